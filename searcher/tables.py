@@ -1,0 +1,122 @@
+"""The tables that flow through the package: their columns, and one check for all of them.
+
+All are GeoDataFrames in EPSG:4326 (longitude before latitude). Columns are in inside units (m, s, m/s, °C,
+L) and times are `datetime64[ns]`, UTC.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from searcher.errors import TableError
+
+CRS = "EPSG:4326"
+TEMPERATURE_BREAK = "temperature break"
+COLOR_CHANGE = "color change"
+CONVERGENCE_LINE = "convergence line"
+FRONT_KINDS = (TEMPERATURE_BREAK, COLOR_CHANGE, CONVERGENCE_LINE)
+LEG_KINDS = ("run", "lines in", "troll", "lines up", "home")
+
+#: lines where something changes or gathers
+FRONTS = {
+    "kind": "text",  # one of FRONT_KINDS
+    "valid_time": "time",  # the hour the geometry stands for (after drifting: the hour drifted to)
+    "seen_time": "time",  # the hour of the picture or of the currents it was found in
+    "strength": "number",  # temperature break: °C/m; convergence line: attraction rate, 1/s
+    "step": "number",  # °C across; NaN where the kind has none
+    "length": "number",  # m
+    "warm_side": "text",  # compass point of the warm side; "" where the kind has none
+    "seen_share": "number",  # in how many of the usable pictures it was seen, 0..1
+    "doubt": "number",  # 1-sigma position error, m
+    "source": "text",
+}
+
+#: search boxes; one column per piece of evidence, named `evidence_...`, in natural-log units of the rate
+BOXES = {
+    "rank": "integer",  # 1 is best
+    "front": "integer",  # row label of the line it lies on
+    "kind": "text",
+    "valid_time": "time",  # the hour its trolling line stands for
+    "expected": "number",  # encounters per hour of trolling
+    "expected_low": "number",  # 10 % and 90 % points of the same
+    "expected_high": "number",
+    "depth": "number",  # median bottom depth along the line, m; NaN where unknown
+    "length": "number",  # of the trolling line, m
+    "doubt": "number",  # m
+    "time_out": "number",  # s from the sea buoy
+    "time_home": "number",  # s back to the sea buoy
+    "fuel": "number",  # L out and home
+    "why": "text",
+}
+
+#: stretches of the day, in order
+LEGS = {
+    "kind": "text",  # one of LEG_KINDS
+    "start": "time",
+    "end": "time",
+    "distance": "number",  # over the ground, m
+    "speed": "number",  # through the water, m/s
+    "fuel_used": "number",  # L
+    "fuel_left": "number",  # L at the end of the leg, reserve included
+    "box": "integer",  # rank of the box it belongs to; 0 for the way out of and back to port
+}
+
+SCHEMAS = {"fronts": FRONTS, "boxes": BOXES, "legs": LEGS}
+EVIDENCE = "evidence_"
+
+
+def make_table(name: str, geometry, columns: dict, **extra) -> gpd.GeoDataFrame:
+    """A checked table of the named schema; `columns` may be empty lists (an empty table)."""
+    frame = gpd.GeoDataFrame({**columns, **extra}, geometry=list(geometry), crs=CRS)
+    for column, kind in SCHEMAS[name].items():
+        if column in frame:
+            frame[column] = _cast(frame[column], kind)
+    return check_table(name, frame)
+
+
+def empty_table(name: str) -> gpd.GeoDataFrame:
+    """A table of the named schema without rows."""
+    return make_table(name, [], {column: [] for column in SCHEMAS[name]})
+
+
+def check_table(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return `frame` if it has the columns of schema `name`, else raise `TableError` naming every fault."""
+    problems = []
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise TableError(f"{name} table", given=type(frame).__name__, expected="a GeoDataFrame")
+    if frame.crs is None or frame.crs.to_epsg() != 4326:
+        problems.append(f"coordinates: given {frame.crs}, expected EPSG:4326")
+    for column, kind in SCHEMAS[name].items():
+        if column not in frame:
+            problems.append(f"column {column!r} is missing, expected {kind}")
+        elif len(frame) and not _is_kind(frame[column], kind):
+            problems.append(f"column {column!r}: given {frame[column].dtype}, expected {kind}")
+    if not problems and name in ("fronts", "legs"):
+        known = FRONT_KINDS if name == "fronts" else LEG_KINDS
+        strangers = sorted(set(frame["kind"]) - set(known))
+        if strangers:
+            problems.append(f"column 'kind': given {strangers}, expected one of {list(known)}")
+    if problems:
+        raise TableError.of_problems(f"{name} table", problems)
+    return frame
+
+
+def evidence_columns(boxes: gpd.GeoDataFrame) -> list[str]:
+    """Names of the evidence columns of a boxes table, in order."""
+    return [column for column in boxes.columns if str(column).startswith(EVIDENCE)]
+
+
+def _cast(values: pd.Series, kind: str) -> pd.Series:
+    if kind == "time":
+        return pd.Series(np.asarray(values, dtype="datetime64[ns]"), index=values.index)
+    return values.astype({"number": float, "integer": int, "text": object}[kind])
+
+
+def _is_kind(values: pd.Series, kind: str) -> bool:
+    if kind == "time":
+        return values.dtype.kind == "M"
+    if kind == "text":
+        return all(isinstance(value, str) for value in values)
+    return values.dtype.kind in ("iu" if kind == "integer" else "iuf")
