@@ -1,0 +1,108 @@
+"""The float plan: what to leave ashore with someone who will act on it."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from pathlib import Path
+
+from searcher.brief.words import cautions_of, say_place, say_span, steps_of, working_line, write_text
+from searcher.geo import Place
+from searcher.plan import Plan
+
+BLANK = "________________"
+WIDTH = 78
+
+
+def write_float_plan(plan: Plan, path: str | os.PathLike) -> Path:
+    """Write the float plan as plain text. Where the trip file is silent a blank is left to fill in by hand.
+
+    Raises `SearcherError` if the file cannot be written.
+    """
+    return write_text(path, float_plan_text(plan))
+
+
+def float_plan_text(plan: Plan) -> str:
+    """The float plan, lines of at most 78 characters wherever the words allow."""
+    given = plan.trip.float_plan
+    parts = [
+        f"FLOAT PLAN  {plan.trip.port.name}",
+        "Leave this with someone ashore. Close it with them when you are back.",
+        _section("BOAT", [("Name", plan.trip.boat.name), ("Marks, colour, safety gear", given.boat)]),
+        _section("PEOPLE ABOARD", [("Names, phones", given.people)]),
+        _section("CALL", [("Contacts", given.contacts), ("Sea rescue, radio channel", "")]),
+        _section("TIMES", _times(plan)),
+        _section("WHEN TO CALL FOR HELP", _help(plan)),
+        _section("FUEL", _fuel(plan)),
+        "\n".join(["ROUTE", *_route(plan)]),
+        _section("NOTES", [("Notes", given.notes)]),
+        "\n".join(["CAUTIONS", *(_wrapped(f"- {text}") for text in cautions_of(plan))]),
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def said(value) -> list[str]:
+    """What the trip file says in a free-text field (text or a list of texts), line by line; may be empty."""
+    texts = [value] if isinstance(value, str) else list(value or [])
+    return [line.strip() for text in texts for line in str(text).splitlines() if line.strip()]
+
+
+def _times(plan: Plan) -> list[tuple[str, str]]:
+    show, window = plan.trip.show, plan.trip.window
+    arrival = [("Expected back", show.say_time(end)) for end in plan.legs["end"].tail(1)]
+    return [
+        ("Leave", show.say_time(window.start)),
+        ("Turn for home by", show.say_time(plan.turn_for_home)),
+        *arrival,
+        ("Home by", show.say_time(window.end)),
+    ]
+
+
+def _help(plan: Plan) -> list[tuple[str, str]]:
+    return [
+        ("Overdue after", plan.trip.show.say_time(plan.trip.window.end)),
+        ("If overdue", "call the boat; if no answer, call the contacts above; then sea rescue."),
+        ("Call sea rescue at", ""),
+    ]
+
+
+def _fuel(plan: Plan) -> list[tuple[str, str]]:
+    show, boat = plan.trip.show, plan.trip.boat
+    used = float(plan.legs["fuel_used"].sum())
+    return [
+        ("Tank", show.say_fuel(boat.tank)),
+        ("Planned use", show.say_fuel(used)),
+        ("Left on return", show.say_fuel(boat.tank - used)),
+        ("Reserve, not planned", f"{show.say_fuel(boat.tank - boat.usable)} ({boat.reserve:.0%})"),
+    ]
+
+
+def _route(plan: Plan) -> list[str]:
+    """Every leg with its end, then the areas worked."""
+    show = plan.trip.show
+    lines = [f"  From {plan.trip.port.name}  {say_place(Place(*plan.trip.port.at))}"]
+    for step in steps_of(plan):
+        work = f" (box {step.box})" if step.box else ""
+        where = f"{step.kind}{work} to {say_place(step.places[-1])}"
+        lines.append(_wrapped(f"  {show.say_clock(step.end)}  {where}, {say_span(step.seconds)}"))
+    for rank in sorted({step.box for step in steps_of(plan)} - {0}):
+        first, last = working_line(plan, rank)
+        lines.append(_wrapped(f"  Box {rank}: trolling between {say_place(first)} and {say_place(last)}"))
+    return lines
+
+
+def _section(title: str, rows: list[tuple[str, object]]) -> str:
+    """A titled block of labels and values, with a blank where nothing is given."""
+    lines = [title]
+    for label, value in rows:
+        first, *rest = said(value) or [BLANK]
+        lines.append(_wrapped(f"  {label}: {first}"))
+        lines += [_wrapped(f"    {text}") for text in rest]
+    return "\n".join(lines)
+
+
+def _wrapped(text: str) -> str:
+    indent = " " * (len(text) - len(text.lstrip()) + 2)
+    return textwrap.fill(
+        text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )

@@ -1,0 +1,85 @@
+"""The tables of a plan as GeoJSON (RFC 7946): WGS84, longitude first, right-hand rule, cut at 180°."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.affinity import translate
+
+from searcher.brief.words import cautions_of, iso, write_text
+from searcher.plan import Plan
+from searcher.units import to_unit
+
+#: decimal places of degrees kept: 1e-7° is about a centimetre
+DIGITS = 7
+
+
+def write_geojson(plan: Plan, folder: str | os.PathLike) -> list[Path]:
+    """Write fronts.geojson, boxes.geojson and legs.geojson; return their paths.
+
+    Each is a FeatureCollection with the columns of its table (`searcher.tables`; m, s, m/s, °C, L) as
+    properties; times are ISO 8601 in UTC; missing numbers are null. Legs carry `speed_kn` in place of
+    `speed`; a box carries its trolling line as the GeoJSON geometry `line`. Raises `SearcherError` if a file
+    cannot be written.
+    """
+    legs = plan.legs.assign(speed_kn=to_unit(plan.legs["speed"], "kn")).drop(columns="speed")
+    tables = {"fronts": plan.fronts, "boxes": plan.boxes, "legs": legs}
+    about = {"made_at": iso(plan.made_at), "cautions": list(cautions_of(plan))}
+    return [
+        write_text(Path(folder) / f"{name}.geojson", json.dumps(_collection(table, about), allow_nan=False))
+        for name, table in tables.items()
+    ]
+
+
+def _collection(table: gpd.GeoDataFrame, about: dict) -> dict:
+    columns = [column for column in table.columns if column != table.geometry.name]
+    features = [
+        {
+            "type": "Feature",
+            "geometry": _geometry(shape),
+            "properties": {column: _value(row[column]) for column in columns},
+        }
+        for shape, (_, row) in zip(table.geometry, table.iterrows(), strict=True)
+    ]
+    return {"type": "FeatureCollection", **about, "features": features}
+
+
+def _value(value):
+    """A column's value as JSON has it."""
+    if isinstance(value, shapely.Geometry):
+        return _geometry(value)
+    if value is None or value is pd.NaT:
+        return None
+    if isinstance(value, (pd.Timestamp, np.datetime64)):
+        return iso(np.datetime64(value, "ns"))
+    value = value.item() if isinstance(value, np.generic) else value
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _geometry(shape: shapely.Geometry) -> dict | None:
+    """A geometry as RFC 7946 wants it: within ±180°, outer rings counterclockwise."""
+    if shape is None:
+        return None
+    shape = shapely.orient_polygons(cut_at_180(shape))
+    return json.loads(shapely.to_geojson(shapely.transform(shape, lambda xy: np.round(xy, DIGITS))))
+
+
+def cut_at_180(shape: shapely.Geometry) -> shapely.Geometry:
+    """A geometry with longitudes beyond ±180° cut there, each part shifted into range (RFC 7946, 3.1.9)."""
+    west, _, east, _ = shape.bounds
+    first, last = math.floor((west + 180.0) / 360.0), math.ceil((east - 180.0) / 360.0)
+    if first >= last:
+        return translate(shape, -360.0 * first) if first else shape
+    pieces = []
+    for turn in range(first, last + 1):
+        window = shapely.box(360.0 * turn - 180.0, -90.0, 360.0 * turn + 180.0, 90.0)
+        pieces += list(shapely.get_parts(translate(shapely.intersection(shape, window), -360.0 * turn)))
+    many = shapely.MultiPolygon if shapely.get_dimensions(shape) == 2 else shapely.MultiLineString
+    return many([piece for piece in pieces if shapely.get_dimensions(piece) == shapely.get_dimensions(shape)])

@@ -1,0 +1,156 @@
+"""The plan for a chart plotter: GPX 1.1 (Topografix, https://www.topografix.com/GPX/1/1/), no extensions.
+
+Names are short, plain ASCII and unique in the file, because many plotters cut, merge or refuse others.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from pathlib import Path
+
+import gpxpy.gpx
+import numpy as np
+import shapely
+
+from searcher import geo
+from searcher.brief.words import (
+    Step,
+    cautions_of,
+    moment,
+    say_course,
+    steps_of,
+    working_line,
+    wrap_longitude,
+    write_text,
+)
+from searcher.geo import Place
+from searcher.plan import Plan
+
+NAME_LENGTH = 10
+#: what the mark at the end of a leg is called
+TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN", "home": "HOME"}
+#: characters that XML 1.0 cannot carry even escaped (section 2.2)
+NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def write_gpx(plan: Plan, path: str | os.PathLike) -> Path:
+    """Write the route, the marks of every box and its trolling line as GPX 1.1.
+
+    One route (a point wherever the course or the work changes, with its expected time), one waypoint each for
+    the sea buoy and for lines in and lines up of every box, one track per trolling line. Longitudes are
+    wrapped to [-180, 180). Raises `SearcherError` if the file cannot be written.
+    """
+    made = gpxpy.gpx.GPX()
+    made.creator = "searcher"
+    made.name = _plain(f"Search plan, {plan.trip.port.name}")
+    made.description = _clean(" ".join(cautions_of(plan)))
+    made.time = moment(plan.made_at)
+    made.waypoints = _waypoints(plan)
+    made.routes = [_route(plan)]
+    made.tracks = [_track(box) for box in plan.boxes.itertuples()]
+    return write_text(path, made.to_xml(version="1.1") + "\n")
+
+
+def _route(plan: Plan) -> gpxpy.gpx.GPXRoute:
+    show, steps = plan.trip.show, steps_of(plan)
+    route = gpxpy.gpx.GPXRoute(name=f"DAY {show.local(plan.trip.window.start):%y%m%d}")
+    last = show.say_time(plan.turn_for_home)
+    route.description = _clean(f"Turn for home no later than {last}. {cautions_of(plan)[0]}")
+    if steps:
+        first = steps[0]
+        start = _point(gpxpy.gpx.GPXRoutePoint, "R01 START", first.places[0], "Leave.", first.start)
+        route.points = [start, *_route_marks(plan, steps)]
+    return route
+
+
+def _route_marks(plan: Plan, steps: list[Step]) -> list[gpxpy.gpx.GPXRoutePoint]:
+    """A point at the end of every leg and at every turn of a run; a leg without length adds none."""
+    marks = []
+    for step, following in zip(steps, [*steps[1:], None], strict=True):
+        times = _times_along(step)
+        for place, time in list(zip(step.places, times, strict=True))[1:]:
+            is_end = place == step.places[-1]
+            if (marks and _at(marks[-1], place)) or (not is_end and step.kind not in ("run", "home")):
+                continue  # the bends of a trolling line are in its track
+            tag = _tag(step, following) if is_end else "TURN"
+            name = f"R{len(marks) + 2:02d} {tag}"[:NAME_LENGTH]
+            desc = _describe(plan, step) if is_end else "Turn."
+            marks.append(_point(gpxpy.gpx.GPXRoutePoint, name, place, desc, time))
+    return marks
+
+
+def _tag(step: Step, following: Step | None) -> str:
+    if step.kind == "home":
+        return TAGS["home"] if following is None else "BUOY"
+    if step.kind == "run" and (following is None or following.kind == "run"):
+        return "BUOY"
+    return f"{TAGS[step.kind]}{step.box}"
+
+
+def _describe(plan: Plan, step: Step) -> str:
+    show = plan.trip.show
+    course = f" course {say_course(step.courses[0])} true," if step.courses else ""
+    return _clean(
+        f"{step.kind.capitalize()}:{course} {show.say_distance(step.distance)} at "
+        f"{show.say_speed(step.speed)}; here {show.say_time(step.end)}, "
+        f"fuel left {show.say_fuel(step.fuel_left)}"
+    )
+
+
+def _times_along(step: Step) -> list[np.datetime64]:
+    """The time at every place of a leg, at even speed over the ground."""
+    along = geo.line_distances(np.array(step.places))
+    share = along / along[-1] if along[-1] else np.ones(along.size)
+    return list(step.start + share * (step.end - step.start))
+
+
+def _waypoints(plan: Plan) -> list[gpxpy.gpx.GPXWaypoint]:
+    show, kind = plan.trip.show, gpxpy.gpx.GPXWaypoint
+    points = [_point(kind, "SEA BUOY", Place(*plan.trip.port.sea_buoy), f"Sea buoy of {plan.trip.port.name}")]
+    for box in plan.boxes.sort_values("rank").itertuples():
+        lines_in, lines_up = working_line(plan, box.rank)
+        depth = "depth not known" if np.isnan(box.depth) else f"depth {show.say_depth(box.depth)}"
+        about = f"Box {box.rank}, {box.kind}, {depth}, {box.expected:.1f} encounters per hour expected. "
+        points.append(_point(kind, f"B{box.rank} IN", lines_in, f"Lines in. {about}{box.why}"))
+        points.append(_point(kind, f"B{box.rank} UP", lines_up, f"Lines up. {about}"))
+    return points
+
+
+def _track(box) -> gpxpy.gpx.GPXTrack:
+    track = gpxpy.gpx.GPXTrack(
+        name=f"B{box.rank} TROLL", description=_clean(f"Trolling line of box {box.rank}")
+    )
+    places = [
+        gpxpy.gpx.GPXTrackPoint(latitude=_latitude(lat), longitude=wrap_longitude(lon))
+        for lon, lat in shapely.get_coordinates(box.line)
+    ]
+    track.segments = [gpxpy.gpx.GPXTrackSegment(places)]
+    return track
+
+
+def _point(kind, name: str, place: Place, desc: str, time: np.datetime64 | None = None):
+    point = kind(latitude=_latitude(place.lat), longitude=wrap_longitude(place.lon), name=name)
+    point.description = _clean(desc)
+    point.time = None if time is None else moment(time)
+    return point
+
+
+def _at(point, place: Place) -> bool:
+    return (point.longitude, point.latitude) == (wrap_longitude(place.lon), _latitude(place.lat))
+
+
+def _latitude(lat: float) -> float:
+    return round(float(lat), 7)
+
+
+def _clean(text: str) -> str:
+    """Text without the characters XML cannot carry, on one line."""
+    return " ".join(NOT_XML.sub("", text).split())
+
+
+def _plain(text: str) -> str:
+    """Text in ASCII, accents dropped."""
+    folded = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode("ascii")
+    return _clean(folded)

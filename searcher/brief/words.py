@@ -1,0 +1,158 @@
+"""Words, places and files that every hand-over shares."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+
+from searcher import geo
+from searcher.errors import SearcherError
+from searcher.geo import Place
+from searcher.plan import Plan
+
+#: what is true of every plan; the cautions of the plan itself come before these
+STANDING = (
+    "This is a planning aid only. The official marine forecast, charts, notices to mariners, local rules and "
+    "the skipper's judgement come first.",
+    "The fuel reserve is not for planning: no leg here spends it, and neither should a change of mind.",
+    "Floating weed, debris and fish are likelier here, not certain: public ocean grids are too coarse and "
+    "too old to show a single weed line.",
+)
+
+
+class Step(NamedTuple):
+    """One leg of the day as the hand-over writes it: places, courses and what is left, in inside units."""
+
+    kind: str
+    box: int
+    places: tuple[Place, ...]
+    start: np.datetime64
+    end: np.datetime64
+    courses: tuple[float, ...]  # initial true bearing of each stretch, degrees
+    distance: float
+    speed: float
+    fuel_used: float
+    fuel_left: float
+
+    @property
+    def seconds(self) -> float:
+        return float((self.end - self.start) / np.timedelta64(1, "s"))
+
+
+def steps_of(plan: Plan) -> list[Step]:
+    """The legs of a plan in order, with the true course of every stretch between two places."""
+    steps = []
+    for leg in plan.legs.itertuples():
+        places = tuple(Place(*xy) for xy in shapely.get_coordinates(leg.geometry))
+        pairs = [(a, b) for a, b in pairwise(places) if a != b]
+        courses = tuple(geo.bearing(a, b) for a, b in pairs)
+        steps.append(
+            Step(
+                leg.kind,
+                int(leg.box),
+                places,
+                leg.start.to_datetime64(),
+                leg.end.to_datetime64(),
+                courses,
+                float(leg.distance),
+                float(leg.speed),
+                float(leg.fuel_used),
+                float(leg.fuel_left),
+            )
+        )
+    return steps
+
+
+def cautions_of(plan: Plan) -> tuple[str, ...]:
+    """The plan's own cautions, then the standing ones it does not already carry."""
+    return tuple(dict.fromkeys((*plan.cautions, *STANDING)))
+
+
+def working_line(plan: Plan, rank: int) -> tuple[Place, Place]:
+    """Where lines go in and where they come up for a box: of its legs, else the ends of its trolling line."""
+    of_box = [step for step in steps_of(plan) if step.box == rank and step.kind not in ("run", "home")]
+    if of_box:
+        return of_box[0].places[0], of_box[-1].places[-1]
+    box = plan.boxes.loc[plan.boxes["rank"] == rank].iloc[0]
+    ends = shapely.get_coordinates(box["line"])
+    return Place(*ends[0]), Place(*ends[-1])
+
+
+def wrap_longitude(lon: float, *, digits: int = 7) -> float:
+    """Longitude in [-180, 180), rounded first so that rounding cannot lead out of it."""
+    return round((round(float(lon), digits) + 180.0) % 360.0 - 180.0, digits)
+
+
+def say_minutes(degrees: float, *, letters: str, digits: int = 2) -> str:
+    """Degrees and decimal minutes, as 30° 18.36′ S; `letters` names the positive and the negative side."""
+    unit = 60 * 10**digits
+    whole = round(abs(degrees) * unit)
+    width = digits + (3 if digits else 2)
+    minutes = (whole % unit) / 10**digits
+    letter = letters[0] if degrees >= 0 or not whole else letters[1]
+    return f"{whole // unit}° {minutes:0{width}.{digits}f}′ {letter}"
+
+
+def say_place(place: Place, *, digits: int = 2) -> str:
+    """A position as it is written on a chart: latitude, then longitude, degrees and decimal minutes."""
+    lat = say_minutes(place.lat, letters="NS", digits=digits)
+    lon = say_minutes(wrap_longitude(place.lon), letters="EW", digits=digits)
+    return f"{lat}  {lon}"
+
+
+def say_course(degrees: float) -> str:
+    """A true course with three figures; north is 000."""
+    return f"{round(degrees) % 360:03d}°"
+
+
+def say_span(seconds: float) -> str:
+    """A length of time: 25 min, 3 h 05 min, 2 days 4 h."""
+    minutes = round(seconds / 60.0)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+    return f"{hours // 24} days {hours % 24} h"
+
+
+def iso(time: np.datetime64) -> str:
+    """ISO 8601, UTC, to the second, with Z."""
+    return moment(time).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def moment(time: np.datetime64) -> datetime:
+    """A timezone-aware UTC datetime, rounded to the second."""
+    whole = (np.datetime64(time, "ms") + np.timedelta64(500, "ms")).astype("datetime64[s]")
+    return whole.astype(datetime).replace(tzinfo=UTC)
+
+
+@contextmanager
+def whole_file(path: str | os.PathLike) -> Iterator[Path]:
+    """A path to write beside `path`; it takes that name if all goes well and is removed if not."""
+    path = Path(path)
+    partial = path.with_name(f".{path.name}.partial")
+    if not path.parent.is_dir():
+        raise SearcherError(f"no folder {path.parent} to write {path.name} in", hint="Make it first")
+    try:
+        yield partial
+        partial.replace(path)
+    except OSError as error:
+        raise SearcherError(f"{path} cannot be written: {error.strerror or error}") from error
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def write_text(path: str | os.PathLike, text: str) -> Path:
+    """Write UTF-8 text with plain line ends, whole or not at all."""
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8", newline="\n")
+    return Path(path)

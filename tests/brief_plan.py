@@ -1,0 +1,317 @@
+"""A finished plan for the tests of the hand-over: invented sea, real coast, off the Solitary coast.
+
+Nothing here plans: lines, boxes and legs are laid by plain formulas so that the formatting code is given
+something of the right shape and size, in a region of real land.
+"""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import shapely
+import xarray as xr
+
+from searcher import geo, sea, tables, units
+from searcher.plan import Condition, Plan
+
+PORT = geo.Place(153.146, -30.306)
+BUOY = geo.Place(153.205, -30.300)
+REGION = geo.Region(152.6, -31.5, 154.9, -29.2)
+LEAVE = np.datetime64("2026-01-16T18:00", "ns")  # 05:00 in Sydney, daylight time
+HOME_BY = np.datetime64("2026-01-17T05:00", "ns")
+CRUISE, TROLL = units.from_unit(22.0, "kn"), units.from_unit(7.0, "kn")
+BURN_CRUISE, BURN_TROLL = 62.0 / 3600.0, 17.0 / 3600.0  # L/s
+QUARTER_MILE = units.NAUTICAL_MILE / 4
+
+
+def make_trip(**changes) -> SimpleNamespace:
+    """What the hand-over reads of a trip. `changes` replaces whole parts, as `show=units.Show(...)`."""
+    parts = {
+        "folder": None,
+        "region": REGION,
+        "port": SimpleNamespace(name="Wirrin Harbour", at=PORT, sea_buoy=BUOY, timezone="Australia/Sydney"),
+        "window": SimpleNamespace(
+            start=LEAVE,
+            end=HOME_BY,
+            sunrise=np.datetime64("2026-01-16T19:06", "ns"),
+            sunset=np.datetime64("2026-01-17T08:57", "ns"),
+        ),
+        "boat": SimpleNamespace(
+            name="Tern",
+            cruise=CRUISE,
+            tank=460.0,
+            reserve=1 / 3,
+            usable=460.0 * 2 / 3,
+            max_wind=units.from_unit(18.0, "kn"),
+            max_waves=1.8,
+        ),
+        "gear": SimpleNamespace(
+            bait="artificial",
+            lines=3,
+            troll=TROLL,
+            spread=(
+                ("long line", 200 * units.FOOT, 250 * units.FOOT),
+                ("short line", 150 * units.FOOT, 150 * units.FOOT),
+                ("middle line", 50 * units.FOOT, 75 * units.FOOT),
+            ),
+        ),
+        "target": SimpleNamespace(species="dolphinfish", min_depth=40.0, max_depth=3000.0),
+        "avoid": SimpleNamespace(
+            closed=shapely.MultiPolygon(
+                [geo.buffer(shapely.Point(153.41, -30.20), 7000.0, centre=geo.Place(153.41, -30.20))]
+            ),
+            clearance=1000.0,
+        ),
+        "show": units.Show(timezone="Australia/Sydney"),
+        "float_plan": SimpleNamespace(boat="", people="", contacts="", notes=""),
+        "data": SimpleNamespace(max_age=48 * 3600.0),
+    }
+    return SimpleNamespace(**{**parts, **changes})
+
+
+def front_lon(lat, shift: float = 0.0):
+    """Longitude of the inshore wall of the warm current at a latitude, degrees."""
+    return 153.62 + shift + 0.09 * np.sin(2 * np.pi * (lat + 30.4) / 0.9) + 0.05 * np.sin(7.0 * lat)
+
+
+def make_sea(trip) -> xr.DataTree:
+    """Temperature with a meandering front and a cloud, a southward jet, wind, waves and a shelf edge."""
+    west, south, east, north = trip.region
+    lon, lat = np.arange(west, east, 0.016), np.arange(south, north, 0.016)
+    nodes = {"temperature": _temperature(lon, lat, trip), "depth": _depth(lon, lat)}
+    lon, lat = np.arange(west, east, 0.05), np.arange(south, north, 0.05)
+    nodes["currents"] = _currents(lon, lat, trip)
+    return sea.make_sea(nodes)
+
+
+def _temperature(lon, lat, trip) -> xr.Dataset:
+    x, y = np.meshgrid(lon, lat)
+    noise = np.random.default_rng(7).normal(0.0, 0.08, x.shape)
+    times = trip.window.start - np.array([40, 16], "timedelta64[h]")
+    views = []
+    for hour, cloud in ((0.0, (153.95, -30.95)), (1.0, (153.9, -29.75))):
+        away = (x - front_lon(y, 0.03 * hour)) / 0.05
+        eddy = np.exp(-(((x - 154.15) / 0.2) ** 2) - ((y + 30.75) / 0.2) ** 2)
+        value = 24.4 + 1.3 * np.tanh(away) - 0.5 * (y + 30.3) * -1 + 0.9 * eddy + noise
+        clouded = ((x - cloud[0]) / 0.34) ** 2 + ((y - cloud[1]) / 0.22) ** 2 < 1 + 0.4 * np.sin(17 * x)
+        always = ((x - 153.35) / 0.13) ** 2 + ((y + 30.85) / 0.10) ** 2 < 1
+        views.append(np.where(clouded | always, np.nan, value))
+    ashore = shapely.contains_xy(geo.land(trip.region), x, y)
+    values = np.where(ashore, np.nan, np.array(views))
+    return _node("temperature", times, lon, lat, {"sst": values}, "Invented sea, 1.6 km")
+
+
+def _currents(lon, lat, trip) -> xr.Dataset:
+    x, y = np.meshgrid(lon, lat)
+    away = (x - front_lon(y) - 0.12) / 0.16
+    speed = 0.15 + 1.1 * np.exp(-(away**2))
+    slope = (front_lon(y + 0.01) - front_lon(y - 0.01)) / 0.02
+    u, v = -speed * slope * 0.86, -speed
+    times = trip.window.start + np.arange(-6, 15, 3).astype("timedelta64[h]")
+    ashore = shapely.contains_xy(geo.land(trip.region), x, y)
+    fields = {k: np.where(ashore, np.nan, np.repeat(f[None], times.size, 0)) for k, f in (("u", u), ("v", v))}
+    return _node("currents", times, lon, lat, fields, "Invented sea, 5 km")
+
+
+def _depth(lon, lat) -> xr.Dataset:
+    x, y = np.meshgrid(lon, lat)
+    edge = 153.52 + 0.04 * np.sin(5 * y)
+    value = 70.0 * np.clip((x - 152.9) / 0.4, 0.02, None) + 2400.0 / (1 + np.exp(-(x - edge - 0.16) / 0.05))
+    return _node("depth", None, lon, lat, {"depth": value}, "Invented sea floor")
+
+
+def _node(name, times, lon, lat, fields, source) -> xr.Dataset:
+    dims = ("lat", "lon") if times is None else ("time", "lat", "lon")
+    coords = {"lat": lat, "lon": lon} | ({} if times is None else {"time": times})
+    data = {key: (dims, values) for key, values in fields.items()}
+    made = xr.Dataset(data, coords, {"source": source, "credit": "Invented for tests", "license": "CC0-1.0"})
+    for variable, (standard_name, unit, _, _) in sea.NODES[name].items():
+        made[variable].attrs = {"units": unit, "standard_name": standard_name}
+    return made
+
+
+def make_fronts(trip):
+    """Five temperature breaks, two convergence lines and one color change along the wall."""
+    rows = [
+        (tables.TEMPERATURE_BREAK, -29.55, -29.80, 0.00, 1.6),
+        (tables.TEMPERATURE_BREAK, -29.95, -30.20, 0.00, 2.4),
+        (tables.TEMPERATURE_BREAK, -30.25, -30.45, 0.01, 2.6),
+        (tables.TEMPERATURE_BREAK, -30.52, -30.75, 0.00, 1.9),
+        (tables.TEMPERATURE_BREAK, -30.85, -31.15, 0.00, 0.8),
+        (tables.CONVERGENCE_LINE, -30.05, -30.38, 0.07, np.nan),
+        (tables.CONVERGENCE_LINE, -30.50, -30.70, 0.09, np.nan),
+        (tables.COLOR_CHANGE, -30.15, -30.40, -0.09, np.nan),
+    ]
+    lines, kinds, steps, strengths = [], [], [], []
+    for kind, first, last, shift, step in rows:
+        lat = np.linspace(first, last, 25)
+        lines.append(shapely.LineString(np.column_stack([front_lon(lat, shift + 0.03), lat])))
+        kinds.append(kind)
+        steps.append(step)
+        strengths.append(2e-5 if np.isnan(step) else step / 8000.0)
+    count = len(rows)
+    columns = {
+        "kind": kinds,
+        "valid_time": [trip.window.start + np.timedelta64(3, "h")] * count,
+        "seen_time": [trip.window.start - np.timedelta64(16, "h")] * count,
+        "strength": strengths,
+        "step": steps,
+        "length": [geo.line_length(line) for line in lines],
+        "warm_side": ["east" if np.isfinite(step) else "" for step in steps],
+        "seen_share": [1.0 if np.isfinite(step) else 0.5 for step in steps],
+        "doubt": np.linspace(1200.0, 2600.0, count),
+        "source": ["Invented sea"] * count,
+    }
+    return tables.make_table("fronts", lines, columns)
+
+
+#: row of the front, share of the way along it where the box's line begins, in rank order
+BOX_SPOTS = [
+    (2, 0.1),
+    (5, 0.5),
+    (1, 0.5),
+    (3, 0.2),
+    (6, 0.4),
+    (7, 0.4),
+    (5, 0.0),
+    (1, 0.0),
+    (0, 0.5),
+    (3, 0.75),
+]
+
+
+def make_boxes(trip, fronts):
+    """Ten boxes, each around 7 km of a line; evidence and rates fall with rank."""
+    lines = [_cut(fronts.geometry[row], share, 7000.0) for row, share in BOX_SPOTS]
+    shapes = [geo.buffer(line, 1100.0, centre=geo.Place(*line.coords[0]), quad_segs=2) for line in lines]
+    rank = np.arange(1, len(lines) + 1)
+    expected = 3.4 * 0.82 ** (rank - 1)
+    run = np.array([geo.distance(BUOY, geo.Place(*line.coords[0])) for line in lines])
+    why = [
+        f"A {fronts.kind[row]}, seen in the newest picture; the current runs along it at 2 kn and gathers "
+        f"there. It should lie within 1.4 nmi of this line at the hour of arrival."
+        for row, _ in BOX_SPOTS
+    ]
+    columns = {
+        "rank": rank,
+        "front": [row for row, _ in BOX_SPOTS],
+        "kind": [fronts.kind[row] for row, _ in BOX_SPOTS],
+        "valid_time": [trip.window.start + np.timedelta64(3, "h")] * len(lines),
+        "expected": expected,
+        "expected_low": expected * 0.35,
+        "expected_high": expected * 2.4,
+        "depth": np.where(rank == 9, np.nan, 300.0 + 45.0 * rank),
+        "length": [geo.line_length(line) for line in lines],
+        "doubt": [fronts.doubt[row] for row, _ in BOX_SPOTS],
+        "time_out": run / CRUISE,
+        "time_home": run / CRUISE,
+        "fuel": 2 * run / CRUISE * BURN_CRUISE,
+        "why": why,
+    }
+    evidence = {
+        "evidence_temperature_step": np.linspace(0.9, -0.3, rank.size),
+        "evidence_convergence": np.where(np.isin([row for row, _ in BOX_SPOTS], (5, 6)), 0.7, 0.1),
+        "evidence_temperature": np.full(rank.size, 0.25),
+        "evidence_chlorophyll": np.full(rank.size, np.nan),
+        "evidence_depth": np.linspace(0.2, -0.4, rank.size),
+    }
+    made = tables.make_table("boxes", shapes, columns, line=lines, **evidence)
+    made["line"] = made["line"].astype(object)
+    return made.set_geometry("geometry")
+
+
+def _cut(line, share: float, metres: float):
+    """A stretch of a line, from a share of its way on."""
+    length = geo.line_length(line)
+    end = min(share + metres / length, 1.0)
+    return shapely.ops.substring(line, share * line.length, end * line.length)
+
+
+def make_legs(trip, boxes, ranks=(1, 2, 3)):
+    """Out of port, each box in turn (lines in a quarter mile before its line), and home."""
+    rows = []
+    clock, fuel, here = trip.window.start, trip.boat.tank, PORT
+
+    def go(kind, places, box):
+        nonlocal clock, fuel, here
+        line = shapely.LineString([here, *places])
+        length = geo.line_length(line)
+        running = kind in ("run", "home")
+        speed, burn = (CRUISE, BURN_CRUISE) if running else (TROLL, BURN_TROLL)
+        spent = length / speed if length else 300.0
+        end = clock + np.timedelta64(round(spent * 1000), "ms")
+        fuel -= spent * burn
+        rows.append((line, kind, clock, end, length, speed, spent * burn, fuel, box))
+        clock, here = end, places[-1]
+
+    go("run", [BUOY], 0)
+    for rank in ranks:
+        line = boxes.set_index("rank").loc[rank, "line"]
+        first, second = geo.Place(*line.coords[0]), geo.Place(*line.coords[1])
+        before = geo.destination(first, geo.bearing(second, first), QUARTER_MILE)
+        go("run", [before], rank)
+        go("lines in", [first], rank)
+        go("troll", [geo.Place(*xy) for xy in line.coords[1:]], rank)
+        go("lines up", [here], rank)
+    go("home", [BUOY, PORT], 0)
+    names = ("kind", "start", "end", "distance", "speed", "fuel_used", "fuel_left", "box")
+    columns = {name: [row[k + 1] for row in rows] for k, name in enumerate(names)}
+    return tables.make_table("legs", [row[0] for row in rows], columns)
+
+
+def make_reach(trip) -> xr.Dataset:
+    """Straight-line times and fuel from the buoy, and what most of the day's fuel reaches."""
+    west, south, east, north = trip.region
+    lon, lat = np.arange(west, east, 0.05), np.arange(south, north, 0.05)
+    x, y = np.meshgrid(lon, lat)
+    metres = geo.GEOD.inv(np.full(x.shape, BUOY.lon), np.full(x.shape, BUOY.lat), x, y)[2]
+    ashore = shapely.contains_xy(geo.land(trip.region), x, y)
+    time = np.where(ashore, np.nan, metres / CRUISE)
+    fuel = time * BURN_CRUISE
+    reachable = np.where(np.isnan(fuel), False, 2 * fuel < 0.85 * trip.boat.usable)
+    dims = ("lat", "lon")
+    fields = {"time_out": time, "time_home": time, "fuel_out": fuel, "fuel_home": fuel}
+    data = {name: (dims, values) for name, values in fields.items()}
+    return xr.Dataset({**data, "reachable": (dims, reachable)}, {"lat": lat, "lon": lon})
+
+
+def make_range(trip):
+    """The disc the fuel allows, less the land."""
+    radius = 0.85 * trip.boat.usable / 2 / BURN_CRUISE * CRUISE
+    disc = geo.buffer(shapely.Point(BUOY), radius, centre=BUOY, quad_segs=24)
+    return shapely.difference(disc, geo.land(trip.region))
+
+
+def make_plan(*, trip=None, **changes) -> Plan:
+    """A whole plan; `changes` replaces fields of it."""
+    trip = trip or make_trip()
+    data = make_sea(trip)
+    fronts = make_fronts(trip)
+    boxes = make_boxes(trip, fronts)
+    rows = sea.describe_sea(data)
+    for row in rows:
+        last = row["last"]
+        row["age"] = np.nan if last is None else float((trip.window.start - last) / np.timedelta64(1, "s"))
+    noon = trip.window.start + np.timedelta64(8, "h")
+    fields = {
+        "trip": trip,
+        "sea": data,
+        "fronts": fronts,
+        "reach": make_reach(trip),
+        "range_polygon": make_range(trip),
+        "boxes": boxes,
+        "legs": make_legs(trip, boxes),
+        "conditions": (
+            Condition("wind", units.from_unit(14.0, "kn"), trip.boat.max_wind, noon),
+            Condition("waves", np.nan, trip.boat.max_waves, noon),
+        ),
+        "cautions": (
+            "No wave forecast was loaded: nothing is known of the seas.",
+            "21 % of the temperature picture is hidden by cloud.",
+        ),
+        "data": tuple(rows),
+        "turn_for_home": trip.window.end - np.timedelta64(100, "m"),
+        "made_at": trip.window.start - np.timedelta64(9, "h"),
+    }
+    return Plan(**{**fields, **changes})
