@@ -27,13 +27,13 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
 
 from searcher.errors import NoData, SeaError
 from searcher.geo import Region
+from searcher.kernels.sample import Flow, Grid
 
 #: node -> variable -> (CF standard name or None, units, lowest and highest believable value)
 NODES: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
@@ -55,24 +55,6 @@ NODES: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
 REQUIRED = ("temperature", "currents")
 #: how far one step of a coordinate may stray from the mean step (float32 coordinates stray about 0.5 %)
 STEP_TOLERANCE = 0.02
-
-
-class Grid(NamedTuple):
-    """A regular grid: first node and step in degrees, for the kernels."""
-
-    lon0: float
-    dlon: float
-    lat0: float
-    dlat: float
-
-
-class Flow(NamedTuple):
-    """A time-dependent vector field for the kernels: t in s since `EPOCH`; u, v of shape (time, lat, lon)."""
-
-    t: np.ndarray
-    u: np.ndarray
-    v: np.ndarray
-    grid: Grid
 
 
 EPOCH = np.datetime64("2000-01-01T00:00:00", "ns")

@@ -1,0 +1,66 @@
+"""The same line in several pictures: kept once, with the share of pictures that saw it.
+
+Lines must all stand for the same hour (drifted there), or a moving front would be counted as many.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from searcher.geo import LocalPlane, Place, line_length
+from searcher.tables import TEMPERATURE_BREAK
+
+#: two lines are the same where they lie within so many joint sigmas, and never farther apart than this, m
+SIGMAS = 2.0
+FARTHEST = 8_000.0
+#: what is left of an older line beside a newer one must be this long to stand alone, m
+LEAST_LENGTH = 8_000.0
+
+
+def join_repeats(fronts: gpd.GeoDataFrame, clear: np.ndarray) -> gpd.GeoDataFrame:
+    """Fronts with repeats of the same temperature break joined, newest first, and `seen_share` filled.
+
+    clear: bool (rows of `fronts`, pictures), whether each picture had a clear view of each line, pictures in
+    order of time. Stretches of an older line with no newer line beside them are kept: the newer picture
+    may have been cloudy there. `seen_share` is pictures that saw the line over pictures that could have.
+    """
+    breaks = fronts[fronts["kind"] == TEMPERATURE_BREAK]
+    if breaks.empty:
+        return fronts
+    bounds = breaks.total_bounds
+    plane = LocalPlane(Place((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2))
+    flat = plane.to_plane(breaks.geometry.values)
+    times = np.unique(breaks["seen_time"].values)
+    doubts = breaks["doubt"].values
+    kept, lines, shares = [], [], []
+    for k in np.argsort(breaks["seen_time"].values)[::-1]:
+        same = np.minimum(SIGMAS * np.hypot(doubts, doubts[k]), FARTHEST)
+        newer = [shapely.buffer(flat[j], same[j]) for j in kept]
+        rest = shapely.difference(flat[k], shapely.union_all(newer)) if newer else flat[k]
+        pieces = [part for part in shapely.get_parts(rest) if part.length >= LEAST_LENGTH]
+        if not pieces and not (rest.equals(flat[k]) and rest.length > 0):
+            continue
+        kept.append(k)
+        lines.append(plane.to_degrees(shapely.MultiLineString(pieces)) if pieces else breaks.geometry.iloc[k])
+        shares.append(_seen_share(flat, breaks["seen_time"].values, times, k, same, clear))
+    joined = breaks.iloc[kept].copy()
+    joined["geometry"] = lines
+    joined["seen_share"] = shares
+    joined = joined.explode(index_parts=False)
+    joined["length"] = [line_length(line) for line in joined.geometry]
+    others = fronts[fronts["kind"] != TEMPERATURE_BREAK]
+    return gpd.GeoDataFrame(gpd.pd.concat([joined, others], ignore_index=True), crs=fronts.crs)
+
+
+def _seen_share(flat, seen_times, times, k: int, same: np.ndarray, clear: np.ndarray) -> float:
+    """Share of the pictures with a clear view of line k in which half of it has a line beside it."""
+    seen = usable = 0
+    for column, time in enumerate(times):
+        in_picture = np.flatnonzero(seen_times == time)
+        near = shapely.union_all([shapely.buffer(flat[j], same[j]) for j in in_picture])
+        found = shapely.intersection(flat[k], near).length >= 0.5 * flat[k].length
+        seen += found
+        usable += found or bool(clear[k, column])
+    return seen / max(usable, 1)

@@ -1,0 +1,107 @@
+"""Values of gridded fields between their nodes.
+
+Bilinear in space, linear in time. Corners that are missing (NaN) are left out and the weights of the others
+scaled up, so that a particle beside a gap or the shore still moves; where all corners are missing the
+answer is NaN. Times before the first or after the last field are given that field's value: whether that is
+acceptable is decided once, in Python, where the trip's hours are known.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit, prange
+
+
+class Grid(NamedTuple):
+    """A regular grid: first node and step in degrees."""
+
+    lon0: float
+    dlon: float
+    lat0: float
+    dlat: float
+
+
+class Flow(NamedTuple):
+    """A time-dependent vector field: t (s, ascending), u and v of shape (time, lat, lon), its grid."""
+
+    t: np.ndarray
+    u: np.ndarray
+    v: np.ndarray
+    grid: Grid
+
+
+@njit(inline="always", cache=True)
+def _cell(x, x0, dx, n):
+    """Index of the node at or below x, the share of the way to the next, and whether x is on the grid."""
+    s = (x - x0) / dx
+    # half a billionth of a cell of slack: a point written as the last node must count as on the grid
+    if not (s >= -1e-9 and s <= n - 1 + 1e-9):  # false for NaN too
+        return 0, 0.0, False
+    i = min(max(int(math.floor(s)), 0), n - 2)
+    return i, s - i, True
+
+
+@njit(inline="always", cache=True)
+def _bilinear(field, j, i, wy, wx):
+    """Value between four nodes, leaving out NaN; NaN where none has weight."""
+    total = 0.0
+    weight = 0.0
+    for b in range(2):
+        wb = wy if b else 1.0 - wy
+        for a in range(2):
+            value = field[j + b, i + a]
+            if value == value:
+                w = wb * (wx if a else 1.0 - wx)
+                total += w * value
+                weight += w
+    return total / weight if weight > 1e-6 else math.nan
+
+
+@njit(inline="always", cache=True)
+def _moment(t, times):
+    """Index of the time at or before t and the share of the way to the next; held at both ends."""
+    n = times.size
+    if n == 1 or not t > times[0]:
+        return 0, 0.0
+    if t >= times[n - 1]:
+        return n - 2, 1.0
+    k = np.searchsorted(times, t, side="right") - 1
+    return k, (t - times[k]) / (times[k + 1] - times[k])
+
+
+@njit(inline="always", cache=True)
+def sample_flow(flow, t, lon, lat):
+    """(u, v, on the grid) of a `Flow` at one time and place; u is NaN where the field is missing."""
+    j, wy, inside_y = _cell(lat, flow.grid.lat0, flow.grid.dlat, flow.u.shape[1])
+    i, wx, inside_x = _cell(lon, flow.grid.lon0, flow.grid.dlon, flow.u.shape[2])
+    if not (inside_x and inside_y):
+        return math.nan, math.nan, False
+    k, wt = _moment(t, flow.t)
+    u = _bilinear(flow.u[k], j, i, wy, wx)
+    v = _bilinear(flow.v[k], j, i, wy, wx)
+    if wt > 0.0:
+        u += wt * (_bilinear(flow.u[k + 1], j, i, wy, wx) - u)
+        v += wt * (_bilinear(flow.v[k + 1], j, i, wy, wx) - v)
+    return u, v, True
+
+
+@njit(parallel=True, cache=True)
+def sample_field(field, grid, lon, lat):
+    """Values of a field of shape (lat, lon) at points; NaN off the grid or where missing. Float64 out."""
+    out = np.empty(lon.size)
+    for p in prange(lon.size):
+        j, wy, inside_y = _cell(lat[p], grid.lat0, grid.dlat, field.shape[0])
+        i, wx, inside_x = _cell(lon[p], grid.lon0, grid.dlon, field.shape[1])
+        out[p] = _bilinear(field, j, i, wy, wx) if inside_x and inside_y else math.nan
+    return out
+
+
+@njit(parallel=True, cache=True)
+def sample_vectors(flow, t, lon, lat):
+    """u and v of a `Flow` at points and times; NaN off the grid or where missing. Two float64 arrays."""
+    u = np.empty(lon.size)
+    v = np.empty(lon.size)
+    for p in prange(lon.size):
+        u[p], v[p], _ = sample_flow(flow, t[p], lon[p], lat[p])
+    return u, v
