@@ -18,7 +18,7 @@ LEAST_CLEAR = 0.02
 
 
 def find_fronts(sea: xr.DataTree, *, at: np.datetime64 | None = None) -> gpd.GeoDataFrame:
-    """Every temperature break in every picture of a sea, and the convergence lines of its currents at one hour.
+    """Every temperature break in every picture of a sea, and the convergence lines at one hour.
 
     `at` is the hour of the currents (default: that of the newest picture). Returns a fronts table
     (`searcher.tables.FRONTS`), each line where it was when it was seen; `searcher.drift` moves them on.

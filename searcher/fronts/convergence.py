@@ -28,7 +28,7 @@ LEAST_LENGTH = 10_000.0
 
 
 def currents_at(currents: xr.Dataset, time: np.datetime64) -> tuple[np.ndarray, np.ndarray]:
-    """u and v (lat, lon; m/s) at an hour, linear between the fields, held before the first and after the last."""
+    """u and v (lat, lon; m/s) at an hour, linear in time, held before the first and after the last field."""
     flow = flow_of(currents)
     moment = to_seconds(time)
     k = int(np.clip(np.searchsorted(flow.t, moment) - 1, 0, max(flow.t.size - 2, 0)))

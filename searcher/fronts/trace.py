@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import shapely
 
@@ -34,7 +36,7 @@ def ridge_lines(
     cells = Grid(0.0, 1.0, 0.0, 1.0)
     heights = sample_field(height, cells, columns, rows)
     lines = []
-    for first, last in zip(offsets[:-1], offsets[1:], strict=True):
+    for first, last in pairwise(offsets):
         if last - first < 3 or not heights[first:last].max() >= high:
             continue
         chain = shapely.LineString(np.column_stack([columns[first:last], rows[first:last]]))
