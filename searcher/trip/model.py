@@ -1,0 +1,389 @@
+"""What a trip is: its sections as frozen models, in inside units (m, s, m/s, L, degrees, UTC).
+
+Each key of a length, speed, volume or span of time carries its unit in its name in the file (`tank_l` or
+`tank_gal`), and fills a field without one here (`tank`). The usual trolling speeds and distances astern are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+import glob
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import shapely
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator
+from scipy.interpolate import PchipInterpolator
+
+from searcher import geo
+from searcher.errors import OutOfReach
+from searcher.geo import Place, Region
+from searcher.units import FOOT, HOUR, KNOT, NAUTICAL_MILE, Show, from_unit, to_unit
+
+PLANING = 12 * KNOT
+#: margin of a trip's region beyond its range, m
+MARGIN = 30e3
+#: bait -> slowest, usual and fastest trolling speed, kn (common practice, no source)
+TROLL_KN = {
+    "artificial": (6.0, 8.0, 10.0),
+    "skirted natural": (5.5, 6.0, 6.5),
+    "bare natural": (4.0, 4.5, 5.0),
+}
+#: lines in setting order, longest first: name, metres astern from and to (common practice, no source)
+LONG, SHORT = ("long line", 200 * FOOT, 250 * FOOT), ("short line", 150 * FOOT, 150 * FOOT)
+MIDDLE = ("middle line", 50 * FOOT, 75 * FOOT)
+SPREADS = {1: (("single line", *SHORT[1:]),), 2: (LONG, SHORT), 3: (LONG, SHORT, MIDDLE)}
+
+
+def is_number(value: Any) -> bool:
+    """Whether a value of the file is a finite number (true and false are none)."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def is_pair(row: Any) -> bool:
+    """Whether a value of the file is a list of two numbers."""
+    return isinstance(row, list | tuple) and len(row) == 2 and all(is_number(value) for value in row)
+
+
+def _place(value: Any) -> Place:
+    """A place of [longitude, latitude], its longitude brought to -180..180."""
+    if not is_pair(value):
+        raise ValueError("expected [longitude, latitude] in degrees")
+    lon, lat = (float(number) for number in value)
+    if not (-180 <= lon <= 360 and -85 <= lat <= 85):
+        hint = "; longitude comes first" if -180 <= lat <= 360 and -85 <= lon <= 85 else ""
+        raise ValueError(f"expected [longitude -180 to 360, latitude -85 to 85]{hint}")
+    return Place(float(geo.near_longitude(lon, 0.0)), lat)
+
+
+def _timezone(value: Any) -> str:
+    try:
+        return ZoneInfo(value).key
+    except (KeyError, ValueError, TypeError, OSError, AttributeError):
+        raise ValueError('expected a time zone such as "Australia/Sydney" or "UTC"') from None
+
+
+def parse_moment(value: Any) -> datetime:
+    """A date-time of TOML, or of text such as "2026-01-17 05:00"; without an offset it is local time."""
+    if isinstance(value, datetime):
+        return value
+    try:
+        if len(value) <= len("2026-01-17"):
+            raise ValueError
+        return datetime.fromisoformat(value)
+    except (TypeError, ValueError):
+        raise ValueError('expected a date and time such as "2026-01-17 05:00"') from None
+
+
+def _burn_table(value: Any) -> tuple[tuple[float, float], ...]:
+    """Rows (speed, burn), checked; both are in inside units already."""
+    rows = value if isinstance(value, list | tuple) else []
+    if len(rows) < 2 or not all(is_pair(row) for row in rows):
+        raise ValueError("expected at least two rows [speed in kn, burn per hour]")
+    speeds, burns = zip(*rows, strict=True)
+    if not (min(speeds) > 0 and max(speeds) <= 100 * KNOT and min(burns) > 0):
+        raise ValueError("expected speeds over 0 and up to 100 kn, and burns over 0")
+    if not (np.diff(speeds) > 0).all():
+        raise ValueError("expected speeds that rise from row to row")
+    if not (np.diff(burns) >= 0).all():
+        raise ValueError("expected burns that do not fall as the speed rises")
+    return tuple((float(speed), float(burn)) for speed, burn in rows)
+
+
+def _key(expected: str, *keys: str, **options: Any) -> Any:
+    """A field: what the file should say, in words, and its keys there where they differ from its name."""
+    return Field(description=expected, json_schema_extra={"keys": keys} if keys else None, **options)
+
+
+class Section(BaseModel):
+    """One section of the file. Types are strict: "3" is no number."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, arbitrary_types_allowed=True
+    )
+
+
+class Port(Section):
+    """Where the boat lies (`at`) and where open water begins (`sea_buoy`)."""
+
+    name: str = _key("a name in quotes", min_length=1)
+    at: Annotated[Place, PlainValidator(_place)]
+    sea_buoy: Annotated[Place, PlainValidator(_place)] = Field(default_factory=lambda data: data["at"])
+    timezone: Annotated[str, PlainValidator(_timezone)]
+
+
+class Times(Section):
+    """The section [window] as written: local times, or times with an offset."""
+
+    leave: Annotated[datetime, PlainValidator(parse_moment)]
+    home_by: Annotated[datetime, PlainValidator(parse_moment)]
+
+
+class Window(Section):
+    """Hours of the trip and of its daylight, datetime64[ns], UTC.
+
+    `sunrise` and `sunset` (upper limb, standard refraction) are at the port on the local date of departure,
+    or on the next where the boat leaves after sunset. Where the sun does not set that day they are the start
+    and the end of the window; where it does not rise both are the start.
+    """
+
+    start: np.datetime64
+    end: np.datetime64
+    sunrise: np.datetime64
+    sunset: np.datetime64
+
+    @property
+    def hours(self) -> float:
+        """Length of the window, s."""
+        return float((self.end - self.start) / np.timedelta64(1, "s"))
+
+    @property
+    def daylight(self) -> float:
+        """How much of the window lies between sunrise and sunset, s."""
+        first, last = max(self.start, self.sunrise), min(self.end, self.sunset)
+        return max(0.0, float((last - first) / np.timedelta64(1, "s")))
+
+
+class Boat(Section):
+    """Speeds (m/s) and what they burn (L/s), fuel (L), and the skipper's own limits (m, m/s)."""
+
+    name: str = _key("a name in quotes", min_length=1)
+    table: Annotated[tuple[tuple[float, float], ...], PlainValidator(_burn_table)] = _key("rows", "burn")
+    burn_unit: Literal["l", "gal"]
+    cruise: float = _key(
+        "a speed over 0", "cruise_kn", default_factory=lambda data: _best_cruise(data["table"]), gt=0
+    )
+    tank: float = _key("a volume over 0", "tank_l", "tank_gal", gt=0, le=1e6)
+    reserve: float = _key("a share from 0 to 0.9", default=1 / 3, ge=0, le=0.9)
+    draught: float = _key("a depth over 0, up to 20 m", "draught_m", "draught_ft", gt=0, le=20)
+    max_wind: float = _key("a speed over 0, up to 100 kn", "max_wind_kn", gt=0, le=100 * KNOT)
+    max_waves: float = _key("a height over 0, up to 20 m", "max_wave_m", "max_wave_ft", gt=0, le=20)
+
+    @property
+    def speeds(self) -> tuple[float, ...]:
+        """Speeds of the burn table, m/s, ascending."""
+        return tuple(speed for speed, _ in self.table)
+
+    @property
+    def burns(self) -> tuple[float, ...]:
+        """Burns of the burn table, L/s."""
+        return tuple(burn for _, burn in self.table)
+
+    @property
+    def top_speed(self) -> float:
+        """Highest speed of the burn table, m/s."""
+        return self.speeds[-1]
+
+    @property
+    def usable(self) -> float:
+        """Fuel that may be planned for, L: the tank without the reserve."""
+        return self.tank * (1 - self.reserve)
+
+    def can_do(self, speed):
+        """Whether the burn table covers a speed (m/s; scalar or array), but for rounding."""
+        speed = np.asarray(speed)
+        return (speed >= self.speeds[0] - 1e-6) & (speed <= self.top_speed + 1e-6)
+
+    def burn(self, speed):
+        """Burn in L/s at a speed through the water in m/s; scalar or array.
+
+        Monotone cubic interpolation of the table (Fritsch & Butland 1984, SIAM J. Sci. Stat. Comput.
+        5:300-304, through scipy's PCHIP). Raises `OutOfReach` for speeds outside the table and NaN.
+        """
+        speed = np.asarray(speed, dtype=np.float64)
+        covered = self.can_do(speed)
+        if not covered.all():
+            given = f"{to_unit(speed[~covered].flat[0], 'kn'):.1f} kn"
+            raise OutOfReach(
+                "a speed outside the boat's burn table", given=given, expected=say_speeds(self.speeds)
+            )
+        burn = _burn_curve(self.table)(np.clip(speed, self.speeds[0], self.top_speed))
+        return float(burn) if burn.ndim == 0 else burn
+
+
+def say_speeds(speeds: Sequence[float]) -> str:
+    """First and last of some speeds (m/s), as "4 to 30 kn"."""
+    return f"{to_unit(speeds[0], 'kn'):.4g} to {to_unit(speeds[-1], 'kn'):.4g} kn"
+
+
+@lru_cache(maxsize=64)
+def _burn_curve(table: tuple[tuple[float, float], ...]) -> PchipInterpolator:
+    return PchipInterpolator(*zip(*table, strict=True))
+
+
+def _best_cruise(table: Sequence[tuple[float, float]]) -> float:
+    """The speed of the table with most distance to the litre, among planing speeds where there are any."""
+    planing = [row for row in table if row[0] >= PLANING * (1 - 1e-9)] or table
+    return max(planing, key=lambda row: row[0] / row[1])[0]
+
+
+class Gear(Section):
+    """Bait, number of lines, and trolling speed through the water (m/s)."""
+
+    bait: Literal[tuple(TROLL_KN)] = "artificial"
+    lines: int = _key("1, 2 or 3", default=2, ge=1, le=3)
+    troll: float = _key(
+        "a speed over 0",
+        "troll_kn",
+        default_factory=lambda data: from_unit(TROLL_KN[data["bait"]][1], "kn"),
+        gt=0,
+    )
+
+    @property
+    def spread(self) -> tuple[tuple[str, float, float], ...]:
+        """(line, metres astern from, to) in the order of setting, longest first."""
+        return SPREADS[self.lines]
+
+
+class Target(Section):
+    """The species profile by name, and the bottom depths to search over (m)."""
+
+    species: str = _key("a name in quotes", default="dolphinfish", min_length=1)
+    min_depth: float = _key(
+        "a depth from 0 to 12000 m",
+        "min_depth_m",
+        "min_depth_ft",
+        "min_depth_fathom",
+        default=0.0,
+        ge=0,
+        le=12e3,
+    )
+    max_depth: float = _key(
+        "a depth from 0 to 12000 m",
+        "max_depth_m",
+        "max_depth_ft",
+        "max_depth_fathom",
+        default=math.inf,
+        ge=0,
+        le=12e3,
+    )
+
+
+NAMES = "a list of names in quotes"
+
+
+class Data(Section):
+    """File patterns and catalogue products to read, and the age from which data are stale (s)."""
+
+    files: tuple[str, ...] = _key(NAMES, default=(), strict=False)
+    products: tuple[str, ...] = _key(NAMES, default=(), strict=False)
+    max_age: float = _key("a time over 0", "max_age_h", default=48 * HOUR, gt=0)
+
+
+class Avoid(Section):
+    """Files of closed areas, their union in degrees (`closed`), and the distance kept from land (m)."""
+
+    files: tuple[str, ...] = _key(NAMES, default=(), strict=False)
+    clearance: float = _key(
+        "a distance from 0 to 20 nmi",
+        "land_clearance_nm",
+        "land_clearance_m",
+        default=0.5 * NAUTICAL_MILE,
+        ge=0,
+        le=20 * NAUTICAL_MILE,
+    )
+    closed: shapely.Geometry = Field(default_factory=shapely.MultiPolygon, exclude=True)
+
+
+class ShowKeys(Section):
+    """The section [show] as written; `Trip.show` is the `units.Show` made of it."""
+
+    temperature: Literal["C", "F"] = "C"
+    depth: Literal["m", "ft", "fathom"] = "m"
+    height: Literal["m", "ft"] = "m"
+    distance: Literal["nm", "km"] = "nm"
+    speed: Literal["kn", "kmh", "ms"] = "kn"
+    fuel: Literal["l", "gal"] = "l"
+
+
+class FloatPlan(Section):
+    """Free text for the person ashore."""
+
+    boat: str = _key("text in quotes", default="")
+    people: str = _key("text in quotes", default="")
+    contacts: str = _key("text in quotes", default="")
+    notes: str = _key("text in quotes", default="")
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Where a trip's data come from: patterns under a folder, products, and the age (s) of stale data."""
+
+    folder: Path
+    patterns: tuple[str, ...]
+    products: tuple[str, ...]
+    max_age: float
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The files that match now, each once, sorted."""
+        return tuple(sorted({path for pattern in self.patterns for path in matches(self.folder, pattern)}))
+
+
+def matches(folder: Path, pattern: str) -> list[Path]:
+    """Files that match a pattern relative to `folder` (or absolute), sorted."""
+    names = glob.glob(os.path.expanduser(pattern), root_dir=folder, recursive=True)
+    return sorted(path for path in (folder / name for name in names) if path.is_file())
+
+
+class Trip(Section):
+    """A trip as the rest of the package sees it."""
+
+    folder: Path
+    port: Port
+    window: Window
+    boat: Boat
+    gear: Gear
+    target: Target
+    data: Data
+    avoid: Avoid
+    show: Show
+    float_plan: FloatPlan
+
+    @property
+    def sources(self) -> Sources:
+        """Where the data come from; the files are looked up when asked for."""
+        return Sources(self.folder, self.data.files, self.data.products, self.data.max_age)
+
+    @property
+    def range(self) -> float:
+        """How far from the sea buoy the boat could go at cruise and return, by fuel and by hours, m."""
+        endurance = min(self.boat.usable / self.boat.burn(self.boat.cruise), self.window.hours)
+        return self.boat.cruise * endurance / 2
+
+    @property
+    def region(self) -> Region:
+        """The box around the sea buoy that holds everything within `range`, and a margin of 30 km."""
+        return geo.region_around(self.port.sea_buoy, self.range + MARGIN)
+
+
+#: the sections of the file, in the order of the template
+SECTIONS: dict[str, type[Section]] = {
+    "port": Port,
+    "window": Times,
+    "boat": Boat,
+    "gear": Gear,
+    "target": Target,
+    "data": Data,
+    "avoid": Avoid,
+    "show": ShowKeys,
+    "float_plan": FloatPlan,
+}
+REQUIRED = ("port", "window", "boat")
+
+
+def keys_of(name: str) -> dict[str, str]:
+    """The keys the section `name` may have in the file -> the field each fills."""
+    keys = {}
+    for attribute, info in SECTIONS[name].model_fields.items():
+        if not info.exclude:
+            keys.update(dict.fromkeys((info.json_schema_extra or {}).get("keys", (attribute,)), attribute))
+    return keys

@@ -1,0 +1,102 @@
+"""A commented trip file to start from."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Sequence
+from contextlib import suppress
+from datetime import datetime, timedelta
+from pathlib import Path
+from string import Template
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from searcher.errors import TripError
+from searcher.trip.read import TRIP_FILE, parse_trip
+
+#: an invented port on a real coast, and the place two miles off it where open water begins
+PORT, SEA_BUOY = (153.138, -30.305), (153.175, -30.305)
+
+
+def new_trip_text(
+    *,
+    port_name: str = "Wirrin Harbour",
+    at: Sequence[float] = PORT,
+    sea_buoy: Sequence[float] | None = None,
+    timezone: str = "Australia/Sydney",
+    leave: datetime | str | None = None,
+    home_by: datetime | str | None = None,
+    boat_name: str = "My boat",
+    files: Sequence[str] = ("data/*.nc",),
+    products: Sequence[str] = (),
+    avoid: Sequence[str] = (),
+) -> str:
+    """The text of a commented trip file. Boat and gear are placeholders of a likely size.
+
+    `at` and `sea_buoy` are (longitude, latitude) in degrees; without `sea_buoy`, open water is taken to begin
+    at the port (the invented port has its own). `leave` and `home_by` are local times: without `leave`, five
+    in the morning of tomorrow; without `home_by`, eleven hours later. `files` and `avoid` are patterns
+    relative to the trip folder.
+    """
+    leave, home_by = _hours(leave, home_by, timezone)
+    buoy = sea_buoy or (SEA_BUOY if tuple(at) == PORT else at)
+    values = {
+        "port_name": port_name,
+        "at": list(at),
+        "sea_buoy": list(buoy),
+        "timezone": timezone,
+        "leave": leave,
+        "home_by": home_by,
+        "boat_name": boat_name,
+        "files": list(files),
+        "products": list(products),
+        "avoid": list(avoid),
+    }
+    template = Template(Path(__file__).with_name("template.toml").read_text(encoding="utf-8"))
+    # a JSON string or list of them is a TOML one too
+    return template.substitute(
+        {name: json.dumps(value, ensure_ascii=False) for name, value in values.items()}
+    )
+
+
+def _hours(leave: datetime | str | None, home_by: datetime | str | None, timezone: str) -> tuple[str, str]:
+    """Both times as text; what is not a time is passed on for the reader of the file to name."""
+    if leave is None:
+        try:
+            tomorrow = datetime.now(ZoneInfo(timezone)).date() + timedelta(days=1)
+        except (KeyError, ValueError, OSError):
+            tomorrow = datetime.now().date() + timedelta(days=1)
+        leave = f"{tomorrow} 05:00"
+    if home_by is None:
+        try:
+            home_by = f"{datetime.fromisoformat(str(leave)) + timedelta(hours=11):%Y-%m-%d %H:%M}"
+        except ValueError:
+            home_by = leave
+    return str(leave), str(home_by)
+
+
+def write_trip(path: str | os.PathLike, *, overwrite: bool = False, **fields: Any) -> Path:
+    """Write a trip file made of `fields` (see `new_trip_text`) at `path`, a file or folder; return its path.
+
+    The text is read back before anything is written, so a faulty field raises `TripError` and leaves
+    nothing; so does a file that is already there, unless `overwrite`.
+    """
+    path = Path(path)
+    if path.suffix != ".toml":
+        path = path / TRIP_FILE
+    if path.exists() and not overwrite:
+        raise TripError(f"{path} is already there", hint="Choose another folder, or ask to overwrite it")
+    text = new_trip_text(**fields)
+    parse_trip(text, path)
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        partial.write_text(text, encoding="utf-8")
+        partial.replace(path)
+    except OSError as error:
+        raise TripError(f"{path} cannot be written: {error}") from None
+    finally:
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
+    return path
