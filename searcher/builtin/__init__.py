@@ -1,0 +1,160 @@
+"""The built-in sea: an invented sea off a real coast, what a user would see of it, and its truth.
+
+::
+
+    scene    the place, the hours, distance from the coast, sea floor
+    flow     streamfunction, and the flow that gathers at fronts
+    weather  wind and waves
+    march    temperature and floating matter carried by the flow, hour by hour     -> the truth
+    observe  clouds, noise, blur and coarse grids over the truth                   -> the sea
+    files    the sea as the files a user would have downloaded, and a trip file
+
+The scene is the shelf edge off the Solitary coast, New South Wales, in January 2026: a warm boundary current
+runs south along the shelf edge, meanders, carries cold eddies on its inshore edge and turns round a warm
+eddy. The port, Wirrin Harbour, does not exist. The same seed gives the same sea, always.
+
+This package shares nothing with the planner but the errors, the coast, and the contract of a sea.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from searcher.builtin import observe
+from searcher.builtin.files import write_sea_files
+from searcher.builtin.flow import draw_model, gradient
+from searcher.builtin.march import Moment, march
+from searcher.builtin.scene import (
+    END,
+    FIRST_IMAGE,
+    HOUR,
+    PORT,
+    PORT_NAME,
+    SEA_BUOY,
+    SHOWN,
+    TRIP_DAY,
+    TRIP_DAY_END,
+    Grid2D,
+    coast_distance,
+    model_grid,
+)
+from searcher.sea import make_sea
+
+__all__ = ["PORT", "PORT_NAME", "SEA_BUOY", "make_builtin_sea", "write_builtin_files", "write_truth"]
+
+
+def make_builtin_sea(*, seed: int = 0, convergence: float = 1.0) -> tuple[xr.DataTree, xr.DataTree]:
+    """The sea a user sees, and the truth behind it.
+
+    Parameters
+    ----------
+    seed
+        Which sea: 0 is the one of the demonstration.
+    convergence
+        How strongly the surface flow gathers at fronts: 0 not at all, 1 so that the strongest fronts converge
+        at 0.1-0.5 f, 2 twice as strongly.
+
+    Returns
+    -------
+    sea
+        As `searcher.sea` demands: six images over three days to the evening before the trip, 3-hourly
+        currents over the same days and the trip, colour, wind, waves, depth.
+    truth
+        Over the trip day, on the model grid of about 1.3 km: `temperature` (sst, 3-hourly), `front_strength`
+        (°C/m, 3-hourly), `currents` (u, v, hourly), `floating` (lon, lat of every piece of floating matter,
+        hourly, dims (time, particle), NaN before its release and beyond the model).
+    """
+    flow_rng, particle_rng, sight_rng = np.random.default_rng(seed).spawn(3)
+    model = draw_model(model_grid(), flow_rng)
+    kept = [m for m in march(model, convergence=convergence, rng=particle_rng) if m.time >= FIRST_IMAGE]
+    return _see(kept, sight_rng), _tell(kept, model.grid, seed=seed, convergence=convergence)
+
+
+def _see(moments: list[Moment], rng: np.random.Generator) -> xr.DataTree:
+    def every(hours: int, *, last: np.datetime64, first: np.datetime64 = FIRST_IMAGE) -> list[Moment]:
+        wanted = set(np.arange(first, last + HOUR, hours * HOUR))
+        return [moment for moment in moments if moment.time in wanted]
+
+    three_hourly = every(3, last=END)
+    times = [moment.time for moment in three_hourly]
+    return make_sea(
+        {
+            "temperature": observe.see_temperature(every(12, last=TRIP_DAY), rng),
+            "currents": observe.see_currents(three_hourly, rng),
+            "color": observe.see_color(every(24, last=TRIP_DAY, first=FIRST_IMAGE + 4 * HOUR), rng),
+            "wind": observe.see_wind(times),
+            "waves": observe.see_waves(times),
+            "depth": observe.see_depth(),
+        }
+    )
+
+
+def _tell(moments: list[Moment], grid: Grid2D, *, seed: int, convergence: float) -> xr.DataTree:
+    """The truth over the trip day, cut to what is shown."""
+    hourly = [moment for moment in moments if TRIP_DAY <= moment.time <= TRIP_DAY_END]
+    temperature = _dataset(hourly[::3], grid, sst=("degree_Celsius", lambda m: m.sst))
+    steepness = _dataset(
+        hourly[::3],
+        grid,
+        front_strength=("degree_Celsius m-1", lambda m: np.hypot(*gradient(grid, m.sst))),
+    )
+    currents = _dataset(hourly, grid, u=("m s-1", lambda m: m.u), v=("m s-1", lambda m: m.v))
+    floating = xr.Dataset(
+        {
+            "lon": (("time", "particle"), np.array([m.lon for m in hourly]), {"units": "degrees_east"}),
+            "lat": (("time", "particle"), np.array([m.lat for m in hourly]), {"units": "degrees_north"}),
+        },
+        {"time": [moment.time for moment in hourly]},
+    )
+    nodes = {
+        "temperature": temperature,
+        "front_strength": steepness,
+        "currents": currents,
+        "floating": floating,
+    }
+    return xr.DataTree.from_dict(nodes | {"/": xr.Dataset(attrs={"seed": seed, "convergence": convergence})})
+
+
+def _dataset(moments: list[Moment], grid: Grid2D, **fields) -> xr.Dataset:
+    """Fields (units, function of a moment) at some moments, cut to what is shown, NaN on land, float32."""
+    ashore = coast_distance() <= 0
+    rows = slice(*np.searchsorted(grid.lat, [SHOWN.south - 1e-9, SHOWN.north + 1e-9]))
+    columns = slice(*np.searchsorted(grid.lon, [SHOWN.west - 1e-9, SHOWN.east + 1e-9]))
+    variables = {}
+    for name, (units, value) in fields.items():
+        stack = [np.where(ashore, np.nan, value(m))[rows, columns].astype(np.float32) for m in moments]
+        variables[name] = (("time", "lat", "lon"), np.array(stack), {"units": units})
+    coords = {"time": [m.time for m in moments], "lat": grid.lat[rows], "lon": grid.lon[columns]}
+    return xr.Dataset(variables, coords)
+
+
+def write_builtin_files(
+    folder: str | os.PathLike, *, seed: int = 0, convergence: float = 1.0, overwrite: bool = False
+) -> Path:
+    """Make the sea and write it into `folder` as downloaded files would lie there, with a trip file.
+
+    Writes `data/*.nc`, `closed_area.geojson` and `trip.toml`, and returns the folder. A folder that already
+    holds a trip file is left alone, with an error, unless `overwrite`.
+    """
+    sea, _ = make_builtin_sea(seed=seed, convergence=convergence)
+    return write_sea_files(sea, folder, overwrite=overwrite)
+
+
+def write_truth(truth: xr.DataTree, path: str | os.PathLike) -> Path:
+    """Write a truth to one netCDF file, a group per node; the file appears whole or not at all."""
+    path = Path(path)
+    partial = path.with_name(f".{path.name}.partial")
+    encoding = {
+        f"/{name}": {variable: {"zlib": True, "complevel": 1} for variable in node.data_vars}
+        for name, node in truth.children.items()
+    }
+    try:
+        truth.to_netcdf(partial, encoding=encoding)
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+    return path

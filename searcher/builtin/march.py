@@ -1,0 +1,199 @@
+"""The true sea, hour by hour: temperature carried by the flow, and floating matter with it.
+
+Temperature is semi-Lagrangian (Staniforth & Cote 1991, Mon. Weather Rev. 119:2206-2223): the water now at a
+node is traced back one step by Runge-Kutta 4 and its temperature read there by cubic spline. A slow pull to
+the large-scale field (8 days, less inshore; hours at the open edges, where new water comes in) and a weak
+diffusion keep it steady. The gathering flow hangs on the temperature itself and is carried forward from the
+last two hours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from scipy import ndimage
+
+from searcher.builtin import weather
+from searcher.builtin.flow import (
+    DAY,
+    Model,
+    across_current,
+    gathering_flow,
+    sum_eddies,
+    sum_waves,
+    turning_flow,
+    wind_drift,
+)
+from searcher.builtin.scene import END, HOUR, LEAVE, MODEL_STEP, MODELLED, RELEASE, START
+
+STEP = 3600.0  # s
+PULL, SHELF_PULL = 8 * DAY, 2.5 * DAY  # s, to the large-scale temperature; the same close inshore
+EDGE_PULL, EDGE_WIDTH = 5 * 3600.0, 0.15  # s and degrees, the same at the open edges
+DIFFUSIVITY = 12.0  # m2/s
+WINDAGE = 0.01  # share of the wind that floating matter takes on
+PARTICLES = 60_000
+
+
+class Moment(NamedTuple):
+    """The truth at one hour: fields of shape (lat, lon), positions of shape (particle,), NaN before release
+    and beyond the model."""
+
+    time: np.datetime64
+    sst: np.ndarray
+    u: np.ndarray
+    v: np.ndarray
+    lon: np.ndarray
+    lat: np.ndarray
+
+
+def background(model: Model, t: float) -> np.ndarray:
+    """The large-scale temperature in °C at t: warm current, cool shelf, cooler water offshore and south."""
+    across = across_current(model, t)
+    warm_in = 1.0 / (1.0 + np.exp(-(across + 15e3) / 2.5e3))
+    warm_out = 1.0 / (1.0 + np.exp(-(across - 42e3) / 9e3))
+    upwelled = np.exp(-np.maximum(model.offshore, 0.0) / 14e3)
+    cores = np.where(model.eddies.turn > 0, 1.0, -1.1) * np.clip(model.eddies.speed / 0.35, 0.5, 1.7)
+    return (
+        22.9
+        + 0.45 * model.y[:, None] / 111e3
+        + 3.1 * warm_in
+        - 2.0 * warm_out
+        - 1.1 * upwelled
+        + sum_eddies(model.eddies, cores, model.x, model.y, t)
+        + 0.32 * sum_waves(model.mottle, model.x, model.y, t)
+    )
+
+
+def march(model: Model, *, convergence: float, rng: np.random.Generator) -> Iterator[Moment]:
+    """Yield every hour from `START` to `END`."""
+    sea = model.sea > 0
+    inland = tuple(ndimage.distance_transform_edt(~sea, return_distances=False, return_indices=True))
+    pull = _pull(model)
+    sst = background(model, 0.0)[inland]
+    turn, gather = _steady_parts(model, 0.0), gathering_flow(model, sst, convergence)
+    before = gather
+    particles = _Particles(model, rng)
+    for number in range(round((END - START) / HOUR) + 1):
+        now = START + number * HOUR
+        u, v = turn[0] + gather[0], turn[1] + gather[1]
+        yield Moment(now, sst.copy(), u, v, *particles.positions())
+        t = (number + 1) * STEP
+        turn_next = _steady_parts(model, t)
+        guess = [2.0 * g - b for g, b in zip(gather, before, strict=True)]
+        following = turn_next[0] + guess[0], turn_next[1] + guess[1]
+        sst[sea] = ndimage.map_coordinates(
+            sst, _departures(model, (u, v), following), order=3, mode="nearest"
+        )
+        sst = _settle(model, sst[inland], background(model, t), pull)[inland]
+        before, gather, turn = gather, gathering_flow(model, sst, convergence), turn_next
+        particles.move(now, (u, v), (turn[0] + gather[0], turn[1] + gather[1]))
+
+
+def _steady_parts(model: Model, t: float) -> list[np.ndarray]:
+    """u, v of all that does not hang on the temperature."""
+    time = START + np.timedelta64(round(t * 1e3), "ms")
+    drift = wind_drift(model, *weather.wind(model.x, model.y, time))
+    return [a + b for a, b in zip(turning_flow(model, t), drift, strict=True)]
+
+
+def _pull(model: Model) -> np.ndarray:
+    """By how much of the way the temperature is pulled to the background in one step, per node."""
+    lon, lat = model.grid.lon, model.grid.lat
+    inward = np.minimum(
+        np.minimum(lon - MODELLED.west, MODELLED.east - lon)[None, :],
+        np.minimum(lat - MODELLED.south, MODELLED.north - lat)[:, None],
+    )
+    rate = 1.0 / PULL + np.exp(-np.maximum(model.offshore, 0.0) / 15e3) / SHELF_PULL
+    rate += np.exp(-inward / EDGE_WIDTH) / EDGE_PULL
+    return 1.0 - np.exp(-STEP * rate)
+
+
+def _settle(model: Model, sst: np.ndarray, target: np.ndarray, pull: np.ndarray) -> np.ndarray:
+    """One step of diffusion and of the pull to the background."""
+    cell = MODEL_STEP * np.sqrt(model.grid.per_lon.mean() * model.grid.per_lat.mean())
+    spread = sst + DIFFUSIVITY * STEP / cell**2 * ndimage.laplace(sst, mode="nearest")
+    return spread + pull * (target - spread)
+
+
+def _cells_per_second(model: Model, u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A velocity as (rows, columns) of the model grid per second."""
+    grid = model.grid
+    return v / (grid.per_lat[:, None] * MODEL_STEP), u / (grid.per_lon[:, None] * MODEL_STEP)
+
+
+def _departures(model: Model, first, last) -> tuple[np.ndarray, np.ndarray]:
+    """Where (row, column) the water now at each node at sea stood one step ago, between two flows (u, v)."""
+    first, last = _cells_per_second(model, *first), _cells_per_second(model, *last)
+    nodes = np.nonzero(model.sea)
+    rows, columns = (index.astype(np.float64) for index in nodes)
+    return runge_kutta(rows, columns, last, first, -STEP, k1=[part[nodes] for part in last])
+
+
+def runge_kutta(rows, columns, first, last, step: float, *, k1=None) -> tuple[np.ndarray, np.ndarray]:
+    """Positions moved by `step` seconds in a flow (cells/s) that goes linearly from `first` to `last`.
+
+    `k1` is the flow at the positions themselves, where it is known.
+    """
+    middle = [(a + b) / 2 for a, b in zip(first, last, strict=True)]
+    k1 = _sample(first, rows, columns) if k1 is None else k1
+    k2 = _sample(middle, rows + step / 2 * k1[0], columns + step / 2 * k1[1])
+    k3 = _sample(middle, rows + step / 2 * k2[0], columns + step / 2 * k2[1])
+    k4 = _sample(last, rows + step * k3[0], columns + step * k3[1])
+    moved = [step / 6 * (a + 2 * b + 2 * c + d) for a, b, c, d in zip(k1, k2, k3, k4, strict=True)]
+    return rows + moved[0], columns + moved[1]
+
+
+def _sample(flow, rows, columns) -> list[np.ndarray]:
+    return [ndimage.map_coordinates(part, (rows, columns), order=1, mode="nearest") for part in flow]
+
+
+class _Particles:
+    """Floating matter, let go evenly over the sea from `RELEASE` to `LEAVE`, moved by water and wind."""
+
+    def __init__(self, model: Model, rng: np.random.Generator) -> None:
+        self.model = model
+        self.rows, self.columns = _random_places(model, rng)
+
+    def count(self, now: np.datetime64) -> int:
+        """How many have been let go."""
+        share = (now - RELEASE) / (LEAVE - RELEASE)
+        return round(PARTICLES * min(max(share, 0.0), 1.0))
+
+    def move(self, now: np.datetime64, first, last) -> None:
+        """One step, from the flow (u, v) at `now` to the flow an hour later."""
+        self.afloat = count = self.count(now)
+        if count:
+            flows = [self._with_wind(now, first), self._with_wind(now + HOUR, last)]
+            moved = runge_kutta(self.rows[:count], self.columns[:count], *flows, STEP)
+            self.rows[:count], self.columns[:count] = moved
+
+    def _with_wind(self, now: np.datetime64, flow):
+        wind = weather.wind(self.model.x, self.model.y, now)
+        parts = [(w + WINDAGE * a) * self.model.sea for w, a in zip(flow, wind, strict=True)]
+        return _cells_per_second(self.model, *parts)
+
+    afloat = 0
+
+    def positions(self) -> tuple[np.ndarray, np.ndarray]:
+        """Longitudes and latitudes now, NaN for those not yet let go or gone from the model."""
+        rows, columns = self.rows.copy(), self.columns.copy()
+        height, width = self.model.grid.shape
+        gone = (rows < 0) | (columns < 0) | (rows > height - 1) | (columns > width - 1)
+        gone[self.afloat :] = True
+        rows[gone] = np.nan
+        return MODELLED.west + MODEL_STEP * columns + 0 * rows, MODELLED.south + MODEL_STEP * rows
+
+
+def _random_places(model: Model, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of `PARTICLES` places at sea, even in area."""
+    height, width = model.grid.shape
+    rows, columns = np.empty(0), np.empty(0)
+    area = model.grid.per_lon / model.grid.per_lon.max()
+    while rows.size < PARTICLES:
+        row, column = rng.uniform(0, height - 1, PARTICLES), rng.uniform(0, width - 1, PARTICLES)
+        nearest = np.round(row).astype(int), np.round(column).astype(int)
+        keep = (model.sea[nearest] > 0) & (rng.random(PARTICLES) < area[nearest[0]])
+        rows, columns = np.append(rows, row[keep]), np.append(columns, column[keep])
+    return rows[:PARTICLES], columns[:PARTICLES]
