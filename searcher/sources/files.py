@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import xarray as xr
+from scipy.io import netcdf_file
 
 from searcher.errors import SourceError
 from searcher.geo import Region
@@ -26,6 +27,7 @@ from searcher.sources.unpack import conversion, coverage_time, decode_times, is_
 
 #: what a file that cannot be read makes the libraries beneath raise
 UNREADABLE = (OSError, RuntimeError)
+CLASSIC = (b"CDF\x01", b"CDF\x02")  # first bytes of netCDF-3 files
 QUALITY, BIAS, MASK = "quality_level", "sses_bias", "mask"
 
 
@@ -57,11 +59,28 @@ class Field:
 @contextmanager
 def open_raw(path: str | os.PathLike) -> Iterator[xr.Dataset]:
     """The file as it stands, nothing decoded, nothing read but the coordinates; closed at the end."""
+    _check_whole(path)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of odd dimensions in variables that are never touched
         data = xr.open_dataset(path, engine="netcdf4", decode_cf=False, decode_timedelta=False, cache=False)
     with data:
         yield data
+
+
+def _check_whole(path: str | os.PathLike) -> None:
+    """Raise `OSError` where a netCDF-3 file is cut short: the netCDF library reads zeros past its end.
+
+    (netCDF-4 files that are cut short the library refuses by itself.)
+    """
+    with open(path, "rb") as file:
+        if file.read(4) not in CLASSIC:
+            return
+    try:
+        whole = netcdf_file(path, mmap=True)  # lays every variable over the file, reads nothing
+    except (ValueError, IndexError, TypeError, KeyError) as error:
+        raise OSError("NetCDF: shorter than its header says") from error
+    whole.variables.clear()
+    whole.close()
 
 
 def list_variables(path: str | os.PathLike) -> list[str]:
@@ -76,7 +95,7 @@ def list_variables(path: str | os.PathLike) -> list[str]:
 def _describe(data: xr.Dataset) -> list[str]:
     rows = []
     for name, variable in data.data_vars.items():
-        if variable.ndim >= 2:
+        if variable.ndim >= 2 and not str(name).endswith(("_bnds", "_bounds")):
             said = [str(variable.attrs[key]) for key in ("standard_name", "units") if variable.attrs.get(key)]
             rows.append(f"{name} ({', '.join(said)})" if said else str(name))
     return rows
