@@ -6,7 +6,7 @@ something of the right shape and size, in a region of real land.
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -14,60 +14,52 @@ import xarray as xr
 
 from searcher import geo, sea, tables, units
 from searcher.plan import Condition, Plan
+from searcher.trip import Trip, parse_trip
 
 PORT = geo.Place(153.146, -30.306)
 BUOY = geo.Place(153.205, -30.300)
-REGION = geo.Region(152.6, -31.5, 154.9, -29.2)
-LEAVE = np.datetime64("2026-01-16T18:00", "ns")  # 05:00 in Sydney, daylight time
-HOME_BY = np.datetime64("2026-01-17T05:00", "ns")
 CRUISE, TROLL = units.from_unit(22.0, "kn"), units.from_unit(7.0, "kn")
 BURN_CRUISE, BURN_TROLL = 62.0 / 3600.0, 17.0 / 3600.0  # L/s
 QUARTER_MILE = units.NAUTICAL_MILE / 4
 
 
-def make_trip(**changes) -> SimpleNamespace:
-    """What the hand-over reads of a trip. `changes` replaces whole parts, as `show=units.Show(...)`."""
-    parts = {
-        "folder": None,
-        "region": REGION,
-        "port": SimpleNamespace(name="Wirrin Harbour", at=PORT, sea_buoy=BUOY, timezone="Australia/Sydney"),
-        "window": SimpleNamespace(
-            start=LEAVE,
-            end=HOME_BY,
-            sunrise=np.datetime64("2026-01-16T19:06", "ns"),
-            sunset=np.datetime64("2026-01-17T08:57", "ns"),
-        ),
-        "boat": SimpleNamespace(
-            name="Tern",
-            cruise=CRUISE,
-            tank=460.0,
-            reserve=1 / 3,
-            usable=460.0 * 2 / 3,
-            max_wind=units.from_unit(18.0, "kn"),
-            max_waves=1.8,
-        ),
-        "gear": SimpleNamespace(
-            bait="artificial",
-            lines=3,
-            troll=TROLL,
-            spread=(
-                ("long line", 200 * units.FOOT, 250 * units.FOOT),
-                ("short line", 150 * units.FOOT, 150 * units.FOOT),
-                ("middle line", 50 * units.FOOT, 75 * units.FOOT),
-            ),
-        ),
-        "target": SimpleNamespace(species="dolphinfish", min_depth=40.0, max_depth=3000.0),
-        "avoid": SimpleNamespace(
-            closed=shapely.MultiPolygon(
-                [geo.buffer(shapely.Point(153.41, -30.20), 7000.0, centre=geo.Place(153.41, -30.20))]
-            ),
-            clearance=1000.0,
-        ),
-        "show": units.Show(timezone="Australia/Sydney"),
-        "float_plan": SimpleNamespace(boat="", people="", contacts="", notes=""),
-        "data": SimpleNamespace(max_age=48 * 3600.0),
-    }
-    return SimpleNamespace(**{**parts, **changes})
+TRIP = """
+[port]
+name = "Wirrin Harbour"
+at = [153.146, -30.306]
+sea_buoy = [153.205, -30.300]
+timezone = "Australia/Sydney"
+[window]
+leave = 2026-01-17T05:00:00
+home_by = 2026-01-17T16:00:00
+[boat]
+name = "Tern"
+burn = [[4, 8], [7, 17], [10, 30], [22, 62], [28, 95]]
+burn_unit = "l"
+cruise_kn = 22
+tank_l = 460
+draught_m = 0.8
+max_wind_kn = 18
+max_wave_m = 1.8
+[gear]
+bait = "artificial"
+lines = 3
+troll_kn = 7
+[target]
+min_depth_m = 40
+max_depth_m = 3000
+[avoid]
+land_clearance_m = 1000
+[show]
+"""
+CLOSED = geo.buffer(shapely.Point(153.36, -29.97), 7000.0, centre=geo.Place(153.36, -29.97))
+
+
+def make_trip(*, show: str = "", **changes) -> Trip:
+    """A trip read from `TRIP`; `show` is more text for its last section, `changes` replace whole parts."""
+    trip = parse_trip(TRIP + show, Path("trip.toml"))
+    parts = {"avoid": trip.avoid.model_copy(update={"closed": CLOSED}), **changes}
+    return trip.model_copy(update=parts)
 
 
 def front_lon(lat, shift: float = 0.0):
@@ -79,7 +71,7 @@ def make_sea(trip) -> xr.DataTree:
     """Temperature with a meandering front and a cloud, a southward jet, wind, waves and a shelf edge."""
     west, south, east, north = trip.region
     lon, lat = np.arange(west, east, 0.016), np.arange(south, north, 0.016)
-    nodes = {"temperature": _temperature(lon, lat, trip), "depth": _depth(lon, lat)}
+    nodes = {"temperature": _temperature(lon, lat, trip), "depth": _depth(lon, lat, trip)}
     lon, lat = np.arange(west, east, 0.05), np.arange(south, north, 0.05)
     nodes["currents"] = _currents(lon, lat, trip)
     return sea.make_sea(nodes)
@@ -87,7 +79,7 @@ def make_sea(trip) -> xr.DataTree:
 
 def _temperature(lon, lat, trip) -> xr.Dataset:
     x, y = np.meshgrid(lon, lat)
-    noise = np.random.default_rng(7).normal(0.0, 0.08, x.shape)
+    noise = np.random.default_rng(7).normal(0.0, 0.03, x.shape)
     times = trip.window.start - np.array([40, 16], "timedelta64[h]")
     views = []
     for hour, cloud in ((0.0, (153.95, -30.95)), (1.0, (153.9, -29.75))):
@@ -114,11 +106,12 @@ def _currents(lon, lat, trip) -> xr.Dataset:
     return _node("currents", times, lon, lat, fields, "Invented sea, 5 km")
 
 
-def _depth(lon, lat) -> xr.Dataset:
+def _depth(lon, lat, trip) -> xr.Dataset:
     x, y = np.meshgrid(lon, lat)
     edge = 153.52 + 0.04 * np.sin(5 * y)
     value = 70.0 * np.clip((x - 152.9) / 0.4, 0.02, None) + 2400.0 / (1 + np.exp(-(x - edge - 0.16) / 0.05))
-    return _node("depth", None, lon, lat, {"depth": value}, "Invented sea floor")
+    ashore = shapely.contains_xy(geo.land(trip.region), x, y)
+    return _node("depth", None, lon, lat, {"depth": np.where(ashore, np.nan, value)}, "Invented sea floor")
 
 
 def _node(name, times, lon, lat, fields, source) -> xr.Dataset:

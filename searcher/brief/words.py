@@ -156,3 +156,27 @@ def write_text(path: str | os.PathLike, text: str) -> Path:
     with whole_file(path) as partial:
         partial.write_text(text, encoding="utf-8", newline="\n")
     return Path(path)
+
+
+def data_words(plan: Plan, node: str) -> str:
+    """When a node of the sea is valid and how old that is at departure; "" where there is no such node."""
+    for row in plan.data:
+        if row["node"] == node and row["last"] is not None:
+            return f"{plan.trip.show.say_time(row['last'])}, {say_age(row['age'])}"
+    return ""
+
+
+def say_age(seconds: float) -> str:
+    """How old a field is at departure; a field for a later hour is a forecast."""
+    if not np.isfinite(seconds):
+        return "timeless"
+    if seconds < 0:
+        return f"forecast to {say_span(-seconds)} after leaving"
+    return f"{say_span(seconds)} old when leaving"
+
+
+def credits_of(plan: Plan) -> str:
+    """The credit lines of all data and of the coast, each once."""
+    lines = [row["credit"] or row["source"] for row in plan.data]
+    lines.append("Coast: GSHHG (Wessel & Smith 1996)")
+    return " ".join(f"{line.rstrip('.')}." for line in dict.fromkeys(lines) if line)
