@@ -1,32 +1,28 @@
-"""The whole morning in one call: sea and trip in, plan out."""
+"""The whole morning in one call: trip and sea in, plan out.
+
+A plan also says what it does not know: see `searcher.conditions`.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
+import shapely
 import xarray as xr
 
+from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, find_cautions, judge_conditions
+from searcher.drift import CURRENT_ERROR, DIFFUSIVITY, WINDAGE, drift_fronts
+from searcher.fronts import find_fronts
+from searcher.reach import WORK, find_reach, range_polygon
+from searcher.route import lay_route
+from searcher.score import rank_boxes
+from searcher.sea import check_sea, to_seconds, to_times
+from searcher.sources import check_cover
 from searcher.trip import Trip
-
-
-@dataclass(frozen=True)
-class Condition:
-    """One fact of sea or weather against the skipper's own limit, in inside units.
-
-    `value` is the worst expected inside the reach and hours of the trip (NaN where unknown), `at` when.
-    """
-
-    name: str  # "wind" (m/s) or "waves" (m)
-    value: float
-    limit: float
-    at: np.datetime64
-
-    @property
-    def within(self) -> bool | None:
-        """True or False; None where the value is not known."""
-        return None if np.isnan(self.value) else bool(self.value <= self.limit)
+from searcher.waters import survey_waters
 
 
 @dataclass(frozen=True)
@@ -37,12 +33,90 @@ class Plan:
     sea: xr.DataTree
     fronts: gpd.GeoDataFrame  # lines at the hour of arrival (tables.FRONTS)
     reach: xr.Dataset  # time_out, time_home (s), fuel_out, fuel_home (L), reachable, on (lat, lon)
-    range_polygon: object  # shapely (multi)polygon: the outline of `reachable`, degrees
+    range_polygon: shapely.Geometry  # the outline of `reachable`, degrees
     boxes: gpd.GeoDataFrame  # ranked search boxes (tables.BOXES); second geometry column `line`
     legs: gpd.GeoDataFrame  # the day in order (tables.LEGS)
     conditions: tuple[Condition, ...]
-    cautions: tuple[str, ...]  # plain sentences, most serious first
+    cautions: tuple[str, ...]  # plain sentences, most serious first, the standing ones last
     data: tuple[dict, ...]  # rows of sea.describe_sea, each with `age` (s, at departure)
-    turn_for_home: np.datetime64  # latest time to turn for home from the farthest point of the route
+    turn_for_home: np.datetime64  # latest time to turn for home from the end of the last box; NaT if none
     made_at: np.datetime64
     settings: dict = field(default_factory=dict)
+
+
+def make_plan(trip: Trip, sea: xr.DataTree, *, progress: Callable[[str], None] | None = None) -> Plan:
+    """The plan of a trip on a sea: fronts, drift, reach, boxes, route, and what to beware of.
+
+    `progress` is called with the name of each stage as it begins. Raises `SeaError` for a sea that breaks its
+    contract, `NoData` for currents that do not cover the trip's hours, `OutOfReach` for a boat that
+    cannot leave and come home.
+    """
+    say = progress or (lambda _: None)
+    check_sea(sea)
+    check_cover(sea, trip.window)
+    say("reach")
+    waters = survey_waters(trip, sea)
+    reach = find_reach(trip, sea, waters=waters)
+    say("fronts")
+    fronts = find_fronts(sea, at=trip.window.start)
+    say("drift")
+    fronts = drift_fronts(fronts, sea, to=trip.window.start)
+    fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
+    say("boxes")
+    boxes = rank_boxes(fronts, reach, sea, trip)
+    say("route")
+    legs = lay_route(boxes, reach, trip, sea=sea)
+    data = describe_data(sea, trip)
+    conditions = judge_conditions(trip, sea, reach)
+    return Plan(
+        trip=trip,
+        sea=sea,
+        fronts=fronts,
+        reach=reach,
+        range_polygon=range_polygon(reach),
+        boxes=boxes,
+        legs=legs,
+        conditions=conditions,
+        cautions=find_cautions(trip, sea, reach, boxes, legs, conditions, data) + STANDING_CAUTIONS,
+        data=data,
+        turn_for_home=latest_turn(legs, reach, trip),
+        made_at=np.datetime64("now", "ns"),
+        settings={
+            "windage": WINDAGE,
+            "current_error": CURRENT_ERROR,
+            "diffusivity": DIFFUSIVITY,
+            "work": WORK,
+            "cruise": trip.boat.cruise,
+            "troll": trip.gear.troll,
+        },
+    )
+
+
+def arrival_times(fronts: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.ndarray:
+    """When the boat could first be at each line (datetime64); the leaving hour where it cannot get to."""
+    if fronts.empty:
+        return np.array([], dtype="datetime64[ns]")
+    middle = shapely.get_coordinates(
+        shapely.line_interpolate_point(fronts.geometry.values, 0.5, normalized=True)
+    )
+    lon, lat = (xr.DataArray(middle[:, k], dims="front") for k in (0, 1))
+    out = reach["time_out"].sel(lon=lon, lat=lat, method="nearest").values
+    out = np.where(np.isfinite(out), out, 0.0)
+    longest = trip.window.hours
+    return to_times(to_seconds(trip.window.start) + np.minimum(out + reach.attrs["port_time"], longest))
+
+
+def latest_turn(legs: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.datetime64:
+    """Latest time to leave the end of the last box: in time for `home_by`, and above the reserve.
+
+    Until then the boat is taken to troll on. NaT for an empty route.
+    """
+    if legs.empty:
+        return np.datetime64("NaT", "ns")
+    home = legs.iloc[-1]
+    run = float((home["end"] - home["start"]) / np.timedelta64(1, "s"))
+    by_hours = to_seconds(trip.window.end) - reach.attrs["port_time"] - run
+    reserve = trip.boat.tank * trip.boat.reserve + reach.attrs["port_fuel"]
+    trolling = (home["fuel_left"] - reserve) / float(trip.boat.burn(trip.gear.troll))
+    by_fuel = to_seconds(home["start"]) + max(trolling, 0.0)
+    return to_times(min(by_hours, by_fuel))[()]

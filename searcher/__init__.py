@@ -1,0 +1,58 @@
+"""A sea-surface search assistant on open ocean data.
+
+::
+
+    trip.toml, public grids
+      read_trip, load_sea   a trip and a sea
+      find_fronts           temperature breaks and convergence lines
+      drift_fronts          ... where they will be at the hour of arrival
+      find_reach            what fuel and hours allow, out and home
+      rank_boxes            search boxes along the lines, with reasons
+      lay_route             which, in what order: run, lines in, troll, lines up, home
+      make_plan             all of the above
+      write_brief, write_gpx, draw_map, write_float_plan, write_geojson
+
+Inside units are SI with degrees Celsius, litres and UTC; longitude comes before latitude. Names are loaded
+when first used, so that importing the package is quick.
+"""
+
+from importlib import import_module
+
+_HOMES = {
+    "read_trip": "trip",
+    "write_trip": "trip",
+    "load_sea": "sources",
+    "check_sea": "sea",
+    "open_sea": "sea",
+    "save_sea": "sea",
+    "make_builtin_sea": "builtin",
+    "write_builtin_files": "builtin",
+    "find_fronts": "fronts",
+    "drift_fronts": "drift",
+    "find_reach": "reach",
+    "range_polygon": "reach",
+    "rank_boxes": "score",
+    "lay_route": "route",
+    "make_plan": "plan",
+    "Plan": "plan",
+    "draw_map": "brief",
+    "write_all": "brief",
+    "write_brief": "brief",
+    "write_float_plan": "brief",
+    "write_geojson": "brief",
+    "write_gpx": "brief",
+}
+
+__version__ = "0.1.0"
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str):
+    """Load a public name from the module it lives in (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'searcher' has no attribute {name!r}")
+    return getattr(import_module(f"searcher.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

@@ -1,0 +1,305 @@
+"""The day's route: which boxes, in what order, from which end; run, lines in, troll, lines up, home.
+
+Boxes are chosen and ordered as an orienteering problem (`searcher.kernels.tour`), then the day is laid out
+leg by leg with each line where it will have drifted to when the boat comes to it. Trolling is measured
+through the water, which carries line and boat alike, so a line takes its own length over the trolling
+speed however it drifts. Whatever would not leave the way home in time and above the reserve is left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import shapely
+import xarray as xr
+
+from searcher.drift import Drift, densify, drift_line, make_drift, windage_of
+from searcher.geo import Place, bearing, destination, line_distances, line_length
+from searcher.kernels.tour import search_tour
+from searcher.reach import waters_of
+from searcher.sea import to_seconds, to_times
+from searcher.tables import LEGS, empty_table, make_table
+from searcher.trip import Trip
+from searcher.waters import Waters, find_obstacles
+
+#: lines go in this far before the line, and come up as far beyond it: a quarter of a nautical mile, m (common
+#: practice, no source)
+LEAD = 463.0
+#: a second pass over the same line is worth this share of the one before (no source)
+FADE = 0.5
+MOST_PASSES = 3
+ROUNDS = 400
+#: most boxes offered to the search, best first
+MOST_CHOICES = 30
+#: vertices of a trolled line stand no farther apart than this while it drifts, m
+SPACING = 1000.0
+#: a moving line is met after so many rounds of guessing when
+MEETING_TRIES = 4
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One box in the day: its row in the boxes table, from which end, and how many passes."""
+
+    row: int
+    flip: bool
+    passes: int = 1
+
+
+@dataclass(frozen=True)
+class Day:
+    """What limits the day: hours (s since `sea.EPOCH`), fuel (L above the reserve), speeds and burns."""
+
+    starts: float
+    ends: float
+    opens: float
+    closes: float
+    fuel: float
+    run: float
+    run_burn: float
+    troll: float
+    troll_burn: float
+
+
+def day_of(trip: Trip, reach: xr.Dataset) -> Day:
+    """The limits of a trip between leaving the sea buoy and being back at it."""
+    port_time, port_fuel = reach.attrs["port_time"], reach.attrs["port_fuel"]
+    window = trip.window
+    return Day(
+        starts=float(to_seconds(window.start)) + port_time,
+        ends=float(to_seconds(window.end)) - port_time,
+        opens=float(to_seconds(window.sunrise)),
+        closes=float(to_seconds(window.sunset)),
+        fuel=trip.boat.usable - 2 * port_fuel,
+        run=trip.boat.cruise,
+        run_burn=float(trip.boat.burn(trip.boat.cruise)),
+        troll=trip.gear.troll,
+        troll_burn=float(trip.boat.burn(trip.gear.troll)),
+    )
+
+
+def lay_route(
+    boxes: gpd.GeoDataFrame,
+    reach: xr.Dataset,
+    trip: Trip,
+    *,
+    sea: xr.DataTree | None = None,
+    seed: int = 0,
+) -> gpd.GeoDataFrame:
+    """The legs of the day (`searcher.tables.LEGS`), from the sea buoy and back; no rows if nothing fits.
+
+    With `sea`, each line is moved on from its own hour to the hour the boat meets it; without, lines stay.
+    `fuel_left` counts the reserve and what the way from the sea buoy to port still needs. Neither the order
+    of rows nor anything but `seed` changes the result.
+    """
+    if boxes.empty:
+        return empty_table("legs")
+    boxes = boxes.sort_values("rank", ignore_index=True)
+    waters = waters_of(reach, find_obstacles(trip))
+    course = Course(boxes, waters, trip, day_of(trip, reach), None if sea is None else make_drift(sea))
+    stops = choose_stops(boxes, waters, trip, course.day, seed=seed)
+    while stops and course.legs(stops) is None:
+        stops = without_least(stops, boxes)
+    if not stops:
+        return empty_table("legs")
+    rows = course.legs(add_passes(stops, course))
+    columns = {name: [row[name] for row in rows] for name in LEGS}
+    return make_table("legs", [row["geometry"] for row in rows], columns)
+
+
+def choose_stops(boxes: gpd.GeoDataFrame, waters: Waters, trip: Trip, day: Day, *, seed: int) -> list[Stop]:
+    """Boxes to visit once each, in order."""
+    offered = boxes.head(MOST_CHOICES)
+    ends = [approach_points(line) for line in offered["line"]]
+    work = (offered["length"].values + 2 * LEAD) / day.troll
+    profit = offered["expected"].values * offered["length"].values / day.troll / 3600.0
+    profit = np.where([_clear(line, waters, day.troll) for line in offered["line"]], profit, 0.0)
+    places = np.array([trip.port.sea_buoy, *[end for pair in ends for end in pair]])
+    travel = travel_matrix(places, waters, day.run)
+    start = day.starts
+    order, flips, _ = search_tour(
+        profit.astype(np.float64),
+        travel,
+        work.astype(np.float64),
+        work * day.troll_burn,
+        day.run_burn,
+        day.opens - start,
+        day.closes - start,
+        day.ends - start,
+        day.fuel,
+        ROUNDS,
+        seed,
+    )
+    return [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
+
+
+def without_least(stops: list[Stop], boxes: gpd.GeoDataFrame) -> list[Stop]:
+    """The stops without the one of least expected encounters."""
+    least = min(stops, key=lambda stop: boxes["expected"].iloc[stop.row] * boxes["length"].iloc[stop.row])
+    return [stop for stop in stops if stop is not least]
+
+
+def add_passes(stops: list[Stop], course: Course) -> list[Stop]:
+    """The same stops with further passes over the best of them, as long as the day has room."""
+    boxes, full = course.boxes, set()
+    while open_stops := [stop for stop in stops if stop.passes < MOST_PASSES and stop.row not in full]:
+        # the worth of another pass per hour of it; its hours are about the same for every metre of line
+        best = max(open_stops, key=lambda stop: boxes["expected"].iloc[stop.row] * FADE**stop.passes)
+        more = [replace(stop, passes=stop.passes + 1) if stop is best else stop for stop in stops]
+        if course.legs(more) is None:
+            full.add(best.row)
+        else:
+            stops = more
+    return stops
+
+
+@dataclass(frozen=True)
+class Course:
+    """Lays stops out as legs, each line where it has drifted to when the boat meets it."""
+
+    boxes: gpd.GeoDataFrame
+    waters: Waters
+    trip: Trip
+    day: Day
+    drift: Drift | None
+
+    def legs(self, stops: list[Stop]) -> list[dict] | None:
+        """Rows of the legs table for stops in order; None where hours, light, fuel or obstacles forbid it."""
+        log = Log(self.trip.port.sea_buoy, self.first_departure(stops[0]), self.day.fuel)
+        for stop in stops:
+            if not self.work(stop, log):
+                return None
+        if not self.run_to(self.trip.port.sea_buoy, "home", 0, log):
+            return None
+        spare = self.trip.boat.tank - self.day.fuel  # reserve, and the ways between port and sea buoy
+        return None if log.time > self.day.ends or log.fuel < 0 else log.finish(spare)
+
+    def first_departure(self, stop: Stop) -> float:
+        """Leave as allowed, or later where lines could not go in yet for want of daylight."""
+        place, _ = approach_points(self.line_at(stop, self.day.starts))
+        way = self.waters.way(self.trip.port.sea_buoy, place, self.day.run)
+        run = 0.0 if way is None else self.waters.way_time(way, self.day.run)
+        return max(self.day.starts, self.day.opens - run)
+
+    def work(self, stop: Stop, log: Log) -> bool:
+        """Run to a box, put lines in, troll it, take lines up; whether that was possible."""
+        rank = int(self.boxes["rank"].iloc[stop.row])
+        met = log.time
+        for _ in range(MEETING_TRIES):  # the line drifts on while the boat runs to it
+            place, _ = approach_points(self.line_at(stop, met))
+            way = self.waters.way(log.place, place, self.day.run)
+            if way is None:
+                return False
+            met = log.time + self.waters.way_time(way, self.day.run)
+        if not self.run_to(place, "run", rank, log) or log.time < self.day.opens - 60.0:
+            return False
+        wet = log.time + LEAD / self.day.troll
+        track = self.trolled(stop, wet, reverse=False)
+        lead = shapely.LineString([log.place, shapely.get_coordinates(track)[0]])
+        done = self.troll(lead, "lines in", LEAD, rank, log)
+        for number in range(stop.passes):
+            track = self.trolled(stop, log.time, reverse=number % 2 == 1)
+            length = line_length(self.line_at(stop, log.time))
+            done = done and self.troll(track, "troll", length, rank, log)
+        if not done:
+            return False
+        out = shapely.LineString([log.place, approach_points(track)[1]])
+        return self.troll(out, "lines up", LEAD, rank, log) and log.time <= self.day.closes
+
+    def line_at(self, stop: Stop, time: float) -> shapely.LineString:
+        """The line of a stop at a time, from the end the stop begins at."""
+        box = self.boxes.iloc[stop.row]
+        line = box["line"].reverse() if stop.flip else box["line"]
+        if self.drift is None:
+            return line
+        start = float(to_seconds(box["valid_time"]))
+        return drift_line(
+            densify(line, SPACING), self.drift, start, time, windage=windage_of(box["kind"], self.drift)
+        )
+
+    def trolled(self, stop: Stop, time: float, *, reverse: bool) -> shapely.LineString:
+        """The track over the ground of one pass begun at `time`: each vertex where it is when passed."""
+        line = self.line_at(stop, time)
+        line = line.reverse() if reverse else line
+        if self.drift is None:
+            return line
+        passing = time + line_distances(line) / self.day.troll
+        windage = windage_of(self.boxes["kind"].iloc[stop.row], self.drift)
+        return shapely.simplify(drift_line(line, self.drift, time, passing, windage=windage), 2e-4)
+
+    def run_to(self, place: Place, kind: str, rank: int, log: Log) -> bool:
+        """Run to a place at cruising speed; whether there is a way."""
+        way = self.waters.way(log.place, place, self.day.run)
+        if way is None:
+            return False
+        log.add(kind, way, self.waters.way_time(way, self.day.run), self.day.run, self.day.run_burn, rank)
+        return True
+
+    def troll(self, track: shapely.LineString, kind: str, length: float, rank: int, log: Log) -> bool:
+        """Follow a track at trolling speed through `length` m of water; whether it is clear."""
+        if track.is_empty or not _clear(track, self.waters, self.day.troll):
+            return False
+        log.add(kind, track, length / self.day.troll, self.day.troll, self.day.troll_burn, rank)
+        return True
+
+
+class Log:
+    """The day as it is laid out: where the boat is, when, and with how much fuel above the reserve."""
+
+    def __init__(self, place: Place, time: float, fuel: float) -> None:
+        self.place, self.time, self.fuel = place, time, fuel
+        self.rows: list[dict] = []
+
+    def add(self, kind: str, way: shapely.LineString, seconds: float, speed: float, burn: float, rank: int):
+        """One more leg."""
+        self.rows.append(
+            {
+                "geometry": way,
+                "kind": kind,
+                "start": self.time,
+                "end": self.time + seconds,
+                "distance": line_length(way),
+                "speed": speed,
+                "fuel_used": burn * seconds,
+                "fuel_left": self.fuel - burn * seconds,
+                "box": rank,
+            }
+        )
+        self.place = Place(*shapely.get_coordinates(way)[-1])
+        self.time += seconds
+        self.fuel -= burn * seconds
+
+    def finish(self, spare: float) -> list[dict]:
+        """The rows with clock times, and fuel as it stands in the tank."""
+        return [
+            row
+            | {
+                "start": to_times(row["start"]),
+                "end": to_times(row["end"]),
+                "fuel_left": row["fuel_left"] + spare,
+            }
+            for row in self.rows
+        ]
+
+
+def approach_points(line: shapely.LineString) -> tuple[Place, Place]:
+    """The places `LEAD` beyond either end of a line, on its course."""
+    xy = shapely.get_coordinates(line)
+    return _beyond(xy[1], xy[0]), _beyond(xy[-2], xy[-1])
+
+
+def _beyond(inner: np.ndarray, end: np.ndarray) -> Place:
+    return destination(Place(*end), bearing(Place(*inner), Place(*end)), LEAD)
+
+
+def _clear(line: shapely.LineString, waters: Waters, speed: float) -> bool:
+    return bool(np.isfinite(waters.way_time(line, speed)))
+
+
+def travel_matrix(places: np.ndarray, waters: Waters, speed: float) -> np.ndarray:
+    """Time (s) of the best way between every two places, (n, n); rows are starts."""
+    n = len(places)
+    start, end = np.repeat(places, n, axis=0), np.tile(places, (n, 1))
+    return waters.travel_times(start, end, speed).reshape(n, n)
