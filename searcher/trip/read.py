@@ -129,9 +129,12 @@ def _check_sections(raw: Mapping[str, Any], faults: Faults) -> None:
 
 
 def _nearest(name: str, known: Iterable[str]) -> str:
-    known = list(known)
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    return f", did you mean {close[0]}?" if close else f", expected one of {', '.join(known)}"
+    close = _closest(name, known)
+    return f", did you mean {close}?" if close else f", expected one of {', '.join(known)}"
+
+
+def _closest(name: str, known: Iterable[str]) -> str:
+    return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)), "")
 
 
 def _read_section(name: str, raw: Any, faults: Faults) -> Section | None:
@@ -186,15 +189,17 @@ def _inside_burn(rows: Any, unit: Any) -> Any:
 
 def _explain(name: str, error: ValidationError, raw: Mapping, source: Mapping, faults: Faults) -> None:
     """Note what pydantic found, in the words of the file: its keys, its values, what was expected."""
-    said = set()
+    known, said = keys_of(name), set()
+    meant = {known.get(_closest(key, known)) for key in raw if key not in known}
     for fault in error.errors():
         attribute = str(fault["loc"][0])
         if attribute in said or fault["type"] == "default_factory_not_called":
             continue
         said.add(attribute)
         if fault["type"] == "missing":
-            keys = [key for key, filled in keys_of(name).items() if filled == attribute]
-            faults.add(name, " or ".join(keys), "the key is missing")
+            keys = [key for key, filled in known.items() if filled == attribute]
+            if attribute not in meant:  # a misspelt key has been named already
+                faults.add(name, " or ".join(keys), "the key is missing")
         else:
             key = source[attribute]
             faults.add(name, key, f"given {_shown(raw[key])}, {_expected(name, attribute, fault)}")
@@ -242,7 +247,7 @@ def _check_port(port: Port, faults: Faults) -> None:
 def distance_to_sea(place: Place) -> float:
     """Metres from a place to the nearest sea of the full-detail coast; 0 at sea, inf beyond 30 km."""
     region = geo.region_around(place, LOOKOUT)
-    land = geo.land(region, detail="full")
+    land = geo.land(region.grown(1000.0), detail="full")
     if not shapely.intersects(land, shapely.Point(place)):
         return 0.0
     sea = geo.LocalPlane(place).to_plane(region.polygon().difference(land))
