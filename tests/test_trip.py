@@ -417,6 +417,7 @@ def test_where_the_sun_does_not_rise_there_is_no_daylight():
         ("Australia/Sydney", "Sydney", "[port] timezone", 'given "Sydney", expected a time zone such as'),
         ('"2026-01-17 05:00"', '"five"', "[window] leave", 'given "five", expected a date and time'),
         ('"2026-01-17 05:00"', "2026-01-17", "[window] leave", "expected a date and time"),
+        ('"2026-01-17 05:00"', '"0001-01-01 05:00"', "[window] leave", "expected a year from 1980 to 2100"),
         ("2026-01-17T16:00:00", "16:00:00", "[window] home_by", "expected a date and time"),
         ("2026-01-17T16:00:00", "2026-01-17T04:00:00", "[window] home_by", "expected a time after leave"),
         ("2026-01-17T16:00:00", "2026-01-19T16:00:00", "[window] home_by", "given 59.0 h after leave"),
@@ -521,6 +522,45 @@ def test_text_that_is_not_toml_is_one_clear_line(text):
     assert "\n" not in str(caught.value)
 
 
+anything = st.recursive(
+    st.one_of(
+        st.booleans(),
+        st.integers(),
+        st.just(10**400),
+        st.floats(),
+        st.text(st.characters(exclude_categories=["Cs"]), max_size=12),
+        st.datetimes(),
+        st.dates(),
+    ),
+    lambda inner: st.lists(inner, max_size=3),
+    max_leaves=6,
+)
+KEYS = [(name, key) for name in SECTIONS for key in keys_of(name)]
+
+
+def as_toml(value) -> str:
+    """A value as TOML writes it."""
+    if isinstance(value, list):
+        return f"[{', '.join(as_toml(item) for item in value)}]"
+    if isinstance(value, str):
+        return json.dumps(value).replace("\x7f", "\\u007f") if value.isascii() else '"\u00f1"'
+    return str(value).lower() if isinstance(value, bool | float) else str(value)
+
+
+@settings(max_examples=150)
+@given(place=st.sampled_from(KEYS), value=anything)
+def test_any_value_of_any_key_is_taken_or_refused_with_its_line(place, value):
+    name, key = place
+    raw = re.sub(rf"(?ms)^{key} = .*?(?=^\w|^\[|^$|\Z)", "", TEXT)
+    text = raw.replace(f"[{name}]\n", f"[{name}]\n{key} = {as_toml(value)}\n")
+    problems = ()
+    try:
+        parse(text)
+    except TripError as error:
+        problems = error.problems or (str(error),)
+    assert all(re.match(r"trip\.toml line \d+, \[\w+\]", problem) for problem in problems), problems
+
+
 @pytest.mark.parametrize("text", ["port = 3\n", "[[port]]\nname = 'x'\n"])
 def test_a_section_must_be_a_section(text):
     assert any("expected one section headed [port]" in problem for problem in problems_of(text))
@@ -536,11 +576,17 @@ def test_text_in_three_quotes_does_not_lead_the_line_count_astray():
 
 
 def test_a_port_far_inland_is_refused():
-    """Dorrigo stands about 40 km from the sea."""
-    (problem,) = problems_of(changed(("[153.138, -30.305]", "[152.90, -30.34]")))
-    apart = float(re.search(r"on land ([\d.]+) km from the sea", problem)[1])
+    """With its distance from the sea, here again as the least geodesic to a vertex of the shore."""
+    port = Place(152.90, -30.34)
+    (problem,) = problems_of(changed(("[153.138, -30.305]", str(list(port)))))
     assert "[port] at" in problem
-    assert apart == pytest.approx(geo.distance(Place(152.90, -30.34), Place(153.105, -30.34)) / 1e3, rel=0.1)
+    around = geo.region_around(port, 60e3)
+    shore = shapely.get_coordinates(geo.land(around, detail="full"))
+    west, south, east, north = around.grown(-1e3)  # leaves out the edge of the box
+    lon, lat = shore[(shore > (west, south)).all(axis=1) & (shore < (east, north)).all(axis=1)].T
+    nearest = geo.GEOD.inv(np.full(lon.size, port.lon), np.full(lon.size, port.lat), lon, lat)[2].min()
+    said = float(re.search(r"on land ([\d.]+) km from the sea", problem)[1])
+    assert said == pytest.approx(nearest / 1e3, abs=0.1)
 
 
 def test_a_port_beyond_all_water_is_refused():
@@ -651,6 +697,14 @@ def test_areas_that_are_no_areas_are_refused(tmp_path, content, text):
 def test_a_closed_area_file_that_is_not_there_is_refused(tmp_path):
     (problem,) = problems_of(changed(("[avoid]", '[avoid]\nfiles = ["lanes.geojson"]')), tmp_path)
     assert f'given "lanes.geojson", no such file in {tmp_path}' in problem
+
+
+def test_a_sea_buoy_in_a_closed_area_is_refused(tmp_path):
+    ring = [[lon - 0.3, lat] for lon, lat in SQUARE]
+    (problem,) = problems_of(
+        with_areas(tmp_path, feature("Polygon", [[[lon, lat - 0.05] for lon, lat in ring]])), tmp_path
+    )
+    assert "[port] sea_buoy: given [153.175, -30.305], inside a closed area" in problem
 
 
 # ---------------------------------------------------------------- files

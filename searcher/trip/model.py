@@ -11,6 +11,7 @@ import glob
 import math
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -45,7 +46,7 @@ SPREADS = {1: (("single line", *SHORT[1:]),), 2: (LONG, SHORT), 3: (LONG, SHORT,
 
 def is_number(value: Any) -> bool:
     """Whether a value of the file is a finite number (true and false are none)."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
 
 
 def is_pair(row: Any) -> bool:
@@ -73,14 +74,15 @@ def _timezone(value: Any) -> str:
 
 def parse_moment(value: Any) -> datetime:
     """A date-time of TOML, or of text such as "2026-01-17 05:00"; without an offset it is local time."""
-    if isinstance(value, datetime):
-        return value
-    try:
-        if len(value) <= len("2026-01-17"):
-            raise ValueError
-        return datetime.fromisoformat(value)
-    except (TypeError, ValueError):
-        raise ValueError('expected a date and time such as "2026-01-17 05:00"') from None
+    moment = value
+    if isinstance(value, str) and len(value) > len("2026-01-17"):
+        with suppress(ValueError):
+            moment = datetime.fromisoformat(value)
+    if not isinstance(moment, datetime):
+        raise ValueError('expected a date and time such as "2026-01-17 05:00"')
+    if not 1980 <= moment.year <= 2100:
+        raise ValueError("expected a year from 1980 to 2100")
+    return moment
 
 
 def _burn_table(value: Any) -> tuple[tuple[float, float], ...]:
@@ -161,7 +163,7 @@ class Boat(Section):
     cruise: float = _key(
         "a speed over 0", "cruise_kn", default_factory=lambda data: _best_cruise(data["table"]), gt=0
     )
-    tank: float = _key("a volume over 0", "tank_l", "tank_gal", gt=0, le=1e6)
+    tank: float = _key("a volume over 0, up to 1000000 L", "tank_l", "tank_gal", gt=0, le=1e6)
     reserve: float = _key("a share from 0 to 0.9", default=1 / 3, ge=0, le=0.9)
     draught: float = _key("a depth over 0, up to 20 m", "draught_m", "draught_ft", gt=0, le=20)
     max_wind: float = _key("a speed over 0, up to 100 kn", "max_wind_kn", gt=0, le=100 * KNOT)

@@ -90,7 +90,7 @@ def parse_trip(text: str, path: str | os.PathLike) -> Trip:
     path = Path(path)
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number of thousands of digits
         raise TripError(f"{path} is not valid TOML: {error}") from None
     faults = Faults(path.name, find_lines(text))
     _check_sections(raw, faults)
@@ -296,6 +296,8 @@ def _finish_parts(parts: Mapping[str, Any], folder: Path, faults: Faults) -> dic
     if avoid:
         closed, unread = read_closed(folder, avoid.files, port.sea_buoy.lon if port else 0.0)
         finished["avoid"] = avoid.model_copy(update={"closed": closed})
+        if port and shapely.intersects(closed, shapely.Point(port.sea_buoy)):
+            faults.add("port", "sea_buoy", f"given {_shown(port.sea_buoy)}, inside a closed area of [avoid]")
         for text in unread:
             faults.add("avoid", "files", text)
     if port and show:
