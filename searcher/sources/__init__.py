@@ -69,10 +69,12 @@ def load_sea(
     for node in NODES:
         of_node = [layer for layer in layers if layer.choice.node == node]
         try:
-            layer = _choose(node, of_node, region, window, notes)
-            if layer is not None:
+            inside = _list_usable(node, of_node, region)
+            if inside:
+                layer = choose_layer(inside, region, window)
                 times = _keep_times(layer, window, _earliest(nodes, window))
                 nodes[node] = _read(layer, times, region, min_quality)
+                notes += _note_rest(nodes[node], layer, inside)
         except NoData as error:
             (absent if node in REQUIRED else notes).append(str(error))
         except SourceError as error:
@@ -133,25 +135,27 @@ def _earliest(nodes: dict[str, xr.Dataset], window) -> np.datetime64 | None:
     return min(nodes["temperature"]["time"].values[0], window.start) if "temperature" in nodes else start
 
 
-def _choose(node: str, layers: Sequence[Layer], region: Region, window, notes: list[str]) -> Layer | None:
-    """The layer a node is made of; None for an optional node that no file holds. What is passed over though
-    it is no worse by nature is added to `notes`."""
+def _list_usable(node: str, layers: Sequence[Layer], region: Region) -> list[Layer]:
+    """The layers a node can be made of; none for an optional node that no file holds."""
     whole = [layer for layer in layers if not layer.missing]
-    if not whole and not layers and node not in REQUIRED:
-        return None
-    if not whole:
+    if not whole and (layers or node in REQUIRED):
         halves = [f"{layer.describe()} lacks {', '.join(layer.missing)}" for layer in layers]
         raise NoData("; ".join([f"no file holds {node}", *halves]))
     inside = [layer for layer in whole if not layer.is_outside]
-    if not inside:
+    if whole and not inside:
         raise NoData(_tell_outside(node, whole, region))
-    best = choose_layer(inside, region, window)
-    notes += [
-        f"{other.describe()} left out: one grid per field, and {best.describe()} serves the trip better"
-        for other in inside
-        if other is not best and other.choice.rank <= best.choice.rank
+    return inside
+
+
+def _note_rest(data: xr.Dataset, layer: Layer, inside: Sequence[Layer]) -> list[str]:
+    """Write into the attributes what was passed over; a note for each that is no worse by nature."""
+    rest = [other for other in inside if other is not layer]
+    data.attrs["left_out"] = "; ".join(other.describe() for other in rest)
+    return [
+        f"{other.describe()} left out: one grid per field, and {layer.describe()} serves the trip better"
+        for other in rest
+        if other.choice.rank <= layer.choice.rank
     ]
-    return best
 
 
 def _keep_times(layer: Layer, window, earliest) -> np.ndarray | None:
@@ -168,7 +172,7 @@ def _keep_times(layer: Layer, window, earliest) -> np.ndarray | None:
 
 def _read(layer: Layer, times: np.ndarray | None, region: Region, min_quality: int) -> xr.Dataset:
     data = read_layer(layer, times, region, min_quality=min_quality)
-    if all(np.isnan(data[name].values).all() for name in data.data_vars):
+    if any(np.isnan(data[name].values).all() for name in data.data_vars):
         raise NoData(f"{layer.describe()} holds no value in {_tell_box(region)}: all land or cloud")
     return data
 
