@@ -12,6 +12,7 @@ from searcher.plan import Plan
 
 BLANK = "________________"
 WIDTH = 78
+CLOSE_IT = "Leave this with someone ashore. Close it with them when you are back."
 
 
 def write_float_plan(plan: Plan, path: str | os.PathLike) -> Path:
@@ -24,21 +25,29 @@ def write_float_plan(plan: Plan, path: str | os.PathLike) -> Path:
 
 def float_plan_text(plan: Plan) -> str:
     """The float plan, lines of at most 78 characters wherever the words allow."""
-    given = plan.trip.float_plan
     parts = [
-        f"FLOAT PLAN  {plan.trip.port.name}",
-        "Leave this with someone ashore. Close it with them when you are back.",
-        _section("BOAT", [("Name", plan.trip.boat.name), ("Marks, colour, safety gear", given.boat)]),
-        _section("PEOPLE ABOARD", [("Names, phones", given.people)]),
-        _section("CALL", [("Contacts", given.contacts), ("Sea rescue, radio channel", "")]),
-        _section("TIMES", _times(plan)),
-        _section("WHEN TO CALL FOR HELP", _help(plan)),
-        _section("FUEL", _fuel(plan)),
+        _wrapped(f"FLOAT PLAN  {plan.trip.port.name}"),
+        CLOSE_IT,
+        *(_section(title, rows) for title, rows in float_plan_sections(plan)),
         "\n".join(["ROUTE", *_route(plan)]),
-        _section("NOTES", [("Notes", given.notes)]),
         "\n".join(["CAUTIONS", *(_wrapped(f"- {text}") for text in cautions_of(plan))]),
     ]
     return "\n\n".join(parts) + "\n"
+
+
+def float_plan_sections(plan: Plan) -> list[tuple[str, list[tuple[str, list[str]]]]]:
+    """Titles and their rows of label and lines; no lines where the trip file is silent."""
+    given = plan.trip.float_plan
+    return [
+        ("BOAT", [("Name", said(plan.trip.boat.name)), ("Marks, colour, safety gear", said(given.boat))]),
+        ("PEOPLE ABOARD", [("Names, phones", said(given.people))]),
+        ("CALL", [("Contacts", said(given.contacts)), ("Sea rescue, radio channel", [])]),
+        ("TIMES", _times(plan)),
+        ("WHERE WE WILL BE", _areas(plan)),
+        ("WHEN TO CALL FOR HELP", _help(plan)),
+        ("FUEL", _fuel(plan)),
+        ("NOTES", [("Notes", said(given.notes))]),
+    ]
 
 
 def said(value) -> list[str]:
@@ -47,55 +56,70 @@ def said(value) -> list[str]:
     return [line.strip() for text in texts for line in str(text).splitlines() if line.strip()]
 
 
-def _times(plan: Plan) -> list[tuple[str, str]]:
+def _times(plan: Plan) -> list[tuple[str, list[str]]]:
     show, window = plan.trip.show, plan.trip.window
-    arrival = [("Expected back", show.say_time(end)) for end in plan.legs["end"].tail(1)]
+    arrival = [("Expected back", [show.say_time(end)]) for end in plan.legs["end"].tail(1)]
     return [
-        ("Leave", show.say_time(window.start)),
-        ("Turn for home by", show.say_time(plan.turn_for_home)),
+        ("Leave", [show.say_time(window.start)]),
+        ("Turn for home by", [show.say_time(plan.turn_for_home)]),
         *arrival,
-        ("Home by", show.say_time(window.end)),
+        ("Home by", [show.say_time(window.end)]),
     ]
 
 
-def _help(plan: Plan) -> list[tuple[str, str]]:
+def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
+    """The waters worked, with their hours."""
+    show, steps, rows = plan.trip.show, steps_of(plan), []
+    for rank in dict.fromkeys(step.box for step in steps if step.kind == "troll"):
+        hours = [step for step in steps if step.box == rank and step.kind == "troll"]
+        first, last = working_line(plan, rank)
+        rows.append(
+            (
+                f"{show.say_clock(hours[0].start)} to {show.say_clock(hours[-1].end)}",
+                [f"from {say_place(first)}", f"to {say_place(last)}"],
+            )
+        )
+    return rows or [("Waters", [])]
+
+
+def _help(plan: Plan) -> list[tuple[str, list[str]]]:
     return [
-        ("Overdue after", plan.trip.show.say_time(plan.trip.window.end)),
-        ("If overdue", "call the boat; if no answer, call the contacts above; then sea rescue."),
-        ("Call sea rescue at", ""),
+        ("Overdue after", [plan.trip.show.say_time(plan.trip.window.end)]),
+        ("If overdue", ["call the boat; if no answer, call the contacts above; then sea rescue."]),
+        ("Call sea rescue at", []),
     ]
 
 
-def _fuel(plan: Plan) -> list[tuple[str, str]]:
+def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
     show, boat = plan.trip.show, plan.trip.boat
     used = float(plan.legs["fuel_used"].sum())
     return [
-        ("Tank", show.say_fuel(boat.tank)),
-        ("Planned use", show.say_fuel(used)),
-        ("Left on return", show.say_fuel(boat.tank - used)),
-        ("Reserve, not planned", f"{show.say_fuel(boat.tank - boat.usable)} ({boat.reserve:.0%})"),
+        ("Tank", [show.say_fuel(boat.tank)]),
+        ("Planned use", [show.say_fuel(used)]),
+        ("Left on return", [show.say_fuel(boat.tank - used)]),
+        (
+            "Reserve, not planned",
+            [f"{show.say_fuel(boat.tank - boat.usable)} ({boat.reserve:.0%} of the tank)"],
+        ),
     ]
 
 
 def _route(plan: Plan) -> list[str]:
-    """Every leg with its end, then the areas worked."""
+    """Every leg with its end."""
     show = plan.trip.show
     lines = [f"  From {plan.trip.port.name}  {say_place(Place(*plan.trip.port.at))}"]
     for step in steps_of(plan):
         work = f" (box {step.box})" if step.box else ""
         where = f"{step.kind}{work} to {say_place(step.places[-1])}"
         lines.append(_wrapped(f"  {show.say_clock(step.end)}  {where}, {say_span(step.seconds)}"))
-    for rank in sorted({step.box for step in steps_of(plan)} - {0}):
-        first, last = working_line(plan, rank)
-        lines.append(_wrapped(f"  Box {rank}: trolling between {say_place(first)} and {say_place(last)}"))
     return lines
 
 
-def _section(title: str, rows: list[tuple[str, object]]) -> str:
+def _section(title: str, rows: list[tuple[str, list[str]]]) -> str:
     """A titled block of labels and values, with a blank where nothing is given."""
     lines = [title]
-    for label, value in rows:
-        first, *rest = said(value) or [BLANK]
+    for label, texts in rows:
+        first, *rest = texts or [BLANK]
         lines.append(_wrapped(f"  {label}: {first}"))
         lines += [_wrapped(f"    {text}") for text in rest]
     return "\n".join(lines)

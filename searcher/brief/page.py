@@ -1,0 +1,329 @@
+"""The page of a plan: one HTML file with everything in it, to be read with no network."""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+import os
+from datetime import timedelta
+from importlib.resources import files
+from pathlib import Path
+
+import jinja2
+import numpy as np
+from markupsafe import Markup
+
+from searcher import geo, tables
+from searcher.brief.float_plan import BLANK, CLOSE_IT, float_plan_sections
+from searcher.brief.maps import draw_map
+from searcher.brief.words import (
+    Step,
+    cautions_of,
+    credits_of,
+    say_age,
+    say_course,
+    say_place,
+    say_span,
+    steps_of,
+    working_line,
+    write_text,
+)
+from searcher.geo import Place
+from searcher.plan import Condition, Plan
+from searcher.units import LABELS, NAUTICAL_MILE, to_unit
+
+#: size of the map on the page (inches) and dots per inch: sharp on a phone, within A4 in print
+MAP_SIZE, MAP_DPI = (4.3, 5.7), 240
+#: most boxes listed; all are in boxes.geojson
+MOST_BOXES = 12
+
+
+def write_brief(plan: Plan, path: str | os.PathLike) -> Path:
+    """Write the plan as one self-contained HTML page; raise `SearcherError` if it cannot be written."""
+    return write_text(path, page_text(plan))
+
+
+def page_text(plan: Plan) -> str:
+    """The page as HTML. Every text of the plan and the trip is escaped; nothing is loaded from elsewhere."""
+    here = files("searcher.brief")
+    loader = jinja2.FunctionLoader(lambda name: (here / name).read_text(encoding="utf-8"))
+    options = {
+        "autoescape": True,
+        "undefined": jinja2.StrictUndefined,
+        "trim_blocks": True,
+        "lstrip_blocks": True,
+    }
+    template = jinja2.Environment(loader=loader, **options).get_template("page.html")
+    css = Markup((here / "page.css").read_text(encoding="utf-8"))  # our own file, so not escaped
+    return template.render(css=css, picture=_picture(plan), **page_facts(plan))
+
+
+def page_facts(plan: Plan) -> dict:
+    """Everything the template shows, as words."""
+    show, trip = plan.trip.show, plan.trip
+    day = show.local(trip.window.start)
+    steps = steps_of(plan)
+    return {
+        "port": trip.port.name,
+        "boat": trip.boat.name,
+        "day": f"{day:%A} {day.day} {day:%B %Y}",
+        "made_at": show.say_time(plan.made_at),
+        "verdict": verdict(plan.conditions),
+        "conditions": [_condition(plan, condition) for condition in plan.conditions],
+        "own_cautions": list(plan.cautions),
+        "cautions": list(cautions_of(plan)),
+        "first": _first(plan, steps),
+        "clock": _clock(plan, steps),
+        "timeline": timeline(plan, steps),
+        "steps": [_row(plan, step) for step in steps],
+        "zone": f"{day:%Z}",
+        "reserve": show.say_fuel(trip.boat.tank - trip.boat.usable),
+        "reserve_share": 100 * (1 - trip.boat.usable / trip.boat.tank),
+        "boxes": [_box(plan, box) for box in plan.boxes.sort_values("rank").head(MOST_BOXES).itertuples()],
+        "all_boxes": len(plan.boxes),
+        "species": trip.target.species,
+        "gear": _gear(plan),
+        "data": [_data_row(plan, row) for row in plan.data],
+        "credits": credits_of(plan),
+        "close_it": CLOSE_IT,
+        "float_plan": float_plan_sections(plan),
+        "blank": BLANK,
+        "map_words": _map_words(plan),
+    }
+
+
+def verdict(conditions: tuple[Condition, ...]) -> dict:
+    """What the conditions known to the plan say against the skipper's own limits: words, sign and class."""
+    over = [c.name for c in conditions if c.within is False]
+    unknown = [c.name for c in conditions if c.within is None] or ([] if conditions else ["wind and waves"])
+    if over:
+        return {"kind": "over", "sign": "✖", "text": f"Over your own limit: {' and '.join(over)}"}
+    if unknown:
+        return {"kind": "unknown", "sign": "?", "text": f"Not known: {' and '.join(unknown)}"}
+    names = " and ".join(c.name for c in conditions)
+    return {"kind": "within", "sign": "✔", "text": f"Within your own limits: {names}"}
+
+
+def _condition(plan: Plan, condition: Condition) -> dict:
+    show = plan.trip.show
+    say = show.say_speed if condition.name == "wind" else show.say_height
+    words = {True: "within your limit", False: "over your limit", None: "not known"}[condition.within]
+    known = condition.within is not None
+    return {
+        "name": condition.name.capitalize(),
+        "value": f"up to {say(condition.value)}" if known else "no forecast in the data",
+        "at": f"near {show.say_clock(condition.at)}" if known and not np.isnat(condition.at) else "",
+        "limit": say(condition.limit),
+        "words": words,
+    }
+
+
+def _first(plan: Plan, steps: list[Step]) -> dict | None:
+    """The first box of the route: where, when and why; None where there is no route."""
+    first = next((step for step in steps if step.box and step.kind not in ("run", "home")), None)
+    if first is None:
+        return None
+    show, box = plan.trip.show, plan.boxes.loc[plan.boxes["rank"] == first.box].iloc[0]
+    return {
+        "rank": first.box,
+        "kind": box["kind"],
+        "place": _spot(first.places[0]),
+        "from_buoy": _from_buoy(plan, first.places[0]),
+        "eta": show.say_clock(first.start),
+        "speed": show.say_speed(first.speed),
+        "why": box["why"],
+        "expected": _expected(box),
+    }
+
+
+def _from_buoy(plan: Plan, place: Place) -> str:
+    buoy = Place(*plan.trip.port.sea_buoy)
+    far = plan.trip.show.say_distance(geo.distance(buoy, place))
+    return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy"
+
+
+def _spot(place: Place) -> str:
+    """A position that breaks, if it must, between latitude and longitude only."""
+    return "  ".join(half.replace(" ", "\u00a0") for half in say_place(place).split("  "))
+
+
+def _expected(box) -> dict:
+    return {
+        "rate": f"{box['expected']:.1f}",
+        "low": f"{box['expected_low']:.1f}",
+        "high": f"{box['expected_high']:.1f}",
+    }
+
+
+def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
+    """The hours that matter, as label, time and note."""
+    show, window = plan.trip.show, plan.trip.window
+    rows = [("Leave", show.say_clock(window.start), "")]
+    rows += [("First lines in", show.say_clock(step.start), "") for step in steps if step.kind == "lines in"][
+        :1
+    ]
+    rows.append(("Turn for home by", show.say_clock(plan.turn_for_home), "no later, from the farthest mark"))
+    if steps:
+        note = f"{show.say_fuel(steps[-1].fuel_left)} left"
+        rows.append(("Back, as planned", show.say_clock(steps[-1].end), note))
+    return [*rows, ("Home by", show.say_clock(window.end), "")]
+
+
+def _row(plan: Plan, step: Step) -> dict:
+    show = plan.trip.show
+    turns = len(step.courses)
+    courses = " ".join(say_course(course) for course in step.courses[:4])
+    if turns > 4 or (turns > 1 and step.kind == "troll"):
+        courses = f"{say_course(step.courses[0])} then line" if step.box else f"{courses} …"
+    return {
+        "kind": step.kind,
+        "box": step.box if step.kind not in ("run", "home") else 0,
+        "start": _spot(step.places[0]),
+        "end": _spot(step.places[-1]),
+        "course": courses or "–",
+        "distance": show.say_distance(step.distance),
+        "speed": show.say_speed(step.speed),
+        "eta": show.say_clock(step.end),
+        "span": say_span(step.seconds).replace(" ", "\u00a0"),
+        "fuel": show.say_fuel(step.fuel_left),
+        "fuel_share": 100 * max(0.0, min(1.0, step.fuel_left / plan.trip.boat.tank)),
+    }
+
+
+def _box(plan: Plan, box) -> dict:
+    show, row = plan.trip.show, box._asdict()
+    lines_in, lines_up = working_line(plan, int(box.rank))
+    return {
+        "rank": int(box.rank),
+        "kind": box.kind,
+        "in": _spot(lines_in),
+        "up": _spot(lines_up),
+        "from_buoy": _from_buoy(plan, lines_in),
+        "depth": "not known" if np.isnan(box.depth) else show.say_depth(box.depth),
+        "length": show.say_distance(box.length),
+        "doubt": show.say_distance(box.doubt),
+        "time_out": say_span(box.time_out),
+        "fuel": show.say_fuel(box.fuel),
+        "expected": _expected(row),
+        "evidence": [_evidence(plan, name, row[name]) for name in tables.evidence_columns(plan.boxes)],
+        "why": box.why,
+    }
+
+
+def _evidence(plan: Plan, column: str, value: float) -> dict:
+    """One piece of evidence: by what factor it raises or lowers the rate, and a bar from the middle."""
+    columns = plan.boxes[tables.evidence_columns(plan.boxes)].to_numpy(dtype=float)
+    widest = max(math.log(3.0), float(np.nanmax(np.abs(columns), initial=0.0)))
+    name = column.removeprefix(tables.EVIDENCE).replace("_", " ")
+    if not np.isfinite(value):
+        return {"name": name, "factor": "not known", "x": 50.0, "wide": 0.0, "up": True}
+    wide = 50.0 * min(1.0, abs(value) / widest)
+    x = 50.0 if value >= 0 else 50.0 - wide
+    return {"name": name, "factor": f"×{math.exp(value):.2g}", "x": x, "wide": wide, "up": value >= 0}
+
+
+def _gear(plan: Plan) -> dict:
+    gear, show = plan.trip.gear, plan.trip.show
+    lines = []
+    for name, low, high in gear.spread:
+        near, far = (f"{to_unit(v, show.height):.0f}" for v in (low, high))
+        back = near if near == far else f"{near} to {far}"
+        lines.append({"name": name, "back": f"{back} {LABELS[show.height]}"})
+    return {"bait": gear.bait, "speed": show.say_speed(gear.troll), "lines": lines}
+
+
+def _data_row(plan: Plan, row: dict) -> dict:
+    show = plan.trip.show
+    timed = row["last"] is not None
+    stale = timed and np.isfinite(row["age"]) and row["age"] > plan.trip.data.max_age
+    return {
+        "node": row["node"],
+        "source": row["source"] or "not stated",
+        "license": row["license"],
+        "last": show.say_time(row["last"]) if timed else "does not change",
+        "age": say_age(row["age"]) if timed else "",
+        "stale": stale,
+        "step": show.say_distance(row["step"] * 60 * NAUTICAL_MILE),
+        "missing": f"{row['missing']:.0%}",
+    }
+
+
+def _picture(plan: Plan) -> str:
+    """The map as a data URI."""
+    buffer = io.BytesIO()
+    draw_map(plan, size=MAP_SIZE, dpi=MAP_DPI, words=False).savefig(buffer, format="png", dpi=MAP_DPI)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def _map_words(plan: Plan) -> str:
+    """What the map shows, for who cannot see it."""
+    worked = sorted({step.box for step in steps_of(plan)} - {0})
+    route = f"the route works boxes {', '.join(map(str, worked))}" if worked else "there is no route"
+    kinds = plan.fronts["kind"].value_counts()
+    lines = ", ".join(f"{count} × {kind}" for kind, count in kinds.items()) or "no lines"
+    return f"Map: sea temperature, currents, {lines}, {len(plan.boxes)} search boxes; {route}."
+
+
+WIDE = 1000.0
+INSET = 20.0
+
+
+def timeline(plan: Plan, steps: list[Step]) -> dict:
+    """The day as shapes on 1000 × 250: hour ticks, a bar per leg, lines for sunrise, turning, home."""
+    show, window = plan.trip.show, plan.trip.window
+    first, last = window.start - np.timedelta64(20, "m"), window.end + np.timedelta64(20, "m")
+    span = (last - first) / np.timedelta64(1, "s")
+
+    def x(time) -> float:
+        share = (np.datetime64(time, "ns") - first) / np.timedelta64(1, "s") / span
+        return round(INSET + float(np.clip(share, 0.0, 1.0)) * (WIDE - 2 * INSET), 1)
+
+    bars = [
+        {
+            "x": x(s.start),
+            "wide": max(x(s.end) - x(s.start), 1.5),
+            "kind": s.kind.replace(" ", "-"),
+            "box": s.box,
+        }
+        for s in steps
+    ]
+    moments = [
+        (window.sunrise, f"sunrise {show.say_clock(window.sunrise)}", "sun"),
+        (plan.turn_for_home, f"turn by {show.say_clock(plan.turn_for_home)}", "turn"),
+        (window.end, f"home by {show.say_clock(window.end)}", "turn"),
+        (window.sunset, f"sunset {show.say_clock(window.sunset)}", "sun"),
+    ]
+    lines = [{"x": x(at), "text": text, "kind": kind} for at, text, kind in moments if first <= at <= last]
+    return {
+        "bars": bars,
+        "lines": _stagger(sorted(lines, key=lambda line: line["x"])),
+        "hours": _hours(plan, first, last, x),
+        "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)],
+        "sun": f"Sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}",
+    }
+
+
+def _stagger(lines: list[dict]) -> list[dict]:
+    """Put each line's words in the first of three rows where they overlap no others."""
+    ends = [-1e9, -1e9, -1e9]
+    for line in lines:
+        wide = 18.5 * len(line["text"])
+        middle = min(max(line["x"], wide / 2), WIDE - wide / 2)
+        row = next((k for k in range(3) if middle - wide / 2 > ends[k] + 8), 2)
+        ends[row] = middle + wide / 2
+        line |= {"middle": middle, "row": row}
+    return lines
+
+
+def _hours(plan: Plan, first, last, x) -> list[dict]:
+    """Ticks at whole local hours; every second or third carries its name so that none touch."""
+    moment, ticks = plan.trip.show.local(first), []
+    moment = moment.replace(minute=0) + timedelta(hours=1)
+    every = 2 if (last - first) < np.timedelta64(14, "h") else 4
+    while True:
+        time = np.datetime64(int(moment.timestamp()), "s")
+        if time > last:
+            return ticks
+        ticks.append({"x": x(time), "text": f"{moment:%H:%M}" if moment.hour % every == 0 else ""})
+        moment += timedelta(hours=1)
