@@ -37,6 +37,7 @@ ORDER = (
     "score",
     "sightings",
     "route",
+    "conditions",
     "plan",
     "brief",
     "cli",

@@ -2,7 +2,7 @@
 
 ::
 
-    trip.toml --read--> sections in inside units (model) --> Trip
+    trip.toml --read--> sections in inside units (model, values) --> Trip
                  |          hours: local times to UTC, sunrise and sunset
                  |          areas: closed areas from GeoJSON
                  '-- every fault, with its line, in one TripError

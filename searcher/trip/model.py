@@ -11,22 +11,21 @@ import glob
 import math
 import os
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
+from typing import Annotated, Literal
 
 import numpy as np
 import shapely
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator
+from pydantic import Field, PlainValidator
 from scipy.interpolate import PchipInterpolator
 
 from searcher import geo
 from searcher.errors import OutOfReach
 from searcher.geo import Place, Region
+from searcher.trip.values import Section, key, parse_burn, parse_moment, parse_place, parse_timezone
 from searcher.units import FOOT, HOUR, KNOT, NAUTICAL_MILE, Show, from_unit, to_unit
 
 PLANING = 12 * KNOT
@@ -44,82 +43,13 @@ MIDDLE = ("middle line", 50 * FOOT, 75 * FOOT)
 SPREADS = {1: (("single line", *SHORT[1:]),), 2: (LONG, SHORT), 3: (LONG, SHORT, MIDDLE)}
 
 
-def is_number(value: Any) -> bool:
-    """Whether a value of the file is a finite number (true and false are none)."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
-
-
-def is_pair(row: Any) -> bool:
-    """Whether a value of the file is a list of two numbers."""
-    return isinstance(row, list | tuple) and len(row) == 2 and all(is_number(value) for value in row)
-
-
-def _place(value: Any) -> Place:
-    """A place of [longitude, latitude], its longitude brought to -180..180."""
-    if not is_pair(value):
-        raise ValueError("expected [longitude, latitude] in degrees")
-    lon, lat = (float(number) for number in value)
-    if not (-180 <= lon <= 360 and -85 <= lat <= 85):
-        hint = "; longitude comes first" if -180 <= lat <= 360 and -85 <= lon <= 85 else ""
-        raise ValueError(f"expected [longitude -180 to 360, latitude -85 to 85]{hint}")
-    return Place(float(geo.near_longitude(lon, 0.0)), lat)
-
-
-def _timezone(value: Any) -> str:
-    try:
-        return ZoneInfo(value).key
-    except (KeyError, ValueError, TypeError, OSError, AttributeError):
-        raise ValueError('expected a time zone such as "Australia/Sydney" or "UTC"') from None
-
-
-def parse_moment(value: Any) -> datetime:
-    """A date-time of TOML, or of text such as "2026-01-17 05:00"; without an offset it is local time."""
-    moment = value
-    if isinstance(value, str) and len(value) > len("2026-01-17"):
-        with suppress(ValueError):
-            moment = datetime.fromisoformat(value)
-    if not isinstance(moment, datetime):
-        raise ValueError('expected a date and time such as "2026-01-17 05:00"')
-    if not 1980 <= moment.year <= 2100:
-        raise ValueError("expected a year from 1980 to 2100")
-    return moment
-
-
-def _burn_table(value: Any) -> tuple[tuple[float, float], ...]:
-    """Rows (speed, burn), checked; both are in inside units already."""
-    rows = value if isinstance(value, list | tuple) else []
-    if len(rows) < 2 or not all(is_pair(row) for row in rows):
-        raise ValueError("expected at least two rows [speed in kn, burn per hour]")
-    speeds, burns = zip(*rows, strict=True)
-    if not (min(speeds) > 0 and max(speeds) <= 100 * KNOT and min(burns) > 0):
-        raise ValueError("expected speeds over 0 and up to 100 kn, and burns over 0")
-    if not (np.diff(speeds) > 0).all():
-        raise ValueError("expected speeds that rise from row to row")
-    if not (np.diff(burns) >= 0).all():
-        raise ValueError("expected burns that do not fall as the speed rises")
-    return tuple((float(speed), float(burn)) for speed, burn in rows)
-
-
-def _key(expected: str, *keys: str, **options: Any) -> Any:
-    """A field: what the file should say, in words, and its keys there where they differ from its name."""
-    return Field(description=expected, json_schema_extra={"keys": keys} if keys else None, **options)
-
-
-class Section(BaseModel):
-    """One section of the file. Types are strict: "3" is no number."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, arbitrary_types_allowed=True
-    )
-
-
 class Port(Section):
     """Where the boat lies (`at`) and where open water begins (`sea_buoy`)."""
 
-    name: str = _key("a name in quotes", min_length=1)
-    at: Annotated[Place, PlainValidator(_place)]
-    sea_buoy: Annotated[Place, PlainValidator(_place)] = Field(default_factory=lambda data: data["at"])
-    timezone: Annotated[str, PlainValidator(_timezone)]
+    name: str = key("a name in quotes", min_length=1)
+    at: Annotated[Place, PlainValidator(parse_place)]
+    sea_buoy: Annotated[Place, PlainValidator(parse_place)] = Field(default_factory=lambda data: data["at"])
+    timezone: Annotated[str, PlainValidator(parse_timezone)]
 
 
 class Times(Section):
@@ -157,17 +87,17 @@ class Window(Section):
 class Boat(Section):
     """Speeds (m/s) and what they burn (L/s), fuel (L), and the skipper's own limits (m, m/s)."""
 
-    name: str = _key("a name in quotes", min_length=1)
-    table: Annotated[tuple[tuple[float, float], ...], PlainValidator(_burn_table)] = _key("rows", "burn")
+    name: str = key("a name in quotes", min_length=1)
+    table: Annotated[tuple[tuple[float, float], ...], PlainValidator(parse_burn)] = key("rows", "burn")
     burn_unit: Literal["l", "gal"]
-    cruise: float = _key(
+    cruise: float = key(
         "a speed over 0", "cruise_kn", default_factory=lambda data: _best_cruise(data["table"]), gt=0
     )
-    tank: float = _key("a volume over 0, up to 1000000 L", "tank_l", "tank_gal", gt=0, le=1e6)
-    reserve: float = _key("a share from 0 to 0.9", default=1 / 3, ge=0, le=0.9)
-    draught: float = _key("a depth over 0, up to 20 m", "draught_m", "draught_ft", gt=0, le=20)
-    max_wind: float = _key("a speed over 0, up to 100 kn", "max_wind_kn", gt=0, le=100 * KNOT)
-    max_waves: float = _key("a height over 0, up to 20 m", "max_wave_m", "max_wave_ft", gt=0, le=20)
+    tank: float = key("a volume over 0, up to 1000000 L", "tank_l", "tank_gal", gt=0, le=1e6)
+    reserve: float = key("a share from 0 to 0.9", default=1 / 3, ge=0, le=0.9)
+    draught: float = key("a depth over 0, up to 20 m", "draught_m", "draught_ft", gt=0, le=20)
+    max_wind: float = key("a speed over 0, up to 100 kn", "max_wind_kn", gt=0, le=100 * KNOT)
+    max_waves: float = key("a height over 0, up to 20 m", "max_wave_m", "max_wave_ft", gt=0, le=20)
 
     @property
     def speeds(self) -> tuple[float, ...]:
@@ -231,8 +161,8 @@ class Gear(Section):
     """Bait, number of lines, and trolling speed through the water (m/s)."""
 
     bait: Literal[tuple(TROLL_KN)] = "artificial"
-    lines: int = _key("1, 2 or 3", default=2, ge=1, le=3)
-    troll: float = _key(
+    lines: int = key("1, 2 or 3", default=2, ge=1, le=3)
+    troll: float = key(
         "a speed over 0",
         "troll_kn",
         default_factory=lambda data: from_unit(TROLL_KN[data["bait"]][1], "kn"),
@@ -248,8 +178,8 @@ class Gear(Section):
 class Target(Section):
     """The species profile by name, and the bottom depths to search over (m)."""
 
-    species: str = _key("a name in quotes", default="dolphinfish", min_length=1)
-    min_depth: float = _key(
+    species: str = key("a name in quotes", default="dolphinfish", min_length=1)
+    min_depth: float = key(
         "a depth from 0 to 12000 m",
         "min_depth_m",
         "min_depth_ft",
@@ -258,7 +188,7 @@ class Target(Section):
         ge=0,
         le=12e3,
     )
-    max_depth: float = _key(
+    max_depth: float = key(
         "a depth from 0 to 12000 m",
         "max_depth_m",
         "max_depth_ft",
@@ -275,16 +205,16 @@ NAMES = "a list of names in quotes"
 class Data(Section):
     """File patterns and catalogue products to read, and the age from which data are stale (s)."""
 
-    files: tuple[str, ...] = _key(NAMES, default=(), strict=False)
-    products: tuple[str, ...] = _key(NAMES, default=(), strict=False)
-    max_age: float = _key("a time over 0", "max_age_h", default=48 * HOUR, gt=0)
+    files: tuple[str, ...] = key(NAMES, default=(), strict=False)
+    products: tuple[str, ...] = key(NAMES, default=(), strict=False)
+    max_age: float = key("a time over 0", "max_age_h", default=48 * HOUR, gt=0)
 
 
 class Avoid(Section):
     """Files of closed areas, their union in degrees (`closed`), and the distance kept from land (m)."""
 
-    files: tuple[str, ...] = _key(NAMES, default=(), strict=False)
-    clearance: float = _key(
+    files: tuple[str, ...] = key(NAMES, default=(), strict=False)
+    clearance: float = key(
         "a distance from 0 to 20 nmi",
         "land_clearance_nm",
         "land_clearance_m",
@@ -309,10 +239,10 @@ class ShowKeys(Section):
 class FloatPlan(Section):
     """Free text for the person ashore."""
 
-    boat: str = _key("text in quotes", default="")
-    people: str = _key("text in quotes", default="")
-    contacts: str = _key("text in quotes", default="")
-    notes: str = _key("text in quotes", default="")
+    boat: str = key("text in quotes", default="")
+    people: str = key("text in quotes", default="")
+    contacts: str = key("text in quotes", default="")
+    notes: str = key("text in quotes", default="")
 
 
 @dataclass(frozen=True)

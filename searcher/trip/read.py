@@ -29,15 +29,13 @@ from searcher.trip.model import (
     Boat,
     Gear,
     Port,
-    Section,
     Target,
     Trip,
-    is_number,
-    is_pair,
     keys_of,
     matches,
     say_speeds,
 )
+from searcher.trip.values import Section, is_number, is_pair
 from searcher.units import FACTORS, HOUR, Show, from_unit, to_unit
 
 TRIP_FILE = "trip.toml"
