@@ -467,7 +467,7 @@ def test_pictures_in_files_of_their_own_are_joined(tmp_path):
     temperature = sea["temperature"]
     np.testing.assert_array_equal(temperature["time"], hours(0, 24, 48))
     np.testing.assert_allclose(temperature["sst"][:, 0, 0], [26.0, 26.1, 26.2], atol=1e-5)
-    assert temperature.attrs["files"] == "2.nc, 0.nc, 1.nc"
+    assert temperature.attrs["files"] == "0.nc, 1.nc, 2.nc"
 
 
 def test_the_later_run_wins_where_forecasts_overlap(tmp_path):
@@ -574,7 +574,7 @@ def test_a_picture_that_is_all_cloud_is_left_out(tmp_path):
     path = files.mur(tmp_path / "a.nc", counts, times=hours(0, 24))
     sea = load_sea(REGION, sources=[path, files.hycom(tmp_path / "b.nc")])
     np.testing.assert_array_equal(sea["temperature"]["time"], hours(0))
-    assert "1 images without any value left out" in sea["temperature"].attrs["history"]
+    assert "holding no value here: the images of 2026-01-18T00:00" in sea["temperature"].attrs["history"]
 
 
 def test_currents_that_cover_the_trip(tmp_path):

@@ -3,11 +3,12 @@
 ::
 
     files ── survey ──> fields ── group ──> layers ── choose ──> one layer per node ── read ──> sea
-             (files)              (layers)             (layers)                        (files)
+             (files)             (layers)            (layers)                         (join)
 
 `names` knows what a variable may be called (`names.toml`), `axes` finds and cuts axes, `unpack` turns packed
-numbers into inside units, `files` reads one file, `layers` joins many. Only netCDF files on regular
-longitude-latitude grids are read. No trip is known here: a region, a window of time, some files.
+numbers into inside units, `files` reads one file, `layers` groups and chooses, `join` makes a node. Only
+netCDF files on regular longitude-latitude grids are read. No trip is known here: a region, a window of time,
+some files.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from searcher.errors import NoData, SourceError
 from searcher.geo import Region, near_longitude
 from searcher.sea import NODES, REQUIRED, make_sea
 from searcher.sources.files import Field, list_variables, survey_file
+from searcher.sources.join import read_layer
 from searcher.sources.layers import (
     HOLD,
     IMAGES,
@@ -35,7 +37,6 @@ from searcher.sources.layers import (
     keep_hours,
     keep_images,
     misses_hours,
-    read_layer,
 )
 
 __all__ = ["SourceWarning", "check_cover", "list_variables", "load_sea"]
@@ -114,7 +115,8 @@ def list_paths(sources) -> tuple[Path, ...]:
         files = [files]
     paths = tuple(dict.fromkeys(Path(path) for path in files))
     if not paths:
-        raise NoData("no data files", given="none", expected="netCDF files with temperature and currents")
+        given = ", ".join(map(str, getattr(sources, "patterns", ()))) or "none"
+        raise NoData("no data files", given=given, expected="netCDF files with temperature and currents")
     return paths
 
 

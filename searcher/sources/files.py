@@ -22,7 +22,7 @@ from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import NODES
 from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
-from searcher.sources.names import Choice, find_variables, list_choices
+from searcher.sources.names import Choice, axis_of, find_variables, list_choices
 from searcher.sources.unpack import conversion, coverage_time, decode_times, is_sea, unpack
 
 #: what a file that cannot be read makes the libraries beneath raise
@@ -173,15 +173,15 @@ def _convert(variable: xr.DataArray, choice: Choice, ours: str) -> tuple[float, 
 
 
 def _times(data: xr.Dataset, variable: str, axes: Axes) -> np.ndarray:
-    dim = axes.dims.get("time")
-    if dim is not None:
-        return decode_times(data[dim])
-    for name in ("time", *data[variable].coords):
-        if name in data.variables and data[name].size == 1 and "since" in str(data[name].attrs.get("units")):
-            return decode_times(data[name])
-    times = coverage_time(data.attrs)
+    """Times of a variable: of its time axis, of a lone time beside it, or of the hours the file covers."""
+    lone = [name for name in data.variables if data[name].size == 1 and axis_of(data[name]) == "time"]
+    lone = [name for name in lone if data[name].attrs.get("standard_name", "time") == "time"]
+    name = axes.dims.get("time", lone[0] if lone else None)
+    times = coverage_time(data.attrs) if name is None else decode_times(data[name])
     if times is None:
         raise SourceError(f"{variable}: no time axis, and no time_coverage_start and _end in the file")
+    if not times.size:
+        raise SourceError(f"{variable}: its time axis is empty")
     return times
 
 

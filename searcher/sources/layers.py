@@ -1,4 +1,4 @@
-"""From fields in many files to one dataset per node: which grid, which hours, joined along time."""
+"""Fields of many files, grouped by grid: which of them a node is made of, and which hours."""
 
 from __future__ import annotations
 
@@ -6,29 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import xarray as xr
 
-from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import NODES
-from searcher.sources.axes import even_steps, interpolate_axis, share_covered
-from searcher.sources.files import Field, read_fields
+from searcher.sources.axes import share_covered
+from searcher.sources.files import Field
 
 IMAGES = ("temperature", "color", "weed")  # single pictures; every other node is a running field
 LOOK_BACK = np.timedelta64(5, "D").astype("timedelta64[ns]")
 HOLD = 86400.0  # s by which a running field may be carried past its first and last hour
-LONG_NAMES = {
-    "sst": "sea surface temperature",
-    "u": "eastward current",
-    "v": "northward current",
-    "chlor_a": "chlorophyll a",
-    "weed": "floating algae index",
-    "sla": "sea level",
-    "u10": "eastward wind",
-    "v10": "northward wind",
-    "hs": "significant wave height",
-    "depth": "depth of the sea floor",
-}
 
 
 class SourceWarning(UserWarning):
@@ -146,124 +132,3 @@ def keep_hours(times: np.ndarray, earliest: np.datetime64 | None, window) -> np.
     first = np.searchsorted(times, earliest, side="right") - 1
     last = np.searchsorted(times, window.end, side="left")
     return times[max(first, 0) : last + 1] if first < times.size else times[-1:]
-
-
-def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_quality: int) -> xr.Dataset:
-    """The dataset of a node at the times asked (None for a static one), as `searcher.sea` wants it.
-
-    `region` is what the share `covered` is counted of. Raises `SourceError` with all problems of all files.
-    """
-    first = layer.fields[0]
-    shape = (1 if times is None else times.size, first.lat.values.size, first.lon.values.size)
-    arrays = {name: np.full(shape, np.nan, np.float32) for name in NODES[layer.choice.node]}
-    problems = []
-    for path, wanted in _by_file(layer, times).items():
-        try:
-            read = read_fields(path, [(field, steps) for field, steps, _ in wanted], min_quality=min_quality)
-        except SourceError as error:
-            problems += error.problems
-            continue
-        for (field, _, places), values in zip(wanted, read, strict=True):
-            arrays[field.name][places] = values
-    if problems:
-        raise SourceError.of_problems("sea files", problems)
-    return _dataset(layer, arrays, times, region)
-
-
-def _by_file(layer: Layer, times: np.ndarray | None) -> dict:
-    """path -> (field, indices of its times, places in the result); of two files with one hour the later run
-    wins, which is the one that starts later."""
-    taken: dict = {}
-    fields = layer.fields
-    if times is not None:
-        fields = sorted(fields, key=lambda field: field.times.min())
-    for field in fields:
-        if times is None:
-            taken[field.name, 0] = (field, 0)
-            continue
-        places = np.searchsorted(times, field.times)
-        for step, place in enumerate(places):
-            if place < times.size and times[place] == field.times[step]:
-                taken[field.name, int(place)] = (field, step)
-    plan: dict = {}
-    for (name, place), (field, step) in taken.items():
-        plan.setdefault(field.path, {}).setdefault(name, (field, [], []))
-        plan[field.path][name][1].append(step)
-        plan[field.path][name][2].append(place)
-    return {
-        path: [(field, np.array(steps), np.array(places)) for field, steps, places in by_name.values()]
-        for path, by_name in plan.items()
-    }
-
-
-def _dataset(layer: Layer, arrays: dict, times: np.ndarray | None, region: Region) -> xr.Dataset:
-    lat, lon, history = layer.fields[0].lat.values, layer.fields[0].lon.values, []
-    new_lat, new_lon = even_steps(lat), even_steps(lon)
-    for axis, old, new in ((1, lat, new_lat), (2, lon, new_lon)):
-        if new is not None:
-            arrays = {name: interpolate_axis(values, old, new, axis) for name, values in arrays.items()}
-            history.append(_tell_even("latitude" if axis == 1 else "longitude", old, new))
-    lat, lon = (lat if new_lat is None else new_lat), (lon if new_lon is None else new_lon)
-    node = layer.choice.node
-    if node in IMAGES:
-        seen = ~np.isnan(next(iter(arrays.values()))).all(axis=(1, 2))
-        if seen.any() and not seen.all():
-            arrays, times = {name: values[seen] for name, values in arrays.items()}, times[seen]
-            history.append(f"{np.count_nonzero(~seen)} images without any value left out")
-    dims = ("lat", "lon") if times is None else ("time", "lat", "lon")
-    data = xr.Dataset(
-        {
-            name: (dims, values[0] if times is None else values, _field_attrs(layer, name))
-            for name, values in arrays.items()
-        },
-        coords={
-            "lat": ("lat", lat, {"standard_name": "latitude", "units": "degrees_north", "axis": "Y"}),
-            "lon": ("lon", lon, {"standard_name": "longitude", "units": "degrees_east", "axis": "X"}),
-        },
-        attrs=_node_attrs(layer, region, history),
-    )
-    if times is not None:
-        data = data.assign_coords(time=("time", times, {"standard_name": "time", "axis": "T"}))
-    return data
-
-
-def _tell_even(axis: str, old: np.ndarray, new: np.ndarray) -> str:
-    steps = np.diff(old)
-    return (
-        f"{axis} made even by linear interpolation, from steps of {steps.min():.4g} to {steps.max():.4g} "
-        f"degrees to {new[1] - new[0]:.4g}"
-    )
-
-
-def _field_attrs(layer: Layer, name: str) -> dict:
-    standard_name, units, _, _ = NODES[layer.choice.node][name]
-    if layer.choice.what == "absolute dynamic topography":
-        standard_name = "sea_surface_height_above_geoid"
-    long_name = LONG_NAMES[name]
-    return {"units": units, "long_name": long_name} | (
-        {"standard_name": standard_name} if standard_name else {}
-    )
-
-
-def _node_attrs(layer: Layer, region: Region, history: Sequence[str]) -> dict:
-    """Where the values come from, in the files' own words where they have any."""
-    attrs, names = layer.fields[0].attrs, [path.name for path in layer.paths]
-
-    def say(*keys: str) -> str:
-        return next(
-            (" ".join(str(attrs[key]).split()) for key in keys if str(attrs.get(key, "")).strip()), ""
-        )
-
-    field = layer.fields[0]
-    return {
-        "source": say("title", "institution") or names[0],
-        "product": say("id", "product", "title") or names[0],
-        "license": say("license", "licence"),
-        "credit": say(
-            "credit", "acknowledgement", "acknowledgment", "attribution", "citation", "institution"
-        ),
-        "files": ", ".join(names),
-        "kind": layer.choice.what,
-        "covered": share_covered(region, field.lat, field.lon),
-        "history": "; ".join(history),
-    }
