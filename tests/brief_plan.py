@@ -13,7 +13,8 @@ import shapely
 import xarray as xr
 
 from searcher import geo, sea, tables, units
-from searcher.plan import Condition, Plan
+from searcher.conditions import Condition, describe_data
+from searcher.plan import Plan
 from searcher.trip import Trip, parse_trip
 
 PORT = geo.Place(153.146, -30.306)
@@ -222,9 +223,11 @@ def _cut(line, share: float, metres: float):
 
 
 def make_legs(trip, boxes, ranks=(1, 2, 3)):
-    """Out of port, each box in turn (lines in a quarter mile before its line), and home."""
+    """From the sea buoy to each box in turn (lines in a quarter mile before its line), and back to it."""
     rows = []
-    clock, fuel, here = trip.window.start, trip.boat.tank, PORT
+    way = geo.distance(PORT, BUOY) / CRUISE
+    clock = trip.window.start + np.timedelta64(round(way * 1000), "ms")
+    fuel, here = trip.boat.tank - way * BURN_CRUISE, BUOY
 
     def go(kind, places, box):
         nonlocal clock, fuel, here
@@ -232,13 +235,12 @@ def make_legs(trip, boxes, ranks=(1, 2, 3)):
         length = geo.line_length(line)
         running = kind in ("run", "home")
         speed, burn = (CRUISE, BURN_CRUISE) if running else (TROLL, BURN_TROLL)
-        spent = length / speed if length else 300.0
+        spent = length / speed
         end = clock + np.timedelta64(round(spent * 1000), "ms")
         fuel -= spent * burn
         rows.append((line, kind, clock, end, length, speed, spent * burn, fuel, box))
         clock, here = end, places[-1]
 
-    go("run", [BUOY], 0)
     for rank in ranks:
         line = boxes.set_index("rank").loc[rank, "line"]
         first, second = geo.Place(*line.coords[0]), geo.Place(*line.coords[1])
@@ -246,8 +248,9 @@ def make_legs(trip, boxes, ranks=(1, 2, 3)):
         go("run", [before], rank)
         go("lines in", [first], rank)
         go("troll", [geo.Place(*xy) for xy in line.coords[1:]], rank)
-        go("lines up", [here], rank)
-    go("home", [BUOY, PORT], 0)
+        last, end = geo.Place(*line.coords[-2]), geo.Place(*line.coords[-1])
+        go("lines up", [geo.destination(end, geo.bearing(last, end), QUARTER_MILE)], rank)
+    go("home", [BUOY], 0)
     names = ("kind", "start", "end", "distance", "speed", "fuel_used", "fuel_left", "box")
     columns = {name: [row[k + 1] for row in rows] for k, name in enumerate(names)}
     return tables.make_table("legs", [row[0] for row in rows], columns)
@@ -266,7 +269,9 @@ def make_reach(trip) -> xr.Dataset:
     dims = ("lat", "lon")
     fields = {"time_out": time, "time_home": time, "fuel_out": fuel, "fuel_home": fuel}
     data = {name: (dims, values) for name, values in fields.items()}
-    return xr.Dataset({**data, "reachable": (dims, reachable)}, {"lat": lat, "lon": lon})
+    return xr.Dataset({**data, "reachable": (dims, reachable)}, {"lat": lat, "lon": lon}).assign_attrs(
+        port_time=geo.distance(PORT, BUOY) / CRUISE, port_fuel=geo.distance(PORT, BUOY) / CRUISE * BURN_CRUISE
+    )
 
 
 def make_range(trip):
@@ -282,10 +287,6 @@ def make_plan(*, trip=None, **changes) -> Plan:
     data = make_sea(trip)
     fronts = make_fronts(trip)
     boxes = make_boxes(trip, fronts)
-    rows = sea.describe_sea(data)
-    for row in rows:
-        last = row["last"]
-        row["age"] = np.nan if last is None else float((trip.window.start - last) / np.timedelta64(1, "s"))
     noon = trip.window.start + np.timedelta64(8, "h")
     fields = {
         "trip": trip,
@@ -303,7 +304,7 @@ def make_plan(*, trip=None, **changes) -> Plan:
             "No wave forecast was loaded: nothing is known of the seas.",
             "21 % of the temperature picture is hidden by cloud.",
         ),
-        "data": tuple(rows),
+        "data": describe_data(data, trip),
         "turn_for_home": trip.window.end - np.timedelta64(100, "m"),
         "made_at": trip.window.start - np.timedelta64(9, "h"),
     }

@@ -6,9 +6,41 @@ carries the plan's cautions and the standing ones.
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 from searcher.brief.float_plan import write_float_plan
 from searcher.brief.geojson import write_geojson
 from searcher.brief.gpx import write_gpx
-from searcher.brief.words import STANDING, cautions_of
+from searcher.brief.maps import draw_map
+from searcher.brief.page import write_brief
+from searcher.brief.words import cautions_of
+from searcher.plan import Plan
 
-__all__ = ["STANDING", "cautions_of", "write_float_plan", "write_geojson", "write_gpx"]
+__all__ = [
+    "cautions_of",
+    "draw_map",
+    "write_all",
+    "write_brief",
+    "write_float_plan",
+    "write_geojson",
+    "write_gpx",
+]
+
+
+def write_all(plan: Plan, folder: str | os.PathLike) -> list[Path]:
+    """Write brief.html, map.png, map.pdf, route.gpx, the tables and float_plan.txt; return their paths.
+
+    The folder is made if need be. Each file appears whole or not at all; raises `SearcherError` for the first
+    that cannot be written.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    return [
+        write_gpx(plan, folder / "route.gpx"),
+        write_float_plan(plan, folder / "float_plan.txt"),
+        *write_geojson(plan, folder),
+        draw_map(plan, folder / "map.png"),
+        draw_map(plan, folder / "map.pdf"),
+        write_brief(plan, folder / "brief.html"),
+    ]

@@ -6,7 +6,17 @@ import os
 import textwrap
 from pathlib import Path
 
-from searcher.brief.words import cautions_of, say_place, say_span, steps_of, working_line, write_text
+from searcher.brief.words import (
+    cautions_of,
+    fuel_home,
+    port_hours,
+    say_place,
+    say_span,
+    steps_of,
+    turn_words,
+    working_line,
+    write_text,
+)
 from searcher.geo import Place
 from searcher.plan import Plan
 
@@ -58,11 +68,11 @@ def said(value) -> list[str]:
 
 def _times(plan: Plan) -> list[tuple[str, list[str]]]:
     show, window = plan.trip.show, plan.trip.window
-    arrival = [("Expected back", [show.say_time(end)]) for end in plan.legs["end"].tail(1)]
+    leave, back = port_hours(plan) or (window.start, None)
     return [
-        ("Leave", [show.say_time(window.start)]),
-        ("Turn for home by", [show.say_time(plan.turn_for_home)]),
-        *arrival,
+        ("Leave", [show.say_time(leave)]),
+        ("Turn for home by", [turn_words(plan)]),
+        ("Expected back", [show.say_time(back)] if back is not None else []),
         ("Home by", [show.say_time(window.end)]),
     ]
 
@@ -92,11 +102,11 @@ def _help(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
     show, boat = plan.trip.show, plan.trip.boat
-    used = float(plan.legs["fuel_used"].sum())
+    left = None if plan.legs.empty else fuel_home(plan)
     return [
         ("Tank", [show.say_fuel(boat.tank)]),
-        ("Planned use", [show.say_fuel(used)]),
-        ("Left on return", [show.say_fuel(boat.tank - used)]),
+        ("Planned use", [] if left is None else [show.say_fuel(boat.tank - left)]),
+        ("Left on return", [] if left is None else [show.say_fuel(left)]),
         (
             "Reserve, not planned",
             [f"{show.say_fuel(boat.tank - boat.usable)} ({boat.reserve:.0%} of the tank)"],
@@ -107,7 +117,7 @@ def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
 def _route(plan: Plan) -> list[str]:
     """Every leg with its end."""
     show = plan.trip.show
-    lines = [f"  From {plan.trip.port.name}  {say_place(Place(*plan.trip.port.at))}"]
+    lines = [f"  Port {say_place(Place(*plan.trip.port.at))}, then from the sea buoy:"]
     for step in steps_of(plan):
         work = f" (box {step.box})" if step.box else ""
         where = f"{step.kind}{work} to {say_place(step.places[-1])}"

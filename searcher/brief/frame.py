@@ -122,7 +122,7 @@ def draw_scale(ax, frame: Frame, show: Show, corner: tuple[float, float], *, siz
     (start, end), _ = frame.xy([middle.lon, far.lon], middle.lat)
     bar, inch = (end - start) / (east - west), size / 9.0
     high = 0.5 * inch / (ax.bbox.height / ax.figure.dpi)
-    wide = bar + 1.0 * inch / (ax.bbox.width / ax.figure.dpi)
+    wide = bar + 0.85 * inch / (ax.bbox.width / ax.figure.dpi)
     x = 0.012 if corner[0] < 0.5 else 0.988 - wide
     y = 0.01 if corner[1] < 0.5 else 0.99 - high
     flat = {"transform": ax.transAxes, "zorder": 20}

@@ -21,6 +21,7 @@ from searcher.brief.words import (
     moment,
     say_course,
     steps_of,
+    turn_words,
     working_line,
     wrap_longitude,
     write_text,
@@ -30,7 +31,7 @@ from searcher.plan import Plan
 
 NAME_LENGTH = 10
 #: what the mark at the end of a leg is called
-TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN", "home": "HOME"}
+TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN"}
 #: characters that XML 1.0 cannot carry even escaped (section 2.2)
 NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -56,11 +57,12 @@ def write_gpx(plan: Plan, path: str | os.PathLike) -> Path:
 def _route(plan: Plan) -> gpxpy.gpx.GPXRoute:
     show, steps = plan.trip.show, steps_of(plan)
     route = gpxpy.gpx.GPXRoute(name=f"DAY {show.local(plan.trip.window.start):%y%m%d}")
-    last = show.say_time(plan.turn_for_home)
-    route.description = _clean(f"Turn for home no later than {last}. {cautions_of(plan)[0]}")
+    route.description = _clean(f"Turn for home by {turn_words(plan)}. {cautions_of(plan)[0]}")
     if steps:
         first = steps[0]
-        start = _point(gpxpy.gpx.GPXRoutePoint, "R01 START", first.places[0], "Leave.", first.start)
+        start = _point(
+            gpxpy.gpx.GPXRoutePoint, "R01 BUOY", first.places[0], "The sea buoy, outward.", first.start
+        )
         route.points = [start, *_route_marks(plan, steps)]
     return route
 
@@ -82,11 +84,12 @@ def _route_marks(plan: Plan, steps: list[Step]) -> list[gpxpy.gpx.GPXRoutePoint]
 
 
 def _tag(step: Step, following: Step | None) -> str:
-    if step.kind == "home":
-        return TAGS["home"] if following is None else "BUOY"
-    if step.kind == "run" and (following is None or following.kind == "run"):
+    """What comes at the end of a leg: lines IN, the LINE, a further PASS, lines UP, RUN, the sea BUOY."""
+    if step.kind == "home" or following is None:
         return "BUOY"
-    return f"{TAGS[step.kind]}{step.box}"
+    if step.kind == "troll" and following.kind == "troll":
+        return f"PASS{step.box}"
+    return f"{TAGS[step.kind]}{following.box if step.kind == 'run' else step.box}"
 
 
 def _describe(plan: Plan, step: Step) -> str:

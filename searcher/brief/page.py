@@ -6,7 +6,6 @@ import base64
 import io
 import math
 import os
-from datetime import timedelta
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,15 +16,18 @@ from markupsafe import Markup
 from searcher import geo, tables
 from searcher.brief.float_plan import BLANK, CLOSE_IT, float_plan_sections
 from searcher.brief.maps import draw_map
+from searcher.brief.timeline import draw_timeline
 from searcher.brief.words import (
     Step,
     cautions_of,
     credits_of,
-    say_age,
+    fuel_home,
+    port_hours,
     say_course,
     say_place,
     say_span,
     steps_of,
+    turn_words,
     working_line,
     write_text,
 )
@@ -56,7 +58,12 @@ def page_text(plan: Plan) -> str:
     }
     template = jinja2.Environment(loader=loader, **options).get_template("page.html")
     css = Markup((here / "page.css").read_text(encoding="utf-8"))  # our own file, so not escaped
-    return template.render(css=css, picture=_picture(plan), **page_facts(plan))
+    return template.render(
+        css=css,
+        picture=_picture(plan),
+        pixels=[round(side * MAP_DPI) for side in MAP_SIZE],
+        **page_facts(plan),
+    )
 
 
 def page_facts(plan: Plan) -> dict:
@@ -75,7 +82,7 @@ def page_facts(plan: Plan) -> dict:
         "cautions": list(cautions_of(plan)),
         "first": _first(plan, steps),
         "clock": _clock(plan, steps),
-        "timeline": timeline(plan, steps),
+        "timeline": draw_timeline(plan, steps),
         "steps": [_row(plan, step) for step in steps],
         "zone": f"{day:%Z}",
         "reserve": show.say_fuel(trip.boat.tank - trip.boat.usable),
@@ -159,14 +166,14 @@ def _expected(box) -> dict:
 def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
     """The hours that matter, as label, time and note."""
     show, window = plan.trip.show, plan.trip.window
-    rows = [("Leave", show.say_clock(window.start), "")]
+    leave, back = port_hours(plan) or (window.start, None)
+    rows = [("Leave port", show.say_clock(leave), "")]
     rows += [("First lines in", show.say_clock(step.start), "") for step in steps if step.kind == "lines in"][
         :1
     ]
-    rows.append(("Turn for home by", show.say_clock(plan.turn_for_home), "no later, from the farthest mark"))
-    if steps:
-        note = f"{show.say_fuel(steps[-1].fuel_left)} left"
-        rows.append(("Back, as planned", show.say_clock(steps[-1].end), note))
+    rows.append(("Turn for home by", turn_words(plan, clock=True), "no later, from the last box"))
+    if back is not None:
+        rows.append(("In port, as planned", show.say_clock(back), f"{show.say_fuel(fuel_home(plan))} left"))
     return [*rows, ("Home by", show.say_clock(window.end), "")]
 
 
@@ -235,14 +242,16 @@ def _gear(plan: Plan) -> dict:
 
 def _data_row(plan: Plan, row: dict) -> dict:
     show = plan.trip.show
-    timed = row["last"] is not None
-    stale = timed and np.isfinite(row["age"]) and row["age"] > plan.trip.data.max_age
+    timed = row["age"] is not None
+    stale = timed and row["age"] > plan.trip.data.max_age
     return {
         "node": row["node"],
         "source": row["source"] or "not stated",
         "license": row["license"],
-        "last": show.say_time(row["last"]) if timed else "does not change",
-        "age": say_age(row["age"]) if timed else "",
+        "span": f"{show.say_time(row['first'])} to {show.say_time(row['last'])}"
+        if timed
+        else "does not change",
+        "age": say_span(row["age"]) if timed else "–",
         "stale": stale,
         "step": show.say_distance(row["step"] * 60 * NAUTICAL_MILE),
         "missing": f"{row['missing']:.0%}",
@@ -263,67 +272,3 @@ def _map_words(plan: Plan) -> str:
     kinds = plan.fronts["kind"].value_counts()
     lines = ", ".join(f"{count} × {kind}" for kind, count in kinds.items()) or "no lines"
     return f"Map: sea temperature, currents, {lines}, {len(plan.boxes)} search boxes; {route}."
-
-
-WIDE = 1000.0
-INSET = 20.0
-
-
-def timeline(plan: Plan, steps: list[Step]) -> dict:
-    """The day as shapes on 1000 × 250: hour ticks, a bar per leg, lines for sunrise, turning, home."""
-    show, window = plan.trip.show, plan.trip.window
-    first, last = window.start - np.timedelta64(20, "m"), window.end + np.timedelta64(20, "m")
-    span = (last - first) / np.timedelta64(1, "s")
-
-    def x(time) -> float:
-        share = (np.datetime64(time, "ns") - first) / np.timedelta64(1, "s") / span
-        return round(INSET + float(np.clip(share, 0.0, 1.0)) * (WIDE - 2 * INSET), 1)
-
-    bars = [
-        {
-            "x": x(s.start),
-            "wide": max(x(s.end) - x(s.start), 1.5),
-            "kind": s.kind.replace(" ", "-"),
-            "box": s.box,
-        }
-        for s in steps
-    ]
-    moments = [
-        (window.sunrise, f"sunrise {show.say_clock(window.sunrise)}", "sun"),
-        (plan.turn_for_home, f"turn by {show.say_clock(plan.turn_for_home)}", "turn"),
-        (window.end, f"home by {show.say_clock(window.end)}", "turn"),
-        (window.sunset, f"sunset {show.say_clock(window.sunset)}", "sun"),
-    ]
-    lines = [{"x": x(at), "text": text, "kind": kind} for at, text, kind in moments if first <= at <= last]
-    return {
-        "bars": bars,
-        "lines": _stagger(sorted(lines, key=lambda line: line["x"])),
-        "hours": _hours(plan, first, last, x),
-        "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)],
-        "sun": f"Sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}",
-    }
-
-
-def _stagger(lines: list[dict]) -> list[dict]:
-    """Put each line's words in the first of three rows where they overlap no others."""
-    ends = [-1e9, -1e9, -1e9]
-    for line in lines:
-        wide = 18.5 * len(line["text"])
-        middle = min(max(line["x"], wide / 2), WIDE - wide / 2)
-        row = next((k for k in range(3) if middle - wide / 2 > ends[k] + 8), 2)
-        ends[row] = middle + wide / 2
-        line |= {"middle": middle, "row": row}
-    return lines
-
-
-def _hours(plan: Plan, first, last, x) -> list[dict]:
-    """Ticks at whole local hours; every second or third carries its name so that none touch."""
-    moment, ticks = plan.trip.show.local(first), []
-    moment = moment.replace(minute=0) + timedelta(hours=1)
-    every = 2 if (last - first) < np.timedelta64(14, "h") else 4
-    while True:
-        time = np.datetime64(int(moment.timestamp()), "s")
-        if time > last:
-            return ticks
-        ticks.append({"x": x(time), "text": f"{moment:%H:%M}" if moment.hour % every == 0 else ""})
-        moment += timedelta(hours=1)

@@ -10,7 +10,7 @@ from matplotlib.patches import Patch
 
 from searcher import tables
 from searcher.brief.frame import INK, PAPER, halo
-from searcher.brief.words import cautions_of, credits_of
+from searcher.brief.words import cautions_of, credits_of, turn_words
 from searcher.plan import Plan
 from searcher.units import LABELS, from_unit
 
@@ -132,7 +132,7 @@ class Sheet:
         day = show.local(trip.window.start)
         boat = f" · {trip.boat.name}" if trip.boat.name else ""
         title = f"{trip.port.name} · {day:%A} {day.day} {day:%B %Y}{boat}"
-        back = show.say_clock(self.plan.turn_for_home)
+        back = turn_words(self.plan, clock=True)
         hours = (
             f"Leave {show.say_clock(trip.window.start)} · turn for home by {back}"
             f" · home by {show.say_clock(trip.window.end)} {show.local(trip.window.end):%Z}"

@@ -14,18 +14,10 @@ import numpy as np
 import shapely
 
 from searcher import geo
+from searcher.conditions import STANDING_CAUTIONS
 from searcher.errors import SearcherError
 from searcher.geo import Place
 from searcher.plan import Plan
-
-#: what is true of every plan; the cautions of the plan itself come before these
-STANDING = (
-    "This is a planning aid only. The official marine forecast, charts, notices to mariners, local rules and "
-    "the skipper's judgement come first.",
-    "The fuel reserve is not for planning: no leg here spends it, and neither should a change of mind.",
-    "Floating weed, debris and fish are likelier here, not certain: public ocean grids are too coarse and "
-    "too old to show a single weed line.",
-)
 
 
 class Step(NamedTuple):
@@ -73,12 +65,12 @@ def steps_of(plan: Plan) -> list[Step]:
 
 def cautions_of(plan: Plan) -> tuple[str, ...]:
     """The plan's own cautions, then the standing ones it does not already carry."""
-    return tuple(dict.fromkeys((*plan.cautions, *STANDING)))
+    return tuple(dict.fromkeys((*plan.cautions, *STANDING_CAUTIONS)))
 
 
 def working_line(plan: Plan, rank: int) -> tuple[Place, Place]:
     """Where lines go in and where they come up for a box: of its legs, else the ends of its trolling line."""
-    of_box = [step for step in steps_of(plan) if step.box == rank and step.kind not in ("run", "home")]
+    of_box = [step for step in steps_of(plan) if step.box == rank and step.kind in ("lines in", "troll")]
     if of_box:
         return of_box[0].places[0], of_box[-1].places[-1]
     box = plan.boxes.loc[plan.boxes["rank"] == rank].iloc[0]
@@ -158,21 +150,35 @@ def write_text(path: str | os.PathLike, text: str) -> Path:
     return Path(path)
 
 
+def turn_words(plan: Plan, *, clock: bool = False) -> str:
+    """The latest time to turn for home (with `clock`, without its date); a dash where there is none."""
+    if np.isnat(plan.turn_for_home):
+        return "–"
+    show = plan.trip.show
+    return show.say_clock(plan.turn_for_home) if clock else show.say_time(plan.turn_for_home)
+
+
+def port_hours(plan: Plan) -> tuple[np.datetime64, np.datetime64] | None:
+    """When to leave the berth and when the boat is back at it by the route; None where there is no route."""
+    if plan.legs.empty:
+        return None
+    way = np.timedelta64(round(plan.reach.attrs["port_time"] * 1000), "ms")
+    start, end = plan.legs["start"].iloc[0], plan.legs["end"].iloc[-1]
+    return start.to_datetime64() - way, end.to_datetime64() + way
+
+
+def fuel_home(plan: Plan) -> float:
+    """Fuel left in the berth after the route, L."""
+    return float(plan.legs["fuel_left"].iloc[-1]) - plan.reach.attrs["port_fuel"]
+
+
 def data_words(plan: Plan, node: str) -> str:
-    """When a node of the sea is valid and how old that is at departure; "" where there is no such node."""
+    """When the newest field of a node at departure is from and how old that is; "" where there is none."""
     for row in plan.data:
-        if row["node"] == node and row["last"] is not None:
-            return f"{plan.trip.show.say_time(row['last'])}, {say_age(row['age'])}"
+        if row["node"] == node and row["age"] is not None:
+            seen = plan.trip.window.start - np.timedelta64(round(row["age"]), "s")
+            return f"{plan.trip.show.say_time(seen)} ({say_span(row['age'])} old when leaving)"
     return ""
-
-
-def say_age(seconds: float) -> str:
-    """How old a field is at departure; a field for a later hour is a forecast."""
-    if not np.isfinite(seconds):
-        return "timeless"
-    if seconds < 0:
-        return f"forecast to {say_span(-seconds)} after leaving"
-    return f"{say_span(seconds)} old when leaving"
 
 
 def credits_of(plan: Plan) -> str:
