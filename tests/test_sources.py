@@ -285,6 +285,15 @@ def test_times_of_every_product(unit, start, dtype):
     np.testing.assert_array_equal(found, times)
 
 
+@given(st.integers(0, 86_399))
+@settings(max_examples=50, deadline=None)
+def test_times_in_days_come_back_to_the_second(second):
+    """A second is 1.2e-5 of a day, and no binary fraction of it."""
+    times = DAY + np.array([second]).astype("timedelta64[s]")
+    numbers, attrs = files.time_axis(times, "1950-01-01T00:00:00", "days")
+    np.testing.assert_array_equal(decode_times(xr.DataArray(numbers, dims="t", name="t", attrs=attrs)), times)
+
+
 def test_times_that_cannot_be_read():
     time = xr.DataArray(np.array([0.0, 1.0]), dims="time", name="time")
     with pytest.raises(SourceError, match="time: time without units; expected 'hours since"):
@@ -302,11 +311,13 @@ def test_ghrsst_mask_keeps_open_sea(tmp_path):
     """MUR: 1 sea, 2 land, 5 lake, 9 sea with ice, 13 lake with ice."""
     mask = np.ones((1, files.LAT.size, files.LON.size), "i1")
     mask[0, 2, 1:6] = 1, 2, 5, 9, 13
+    mask[0, 3, 4] = 3  # water and land in one cell
     mask[0, 3, 3] = -128
     sea = load_sea(REGION, sources=[files.mur(tmp_path / "a.nc", mask=mask), files.hycom(tmp_path / "b.nc")])
     row = sea["temperature"]["sst"].sel(lat=files.LAT[2], lon=slice(152.7, 153.8)).values[0]
     np.testing.assert_array_equal(np.isnan(row), [False, True, False, False, False])
-    assert np.isnan(sea["temperature"]["sst"].sel(lat=files.LAT[3], lon=files.LON[3]).values[0])
+    row = sea["temperature"]["sst"].sel(lat=files.LAT[3], lon=slice(152.7, 153.8)).values[0]
+    np.testing.assert_array_equal(np.isnan(row), [False, False, True, True, False])
 
 
 @pytest.mark.parametrize("mask", [-128, 1])
@@ -400,6 +411,41 @@ def test_a_picture_before_a_model(tmp_path):
     sources = [files.mur(tmp_path / "a.nc", 1000), files.hycom(tmp_path / "b.nc", temp=0, times=hours(0, 24))]
     sea = load_sea(REGION, window(4, 14), sources=sources)
     assert values(sea, "temperature", "sst") == pytest.approx(26.0, abs=1e-5)
+
+
+def test_a_model_of_today_before_a_picture_of_last_month(tmp_path):
+    stale = files.mur(tmp_path / "stale.nc", times=hours(-720))
+    model = files.hycom(tmp_path / "model.nc", temp=4000, times=hours(0, 24))
+    with pytest.warns(SourceWarning, match=r"stale\.nc left out: .*model\.nc serves the trip better"):
+        sea = load_sea(REGION, window(4, 14), sources=[stale, model])
+    assert values(sea, "temperature", "sst") == pytest.approx(24.0, abs=1e-5)
+    assert sea["temperature"].attrs["kind"] == "model temperature at the surface"
+
+
+def test_geostrophic_current_of_today_before_a_total_of_last_week(tmp_path):
+    sources = [
+        files.mur(tmp_path / "a.nc"),
+        files.altimetry(tmp_path / "b.nc"),
+        files.oscar(tmp_path / "old.nc", times=hours(-168, -144)),
+    ]
+    with pytest.warns(SourceWarning, match=r"total current in .*old\.nc left out"):
+        sea = load_sea(REGION, window(4, 14), sources=sources)
+    assert values(sea, "currents", "u") == pytest.approx(0.3)
+
+
+def test_standard_name_before_name_and_the_first_name_first(tmp_path):
+    """A variable with the CF name is taken before one called `u`; of two with the CF name, `utotal`."""
+    path = files.oscar(tmp_path / "b.nc", u=0.5)
+    with netCDF4.Dataset(path, "a") as data:
+        data["u"].delncattr("standard_name")
+        data.renameVariable("ug", "eastward")
+        data["eastward"].standard_name = "eastward_sea_water_velocity"  # 0.1 m/s
+    sources = [path, files.mur(tmp_path / "a.nc")]
+    assert values(load_sea(REGION, sources=sources), "currents", "u") == pytest.approx(0.1)
+    with netCDF4.Dataset(path, "a") as data:
+        data["u"].standard_name = "eastward_sea_water_velocity"
+        data.renameVariable("u", "utotal")
+    assert values(load_sea(REGION, sources=sources), "currents", "u") == pytest.approx(0.5)
 
 
 def test_wind_waves_colour_and_depth(tmp_path):
