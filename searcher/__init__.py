@@ -16,7 +16,11 @@ Inside units are SI with degrees Celsius, litres and UTC; longitude comes before
 when first used, so that importing the package is quick.
 """
 
+import os
 from importlib import import_module
+
+# OpenMP threads that spin while they wait slow everything down on a busy machine; read when numba starts them
+os.environ.setdefault("OMP_WAIT_POLICY", "passive")
 
 _HOMES = {
     "read_trip": "trip",

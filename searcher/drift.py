@@ -46,19 +46,19 @@ class Drift(NamedTuple):
     windage: float
     longest_step: float
 
-    def carry(self, lon, lat, start, end, *, windage: float = 0.0):
+    def carry(self, lon, lat, start, end, *, windage=0.0):
         """Positions at `end` of water (or with `windage`, of matter) that is at lon, lat at `start`.
 
-        lon, lat: arrays of degrees; start, end: seconds since `sea.EPOCH`, scalars or arrays; backward where
-        end < start. Returns lon, lat, afloat (bool): False where it met the shore or left the currents.
+        lon, lat: arrays of degrees; start, end: seconds since `sea.EPOCH`, windage: shares of the wind, each
+        one for all or one per place; backward where end < start. Returns lon, lat, afloat (bool): False
+        where it met the shore or left the currents.
         """
-        lon = np.ascontiguousarray(lon, dtype=np.float64)
-        lat = np.ascontiguousarray(lat, dtype=np.float64)
-        start = np.ascontiguousarray(np.broadcast_to(start, lon.shape), dtype=np.float64)
-        end = np.ascontiguousarray(np.broadcast_to(end, lon.shape), dtype=np.float64)
-        x, y, status = advect(
-            self.currents, self.wind, float(windage), lon, lat, start, end, self.longest_step
+        shape = np.shape(lon)
+        lon, lat, start, end, windage = (
+            np.ascontiguousarray(np.broadcast_to(values, shape), dtype=np.float64)
+            for values in (lon, lat, start, end, windage)
         )
+        x, y, status = advect(self.currents, self.wind, windage, lon, lat, start, end, self.longest_step)
         return x, y, status == AFLOAT
 
 
@@ -67,15 +67,15 @@ def make_drift(sea: xr.DataTree, *, windage: float = WINDAGE) -> Drift:
     currents = flow_of(sea["currents"].to_dataset())
     wind = flow_of(sea["wind"].to_dataset(), "u10", "v10") if has(sea, "wind") else _calm()
     fastest = float(np.nanmax(np.hypot(currents.u, currents.v))) + 0.1
-    east, _ = row_metrics(np.array([currents.grid.lat0]))
-    cell = currents.grid.dlon * float(east[0])
+    east, _ = row_metrics(np.array([currents.lat0]))
+    cell = currents.dlon * float(east[0])
     step = min(COURANT * cell / fastest, LONGEST_STEP)
     return Drift(currents, wind, windage if has(sea, "wind") else 0.0, step)
 
 
 def _calm() -> Flow:
     nothing = np.zeros((1, 2, 2))
-    return Flow(np.zeros(1), nothing, nothing, Grid(-720.0, 1440.0, -90.0, 180.0))
+    return Flow(np.zeros(1), nothing, nothing, *Grid(-720.0, 1440.0, -90.0, 180.0))
 
 
 def drift_doubt(
@@ -105,14 +105,15 @@ def drift_line(
     """
     xy = shapely.get_coordinates(line)
     lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start, end, windage=windage)
-    if afloat.all():
-        return shapely.LineString(np.column_stack([lon, lat]))
+    return longest_afloat(np.column_stack([lon, lat]), afloat)
+
+
+def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
+    """The line of the longest run of vertices afloat; empty where it has fewer than two."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], afloat.astype(np.int8), [0]])))
     runs = list(zip(edges[::2], edges[1::2], strict=True))
     first, last = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
-    if last - first < 2:
-        return shapely.LineString()
-    return shapely.LineString(np.column_stack([lon, lat])[first:last])
+    return shapely.LineString(xy[first:last]) if last - first >= 2 else shapely.LineString()
 
 
 def windage_of(kind: str, drift: Drift) -> float:
@@ -128,15 +129,15 @@ def drift_fronts(fronts: gpd.GeoDataFrame, sea: xr.DataTree, *, to, join: bool =
     """
     drift = make_drift(sea)
     hours = np.broadcast_to(np.asarray(to, dtype="datetime64[ns]"), len(fronts))
+    start, end = to_seconds(fronts["valid_time"].values), to_seconds(hours)
+    lines = [densify(line, SPACING) for line in fronts.geometry]
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    windage = np.array([windage_of(kind, drift) for kind in fronts["kind"]])
+    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start[row], end[row], windage=windage[row])
+    places = np.column_stack([lon, lat])
     moved = fronts.copy()
-    lines = []
-    for row, hour in zip(fronts.itertuples(), hours, strict=True):
-        fine = densify(row.geometry, SPACING)
-        start, end = float(to_seconds(row.valid_time)), float(to_seconds(hour))
-        lines.append(drift_line(fine, drift, start, end, windage=windage_of(row.kind, drift)))
-    age = to_seconds(hours) - to_seconds(fronts["valid_time"].values)
-    moved["geometry"] = lines
-    moved["doubt"] = drift_doubt(fronts["doubt"].values, age)
+    moved["geometry"] = [longest_afloat(places[row == k], afloat[row == k]) for k in range(len(fronts))]
+    moved["doubt"] = drift_doubt(fronts["doubt"].values, end - start)
     moved["valid_time"] = hours
     moved = moved[~moved.geometry.is_empty].reset_index(drop=True)
     if join and len(moved):
@@ -153,13 +154,15 @@ def clear_views(fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift) -> np.
     pictures = sea["temperature"].to_dataset()
     grid = grid_of(pictures)
     seen_times = np.unique(fronts["seen_time"].values[fronts["kind"] != CONVERGENCE_LINE])
+    xy, row = shapely.get_coordinates(fronts.geometry.values, return_index=True)
+    now = to_seconds(fronts["valid_time"].values)[row]
+    count = np.bincount(row, minlength=len(fronts))
     clear = np.zeros((len(fronts), seen_times.size), bool)
     for column, time in enumerate(seen_times):
         field = np.ascontiguousarray(pictures["sst"].sel(time=time).values, dtype=np.float64)
-        for row, (line, hour) in enumerate(zip(fronts.geometry, fronts["valid_time"], strict=True)):
-            xy = shapely.get_coordinates(line)
-            lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], float(to_seconds(hour)), float(to_seconds(time)))
-            clear[row, column] = np.isfinite(sample_field(field, grid, lon, lat)).mean() >= 0.5
+        lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, float(to_seconds(time)))
+        seen = np.isfinite(sample_field(field, grid, lon, lat))
+        clear[:, column] = np.bincount(row, seen, minlength=len(fronts)) >= 0.5 * count
     return clear
 
 

@@ -55,9 +55,10 @@ class Region(NamedTuple):
 
     def grown(self, metres: float) -> Region:
         """The region with a margin of `metres` on every side."""
-        latitude = np.array([max(abs(self.south), abs(self.north))])
-        per_lon, per_lat = row_metrics(np.minimum(latitude, 89.0))
-        dlon, dlat = metres / per_lon[0], metres / per_lat[0]
+        # by the parallel of the grown edge, where a degree of longitude is shortest
+        farthest = max(abs(self.south), abs(self.north)) + metres / 110e3
+        per_lon, per_lat = row_metrics(np.array([min(farthest, 89.0)]))
+        dlon, dlat = float(metres / per_lon[0]), float(metres / per_lat[0])
         return Region(
             self.west - dlon,
             max(self.south - dlat, -90.0),
@@ -118,7 +119,7 @@ class LocalPlane:
 
     def __init__(self, centre: Place) -> None:
         self.centre = centre
-        crs = f"+proj=aeqd +lon_0={centre.lon!r} +lat_0={centre.lat!r} +datum=WGS84 +units=m"
+        crs = f"+proj=aeqd +lon_0={float(centre.lon)!r} +lat_0={float(centre.lat)!r} +datum=WGS84 +units=m"
         self._forward = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
 
     def to_plane(self, geometry):

@@ -202,7 +202,7 @@ def flow_of(data: xr.Dataset, east: str = "u", north: str = "v") -> Flow:
         to_seconds(data["time"].values),
         np.ascontiguousarray(data[east].values, dtype=np.float64),
         np.ascontiguousarray(data[north].values, dtype=np.float64),
-        grid_of(data),
+        *grid_of(data),
     )
 
 

@@ -13,7 +13,7 @@ ASHORE = 1
 GONE = 2
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _velocity(currents, wind, windage, t, lon, lat):
     """(degrees of longitude per s, of latitude per s, status). Unknown wind counts as none."""
     u, v, inside = sample_flow(currents, t, lon, lat)
@@ -30,7 +30,7 @@ def _velocity(currents, wind, windage, t, lon, lat):
     return u / east, v / north, AFLOAT
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _step(currents, wind, windage, t, lon, lat, dt):
     """One Runge-Kutta step: new longitude, latitude, status. It stays put unless all stages float."""
     x1, y1, s1 = _velocity(currents, wind, windage, t, lon, lat)
@@ -56,7 +56,7 @@ def _step(currents, wind, windage, t, lon, lat, dt):
 
 @njit(parallel=True, cache=True)
 def advect(currents, wind, windage, lon, lat, start, end, longest_step):
-    """Carry particle p from time start[p] to end[p] (s; backward where end < start).
+    """Carry particle p, at windage[p], from time start[p] to end[p] (s; backward where end < start).
 
     Steps are equal and no longer than `longest_step`. Returns lon, lat (float64) and status (uint8): AFLOAT;
     ASHORE, stopped at its last place with water around it; GONE, stopped at the edge of the field.
@@ -73,7 +73,7 @@ def advect(currents, wind, windage, lon, lat, start, end, longest_step):
         dt = (end[p] - t) / max(count, 1)
         s = AFLOAT
         for k in range(count):
-            x, y, s = _step(currents, wind, windage, t + k * dt, x, y, dt)
+            x, y, s = _step(currents, wind, windage[p], t + k * dt, x, y, dt)
             if s != AFLOAT:
                 break
         out_lon[p] = x

@@ -20,7 +20,7 @@ RING_J = (0, 1, 1, 1, 0, -1, -1, -1)
 LEAST_GAIN = 1e-6
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def ground_speed(speed, cu, cv, x, y):
     """Speed over the ground (m/s) along the unit vector (x, y); 0 where the current wins."""
     along = cu * x + cv * y
@@ -29,7 +29,7 @@ def ground_speed(speed, cu, cv, x, y):
     return max(along + math.sqrt(left), 0.0) if left > 0.0 else 0.0
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _from_edge(speed, cu, cv, time, ex, ey):
     """Arrival at the origin from a neighbour at offset (ex, ey) m reached at `time`."""
     length = math.hypot(ex, ey)
@@ -37,7 +37,7 @@ def _from_edge(speed, cu, cv, time, ex, ey):
     return time + length / over_ground if over_ground > 0.0 else math.inf
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _from_triangle(speed, cu, cv, ta, ax, ay, tb, bx, by):
     """Arrival at the origin from between two neighbours, or infinity where the way lies outside them."""
     determinant = ax * by - ay * bx

@@ -14,7 +14,7 @@ E2 = 6.69437999014e-3
 RADIAN = math.pi / 180.0
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def metres_per_degree(lat):
     """(metres per degree of longitude, metres per degree of latitude) at a latitude in degrees."""
     s = math.sin(lat * RADIAN)

@@ -36,7 +36,7 @@ def _slope_along(f, px, py, east, north):
     return slope, bend
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _crossing(f, px, py, slope, bend, low, j0, i0, j1, i1):
     """Share of the way from one node to the next at which a ridge crosses, or NaN."""
     a = slope[j0, i0]

@@ -23,15 +23,21 @@ class Grid(NamedTuple):
 
 
 class Flow(NamedTuple):
-    """A time-dependent vector field: t (s, ascending), u and v of shape (time, lat, lon), its grid."""
+    """A time-dependent vector field: t (s, ascending), u and v of shape (time, lat, lon), and its grid.
+
+    The grid stands here field by field, since numba takes no tuple in a tuple into a parallel loop.
+    """
 
     t: np.ndarray
     u: np.ndarray
     v: np.ndarray
-    grid: Grid
+    lon0: float
+    dlon: float
+    lat0: float
+    dlat: float
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _cell(x, x0, dx, n):
     """Index of the node at or below x, the share of the way to the next, and whether x is on the grid."""
     s = (x - x0) / dx
@@ -42,7 +48,7 @@ def _cell(x, x0, dx, n):
     return i, s - i, True
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _bilinear(field, j, i, wy, wx):
     """Value between four nodes, leaving out NaN; NaN where none has weight."""
     total = 0.0
@@ -58,7 +64,7 @@ def _bilinear(field, j, i, wy, wx):
     return total / weight if weight > 1e-6 else math.nan
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def _moment(t, times):
     """Index of the time at or before t and the share of the way to the next; held at both ends."""
     n = times.size
@@ -70,11 +76,11 @@ def _moment(t, times):
     return k, (t - times[k]) / (times[k + 1] - times[k])
 
 
-@njit(inline="always", cache=True)
+@njit(cache=True)
 def sample_flow(flow, t, lon, lat):
     """(u, v, on the grid) of a `Flow` at one time and place; u is NaN where the field is missing."""
-    j, wy, inside_y = _cell(lat, flow.grid.lat0, flow.grid.dlat, flow.u.shape[1])
-    i, wx, inside_x = _cell(lon, flow.grid.lon0, flow.grid.dlon, flow.u.shape[2])
+    j, wy, inside_y = _cell(lat, flow.lat0, flow.dlat, flow.u.shape[1])
+    i, wx, inside_x = _cell(lon, flow.lon0, flow.dlon, flow.u.shape[2])
     if not (inside_x and inside_y):
         return math.nan, math.nan, False
     k, wt = _moment(t, flow.t)
