@@ -25,7 +25,7 @@ import numpy as np
 import xarray as xr
 
 from searcher.builtin import observe
-from searcher.builtin.files import write_sea_files
+from searcher.builtin.files import clear_folder, write_sea_files
 from searcher.builtin.flow import draw_model, gradient
 from searcher.builtin.march import Moment, march
 from searcher.builtin.scene import (
@@ -64,7 +64,7 @@ def make_builtin_sea(*, seed: int = 0, convergence: float = 1.0) -> tuple[xr.Dat
         As `searcher.sea` demands: six images over three days to the evening before the trip, 3-hourly
         currents over the same days and the trip, colour, wind, waves, depth.
     truth
-        Over the trip day, on the model grid of about 1.3 km: `temperature` (sst, 3-hourly), `front_strength`
+        Over the trip day, on the model grid of about 1.6 km: `temperature` (sst, 3-hourly), `front_strength`
         (°C/m, 3-hourly), `currents` (u, v, hourly), `floating` (lon, lat of every piece of floating matter,
         hourly, dims (time, particle), NaN before its release and beyond the model).
     """
@@ -140,6 +140,7 @@ def write_builtin_files(
     Writes `data/*.nc`, `closed_area.geojson` and `trip.toml`, and returns the folder. A folder that already
     holds a trip file is left alone, with an error, unless `overwrite`.
     """
+    clear_folder(folder, overwrite=overwrite)
     sea, _ = make_builtin_sea(seed=seed, convergence=convergence)
     return write_sea_files(sea, folder, overwrite=overwrite)
 

@@ -24,6 +24,7 @@ LAND_SLOPE = 900.0  # m of invented land height per degree inland
 #: An invented sanctuary round an islet, longitude and latitude.
 SANCTUARY = ((153.235, -30.165), (153.300, -30.150), (153.318, -30.215), (153.252, -30.235))
 
+TRIP_FILE = "trip.toml"
 TRIP = """\
 # A day off Wirrin Harbour: an invented port on the Solitary coast, New South Wales, in an invented sea.
 # Lengths, speeds and volumes carry their unit in the key. Positions are [longitude, latitude], degrees.
@@ -99,24 +100,29 @@ def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike, *, overwrite: b
     Every file appears whole or not at all, and `trip.toml` last. A folder that already holds a trip file is
     refused unless `overwrite`.
     """
-    folder = Path(folder)
-    trip = folder / "trip.toml"
-    if trip.exists() and not overwrite:
-        raise TripError(f"{trip} is already there", hint="Give an empty folder, or remove the file first")
+    folder = clear_folder(folder, overwrite=overwrite)
     data = folder / "data"
     data.mkdir(parents=True, exist_ok=True)
     for name, (dataset, encoding) in _products(check_sea(sea)).items():
         _write_netcdf(dataset, encoding, data / name)
     _write_text(json.dumps(closed_area(), indent=1) + "\n", folder / "closed_area.geojson")
-    _write_text(TRIP, trip)
+    _write_text(TRIP, folder / TRIP_FILE)
     return folder
+
+
+def clear_folder(folder: str | os.PathLike, *, overwrite: bool) -> Path:
+    """The folder, unless it holds a trip file that must be left alone."""
+    trip = Path(folder) / TRIP_FILE
+    if trip.exists() and not overwrite:
+        raise TripError(f"{trip} is already there", hint="Give an empty folder, or remove the file first")
+    return trip.parent
 
 
 def closed_area() -> dict:
     """A GeoJSON FeatureCollection with the invented sanctuary."""
     ring = [list(place) for place in (*SANCTUARY, SANCTUARY[0])]
     ring.reverse()  # RFC 7946: outer rings run anticlockwise
-    properties = {"name": "Split Islet sanctuary", "kind": "closed area", "note": "invented"}
+    properties = {"name": "Heron Rocks sanctuary", "kind": "closed area", "note": "invented"}
     geometry = {"type": "Polygon", "coordinates": [ring]}
     feature = {"type": "Feature", "properties": properties, "geometry": geometry}
     return {"type": "FeatureCollection", "features": [feature]}

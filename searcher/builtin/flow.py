@@ -20,15 +20,17 @@ from scipy import ndimage
 from searcher.builtin.scene import CENTRE, Grid2D, Place, coast_distance, plane
 
 DAY = 86400.0
+STRIP = 12  # rows
 COAST_WIDTH = 9e3  # m, over which the flow dies towards the shore
 INSHORE_WIDTH, OFFSHORE_WIDTH = 15e3, 32e3  # m, the two flanks of the current
 SEPARATION, TURN = -118e3, 38e3  # m: where the current leaves the shelf, and over what length
 COAST_LEAN = 0.19  # metres east per metre north along the coast
-FRONT_SPEED = 0.15  # m/s, warm-to-cold surface flow across a strong front at convergence 1
+FRONT_SPEED = 0.08  # m/s, warm-to-cold surface flow across a strong front at convergence 1
+CONFLUENCE_SPEED, FRONT_WIDTH = 0.045, 5e3  # m/s, m: flow in from both sides, and over what width
 AIR_DENSITY, SEA_DENSITY, DRAG = 1.2, 1025.0, 1.2e-3  # kg/m3, kg/m3, 1
 EKMAN_DEPTH = 20.0  # m
 CORIOLIS = -7.4e-5  # 1/s, at 30.5° S
-FRONT_GRADIENT = 0.35e-3  # °C/m, a strong front
+FRONT_GRADIENT = 0.2e-3  # °C/m, a strong front
 
 
 class Eddies(NamedTuple):
@@ -99,7 +101,7 @@ def draw_model(grid: Grid2D, rng: np.random.Generator) -> Model:
         eddies=_draw_eddies(rng),
         swirl=draw_waves(rng, count=48, longest=130e3, shortest=22e3, slope=2.6),
         mottle=draw_waves(rng, count=40, longest=160e3, shortest=30e3, slope=1.0),
-        offshore=ndimage.gaussian_filter(distance, 9.0),
+        offshore=ndimage.gaussian_filter(distance, 7.0),
         near_coast=1.0 - np.exp(-((afloat / COAST_WIDTH) ** 2)),
         sea=(distance > 0).astype(np.float64),
     )
@@ -141,7 +143,7 @@ def sum_waves(waves: Waves, x: np.ndarray, y: np.ndarray, t: float) -> np.ndarra
     """The random field on the grid x by y at t, shape (y, x): a product of two small matrices."""
     in_x = np.exp(1j * (waves.kx * x[:, None] - waves.omega * t + waves.phase)) * waves.amplitude
     in_y = np.exp(1j * waves.ky * y[:, None])
-    return in_y.real @ in_x.real.T - in_y.imag @ in_x.imag.T
+    return sum_products(in_y.real, in_x.real) - sum_products(in_y.imag, in_x.imag)
 
 
 def sum_eddies(eddies: Eddies, heights, x: np.ndarray, y: np.ndarray, t: float) -> np.ndarray:
@@ -149,7 +151,18 @@ def sum_eddies(eddies: Eddies, heights, x: np.ndarray, y: np.ndarray, t: float) 
     width = np.sqrt(2.0) * eddies.radius
     in_x = np.exp(-(((x[:, None] - eddies.x - eddies.drift_x * t) / width) ** 2))
     in_y = np.exp(-(((y[:, None] - eddies.y - eddies.drift_y * t) / width) ** 2))
-    return (in_y * heights) @ in_x.T
+    return sum_products(in_y * heights, in_x)
+
+
+def sum_products(in_y: np.ndarray, in_x: np.ndarray) -> np.ndarray:
+    """Sum over k of in_y[y, k] in_x[x, k], shape (y, x).
+
+    In strips of rows: products this small stay on one thread, so that the figures do not hang on how many
+    there are, and a busy machine does not wait for them.
+    """
+    across = np.ascontiguousarray(in_x.T)
+    strips = range(0, in_y.shape[0], STRIP)
+    return np.concatenate([np.ascontiguousarray(in_y[row : row + STRIP]) @ across for row in strips])
 
 
 def across_current(model: Model, t: float) -> np.ndarray:
@@ -188,11 +201,19 @@ def turning_flow(model: Model, t: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def gathering_flow(model: Model, sst: np.ndarray, convergence: float) -> tuple[np.ndarray, np.ndarray]:
-    """u, v in m/s from the warm to the cold side of fronts, levelling off at strong ones."""
+    """u, v in m/s at fronts, next to nothing elsewhere: from the warm to the cold side, and in from both.
+
+    The first is the surface branch of the overturning, the second the confluence that keeps the front sharp;
+    together they converge on the cold side of the steepest line.
+    """
     gx, gy = gradient(model.grid, ndimage.gaussian_filter(sst, 1.0))
-    steep = np.sqrt(1.0 + (gx**2 + gy**2) / FRONT_GRADIENT**2)
-    factor = -convergence * FRONT_SPEED / FRONT_GRADIENT / steep * model.near_coast
-    return factor * gx, factor * gy
+    steepness = np.hypot(gx, gy) / FRONT_GRADIENT
+    front = steepness**2 / (1.0 + steepness**2)
+    across = -FRONT_SPEED / FRONT_GRADIENT * steepness / (1.0 + steepness**2)
+    inx, iny = gradient(model.grid, ndimage.gaussian_filter(front, 1.3))
+    inward = CONFLUENCE_SPEED * FRONT_WIDTH
+    scale = convergence * model.near_coast
+    return scale * (across * gx + inward * inx), scale * (across * gy + inward * iny)
 
 
 def wind_drift(model: Model, u10, v10) -> tuple[np.ndarray, np.ndarray]:

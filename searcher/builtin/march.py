@@ -33,7 +33,7 @@ PULL, SHELF_PULL = 8 * DAY, 2.5 * DAY  # s, to the large-scale temperature; the 
 EDGE_PULL, EDGE_WIDTH = 5 * 3600.0, 0.15  # s and degrees, the same at the open edges
 DIFFUSIVITY = 12.0  # m2/s
 WINDAGE = 0.01  # share of the wind that floating matter takes on
-PARTICLES = 60_000
+PARTICLES = 50_000
 
 
 class Moment(NamedTuple):
@@ -60,7 +60,7 @@ def background(model: Model, t: float) -> np.ndarray:
         + 0.45 * model.y[:, None] / 111e3
         + 3.1 * warm_in
         - 2.0 * warm_out
-        - 1.1 * upwelled
+        - 0.9 * upwelled
         + sum_eddies(model.eddies, cores, model.x, model.y, t)
         + 0.32 * sum_waves(model.mottle, model.x, model.y, t)
     )
@@ -71,7 +71,8 @@ def march(model: Model, *, convergence: float, rng: np.random.Generator) -> Iter
     sea = model.sea > 0
     inland = tuple(ndimage.distance_transform_edt(~sea, return_distances=False, return_indices=True))
     pull = _pull(model)
-    sst = background(model, 0.0)[inland]
+    target = background(model, 0.0)
+    sst = target[inland]
     turn, gather = _steady_parts(model, 0.0), gathering_flow(model, sst, convergence)
     before = gather
     particles = _Particles(model, rng)
@@ -80,13 +81,15 @@ def march(model: Model, *, convergence: float, rng: np.random.Generator) -> Iter
         u, v = turn[0] + gather[0], turn[1] + gather[1]
         yield Moment(now, sst.copy(), u, v, *particles.positions())
         t = (number + 1) * STEP
+        if number % 6 == 5:  # it changes over days
+            target = background(model, t)
         turn_next = _steady_parts(model, t)
         guess = [2.0 * g - b for g, b in zip(gather, before, strict=True)]
         following = turn_next[0] + guess[0], turn_next[1] + guess[1]
         sst[sea] = ndimage.map_coordinates(
             sst, _departures(model, (u, v), following), order=3, mode="nearest"
         )
-        sst = _settle(model, sst[inland], background(model, t), pull)[inland]
+        sst = _settle(model, sst[inland], target, pull)[inland]
         before, gather, turn = gather, gathering_flow(model, sst, convergence), turn_next
         particles.move(now, (u, v), (turn[0] + gather[0], turn[1] + gather[1]))
 
@@ -155,6 +158,7 @@ class _Particles:
     def __init__(self, model: Model, rng: np.random.Generator) -> None:
         self.model = model
         self.rows, self.columns = _random_places(model, rng)
+        self.afloat = 0
 
     def count(self, now: np.datetime64) -> int:
         """How many have been let go."""
@@ -173,8 +177,6 @@ class _Particles:
         wind = weather.wind(self.model.x, self.model.y, now)
         parts = [(w + WINDAGE * a) * self.model.sea for w, a in zip(flow, wind, strict=True)]
         return _cells_per_second(self.model, *parts)
-
-    afloat = 0
 
     def positions(self) -> tuple[np.ndarray, np.ndarray]:
         """Longitudes and latitudes now, NaN for those not yet let go or gone from the model."""

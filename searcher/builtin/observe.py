@@ -28,7 +28,7 @@ from searcher.builtin.scene import (
 from searcher.sea import NODES
 
 IMAGE_NOISE, IMAGE_BIAS = 0.12, 0.08  # °C, standard deviations per cell and per image
-LEAST_COVER, MOST_COVER = 0.2, 0.6
+LEAST_COVER, MOST_COVER = 0.2, 0.55
 CURRENT_BLUR = 5e3  # m, standard deviation of the smoothing: details under about 15 km are lost
 CURRENT_SHIFT = 2.5e3  # m, standard deviation of the error of position
 LICENSE = "CC0-1.0 (invented data)"
@@ -56,7 +56,7 @@ def draw_clouds(grid: Grid2D, cover: float, rng: np.random.Generator) -> np.ndar
     """Where clouds hide the sea: the highest `cover` of a sum of smooth random fields, shape (lat, lon)."""
     cell = grid.per_lat.mean() * (grid.lat[1] - grid.lat[0])
     field = np.zeros(grid.shape)
-    for scale, weight in ((55e3, 1.0), (20e3, 0.55), (7e3, 0.22)):
+    for scale, weight in ((38e3, 1.0), (14e3, 0.55), (5e3, 0.25)):
         layer = ndimage.gaussian_filter(rng.normal(size=grid.shape), (scale / cell, 1.4 * scale / cell))
         field += weight * layer / layer.std()
     return field > np.quantile(field, 1.0 - cover)

@@ -17,14 +17,14 @@ from scipy.interpolate import PchipInterpolator
 from searcher.geo import GEOD, Place, Region, land
 
 SHOWN = Region(152.0, -32.0, 156.0, -29.0)
-MODELLED = Region(151.6, -32.6, 156.6, -28.5)
+MODELLED = Region(151.625, -32.625, 156.625, -28.5)
 CENTRE = Place(154.0, -30.5)
 PORT_NAME = "Wirrin Harbour"
 PORT = Place(153.0795, -30.405)
 SEA_BUOY = Place(153.108, -30.408)
 TIMEZONE = "Australia/Sydney"
 
-MODEL_STEP = 0.0125  # degrees, about 1.2 km east and 1.4 km north
+MODEL_STEP = 1 / 64  # degrees, 1.5 km east and 1.7 km north
 IMAGE_STEP = 0.02
 CURRENT_STEP = 0.06
 COLOR_STEP = 0.04
