@@ -6,6 +6,7 @@ something of the right shape and size, in a region of real land.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -309,3 +310,45 @@ def make_plan(*, trip=None, **changes) -> Plan:
         "made_at": trip.window.start - np.timedelta64(9, "h"),
     }
     return Plan(**{**fields, **changes})
+
+
+def empty_plan() -> Plan:
+    """A plan in which nothing was found."""
+    return make_plan(
+        fronts=tables.empty_table("fronts"),
+        boxes=tables.empty_table("boxes"),
+        legs=tables.empty_table("legs"),
+        turn_for_home=np.datetime64("NaT", "ns"),
+        conditions=(),
+    )
+
+
+def moved(plan: Plan, east: float) -> Plan:
+    """The same plan so many degrees farther east, past 180° if need be; the land stays where it is."""
+
+    def shift(shape):
+        return shapely.transform(shape, lambda xy: xy + np.array([east, 0.0]))
+
+    def shifted(table):
+        columns = {"geometry": shift(table.geometry.values)}
+        if "line" in table:
+            columns["line"] = [shift(line) for line in table["line"]]
+        return table.assign(**columns)
+
+    nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
+    nodes = {name: data.assign_coords(lon=data["lon"] + east) for name, data in nodes.items()}
+    port = plan.trip.port
+    places = {
+        name: geo.Place(getattr(port, name)[0] + east, getattr(port, name)[1]) for name in ("at", "sea_buoy")
+    }
+    closed = plan.trip.avoid.model_copy(update={"closed": shift(plan.trip.avoid.closed)})
+    return replace(
+        plan,
+        trip=plan.trip.model_copy(update={"port": port.model_copy(update=places), "avoid": closed}),
+        sea=sea.make_sea(nodes),
+        fronts=shifted(plan.fronts),
+        boxes=shifted(plan.boxes),
+        legs=shifted(plan.legs),
+        range_polygon=shift(plan.range_polygon),
+        reach=plan.reach.assign_coords(lon=plan.reach["lon"] + east),
+    )

@@ -15,6 +15,7 @@ from searcher.brief.gpx import write_gpx
 from searcher.brief.maps import draw_map
 from searcher.brief.page import write_brief
 from searcher.brief.words import cautions_of
+from searcher.errors import SearcherError
 from searcher.plan import Plan
 
 __all__ = [
@@ -35,7 +36,10 @@ def write_all(plan: Plan, folder: str | os.PathLike) -> list[Path]:
     that cannot be written.
     """
     folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SearcherError(f"folder {folder} cannot be made: {error.strerror}") from error
     return [
         write_gpx(plan, folder / "route.gpx"),
         write_float_plan(plan, folder / "float_plan.txt"),

@@ -42,6 +42,7 @@ from searcher.brief.sheet import (
     Sheet,
 )
 from searcher.brief.words import data_words, whole_file
+from searcher.errors import SearcherError
 from searcher.geo import Region
 from searcher.plan import Plan
 from searcher.units import LABELS, c_to_f, to_unit
@@ -51,6 +52,7 @@ with warnings.catch_warnings():  # cmocean 4.0.3 calls matplotlib 3.11 in a way 
     import cmocean
 
 A4 = (8.27, 11.69)
+ENDINGS = ("png", "pdf")
 #: depth contours in each unit
 DEPTHS = {"m": (50, 200, 1000), "ft": (150, 600, 3000), "fathom": (30, 100, 500)}
 #: widths of colour steps, degrees of the skipper's unit
@@ -81,6 +83,11 @@ def draw_map(
     the title, data times, cautions and credits around the map. In a PDF the temperature is an image and all
     else is vectors. Raises `SearcherError` if the file cannot be written.
     """
+    ending = "png" if path is None else Path(path).suffix.lstrip(".").lower()
+    if ending not in ENDINGS:
+        raise SearcherError(
+            "the map is written as PNG or PDF", given=Path(path).name, expected=".png or .pdf"
+        )
     region = map_region(plan)
     if words and size[0] < size[1] and _is_wide(region):
         size = size[::-1]
@@ -90,7 +97,7 @@ def draw_map(
     if path is None:
         return figure
     with whole_file(path) as partial:
-        figure.savefig(partial, format=Path(path).suffix.lstrip(".").lower() or "png", dpi=dpi)
+        figure.savefig(partial, format=ending, dpi=dpi)
     return Path(path)
 
 

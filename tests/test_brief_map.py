@@ -1,0 +1,290 @@
+"""The map: that every layer is on the sheet, in its place, and nothing stands on anything else."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+from dataclasses import replace
+
+import brief_plan
+import cartopy.crs as ccrs
+import matplotlib.image
+import numpy as np
+import pytest
+import shapely
+import xarray as xr
+from pyproj import Geod, Transformer
+
+from searcher import brief, geo, units
+from searcher.brief import frame, maps
+from searcher.brief.sheet import LAND, TROLL
+from searcher.errors import SearcherError
+
+GEOD = Geod(ellps="WGS84")
+SIZE = (5.0, 6.0)
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return brief_plan.make_plan()
+
+
+def pixels(plan, **options) -> np.ndarray:
+    """A small map of a plan as (rows, columns, 3) of 0..255."""
+    figure = brief.draw_map(plan, size=SIZE, dpi=60, **{"words": False, **options})
+    figure.canvas.draw()
+    return np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int)
+
+
+def count(image: np.ndarray, color: str) -> int:
+    wanted = [int(color[k : k + 2], 16) for k in (1, 3, 5)]
+    return int((np.abs(image - wanted).max(axis=-1) <= 3).sum())
+
+
+def without(plan, name):
+    """The plan without one layer."""
+    nodes = {key: node.to_dataset() for key, node in plan.sea.children.items()}
+    if name == "depth":
+        return replace(plan, sea=xr.DataTree.from_dict({k: v for k, v in nodes.items() if k != "depth"}))
+    if name == "currents":
+        still = nodes["currents"].assign(u=nodes["currents"]["u"] * 0, v=nodes["currents"]["v"] * 0)
+        return replace(plan, sea=xr.DataTree.from_dict({**nodes, "currents": still}))
+    if name == "temperature":
+        flat = nodes["temperature"].assign(sst=nodes["temperature"]["sst"] * 0 + 24.0)
+        return replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": flat}))
+    if name == "closed area":
+        avoid = plan.trip.avoid.model_copy(update={"closed": shapely.MultiPolygon()})
+        return replace(plan, trip=plan.trip.model_copy(update={"avoid": avoid}))
+    if name == "fuel range":  # moved up to where the frame of the map stays as it is
+        return replace(plan, range_polygon=shapely.box(*plan.range_polygon.bounds))
+    return replace(plan, **{name: getattr(plan, name).iloc[:-3]})
+
+
+@pytest.mark.parametrize(
+    "name", ["temperature", "depth", "currents", "closed area", "fuel range", "fronts", "boxes", "legs"]
+)
+def test_every_layer_leaves_its_mark(plan, name):
+    changed = (pixels(plan) != pixels(without(plan, name))).any(axis=-1).sum()
+    assert changed > 60
+
+
+def test_land_is_where_the_coast_says(plan):
+    """Share of land in the frame: pixels against the coast's polygons in Mercator, within 2 %."""
+    figure = brief.draw_map(plan, size=SIZE, dpi=100, words=False)
+    figure.canvas.draw()
+    image = np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int)
+    chart = maps.map_region(plan)
+    ax = figure.axes[0]
+    made = frame.Frame(chart, aspect=ax.bbox.width / ax.bbox.height)
+    to_mercator = Transformer.from_crs(4326, 3395, always_xy=True)  # World Mercator, not ours
+    shore = shapely.transform(
+        geo.land(made.region), lambda xy: np.column_stack(to_mercator.transform(xy[:, 0], xy[:, 1]))
+    )
+    west, south, east, north = made.region
+    x, y = to_mercator.transform([west, east], [south, north])
+    share = shore.area / ((x[1] - x[0]) * (y[1] - y[0]))
+    box = ax.bbox
+    inside = image[-int(box.y1) : -int(box.y0), int(box.x0) : int(box.x1)]
+    bar = 0.06  # the scale bar and the port's name stand on land
+    assert share - bar < count(inside, LAND) / inside[..., 0].size < share + 0.02
+
+
+def test_trolling_is_drawn_and_only_where_there_is_some(plan):
+    assert count(pixels(plan), TROLL) > 40
+    running = replace(plan, legs=plan.legs[plan.legs["kind"].isin(["run", "home"])])
+    key = count(pixels(brief_plan.empty_plan()), TROLL)
+    assert count(pixels(running), TROLL) <= key + 2
+
+
+def test_frame_is_true_mercator():
+    """Against World Mercator (EPSG:3395): the same coordinates but for the central meridian."""
+    made = frame.Frame(geo.Region(150.0, -33.0, 154.0, -29.0), aspect=0.8)
+    x, y = made.xy([151.0, 153.5], [-32.0, -29.5])
+    there = Transformer.from_crs(4326, 3395, always_xy=True).transform([151.0, 153.5], [-32.0, -29.5])
+    np.testing.assert_allclose(np.diff(x), np.diff(there[0]), rtol=1e-9)
+    np.testing.assert_allclose(y, there[1], rtol=1e-9)
+    west, east, south, north = made.extent
+    assert (east - west) / (north - south) == pytest.approx(0.8)
+    assert made.region.west <= 150.0
+    assert made.region.north >= -29.0
+
+
+def test_frame_spans_180_degrees():
+    made = frame.Frame(geo.Region(178.0, -20.0, 183.0, -16.0), aspect=1.0)
+    x, _ = made.xy([179.0, 180.0, 181.0, -179.0], -18.0)
+    assert x[1] - x[0] == pytest.approx(x[2] - x[1])
+    assert x[3] == pytest.approx(x[2])
+    assert made.region.west == pytest.approx(178.0)
+    assert made.region.east == pytest.approx(183.0)
+
+
+@pytest.mark.parametrize(("unit", "metres"), [("nm", 1852.0), ("km", 1000.0)])
+def test_scale_bar_is_geodesic(plan, unit, metres):
+    """The bar against Karney's geodesic at the map's middle latitude."""
+    figure = brief.draw_map(plan, size=SIZE, dpi=100, words=False)
+    ax = figure.axes[0]
+    made = frame.Frame(maps.map_region(plan), aspect=ax.bbox.width / ax.bbox.height)
+    before = len(ax.patches), len(ax.texts)
+    frame.draw_scale(ax, made, units.Show(distance=unit), (0.0, 0.0), size=9.0)
+    bars = ax.patches[before[0] + 1 : before[0] + 5]
+    label = next(text.get_text() for text in ax.texts[before[1] :] if text.get_text()[-1] in "im")
+    west, east, *_ = made.extent
+    shares = sum(bar.get_width() for bar in bars)
+    degrees = shares * (made.region.east - made.region.west)
+    middle = made.region.centre
+    length = GEOD.inv(middle.lon, middle.lat, middle.lon + degrees, middle.lat)[2]
+    assert float(label.split()[0]) * metres == pytest.approx(length, rel=1e-4)
+    assert east > west
+
+
+def labels_on(figure) -> list:
+    """Boxes (pixels) of the numbers and names that were placed on the map."""
+    renderer = figure.canvas.get_renderer()
+    ax = figure.axes[0]
+    return [text.get_window_extent(renderer) for text in ax.texts if text.get_zorder() == 16]
+
+
+@pytest.mark.parametrize("size", [(4.3, 5.7), (8.27, 11.69)])
+def test_labels_do_not_overlap(plan, size):
+    figure = brief.draw_map(plan, size=size, words=size[0] > 5)
+    boxes = labels_on(figure)
+    assert len(boxes) == len(plan.boxes) + 2
+    for k, box in enumerate(boxes):
+        assert figure.axes[0].bbox.x0 <= box.x0 < box.x1 <= figure.axes[0].bbox.x1
+        assert not any(box.overlaps(other) for other in boxes[:k])
+
+
+def test_ticks_do_not_overlap_and_stay_on_the_sheet(plan):
+    for size in ((4.3, 5.7), (8.27, 11.69)):
+        figure = brief.draw_map(plan, size=size, words=size[0] > 5)
+        renderer = figure.canvas.get_renderer()
+        for axis in (figure.axes[0].xaxis, figure.axes[0].yaxis):
+            boxes = [label.get_window_extent(renderer) for label in axis.get_ticklabels()]
+            assert len(boxes) >= 2
+            assert all(not a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])
+            assert all(b.x0 >= 0 and b.x1 <= figure.bbox.width and b.y1 <= figure.bbox.height for b in boxes)
+
+
+def words_of(figure) -> str:
+    legends = [text.get_text() for legend in figure.legends for text in legend.get_texts()]
+    return " ".join([*(text.get_text() for text in figure.texts), *legends, figure.axes[1].get_xlabel()])
+
+
+def test_sheet_says_when_how_old_and_what_to_beware_of(plan):
+    text = " ".join(words_of(brief.draw_map(plan)).split())
+    assert "Saturday 17 January 2026" in text
+    assert "Temperature seen Fri 16 Jan 13:00 AEDT (16 h old when leaving)" in text
+    assert "back to Thu 15 Jan 13:00 AEDT" in text
+    assert "turn for home by 14:20" in text
+    for caution in brief.cautions_of(plan):
+        assert caution in text
+    for word in ("temperature break", "convergence line", "fuel range", "closed area", "no clear view"):
+        assert word in text
+
+
+def test_sheet_words_stay_on_the_sheet(plan):
+    port = plan.trip.port.model_copy(update={"name": "A Harbour with an Uncommonly Long Name " * 3})
+    figure = brief.draw_map(replace(plan, trip=plan.trip.model_copy(update={"port": port})))
+    renderer = figure.canvas.get_renderer()
+    for thing in (*figure.texts, *figure.legends):
+        box = thing.get_window_extent(renderer)
+        assert box.x0 >= 0
+        assert box.x1 <= figure.bbox.width
+        assert box.y0 >= 0
+        assert box.y1 <= figure.bbox.height
+
+
+def test_sheet_speaks_the_skippers_units(plan):
+    trip = brief_plan.make_trip(show='temperature = "F"\ndepth = "fathom"\ndistance = "km"\nspeed = "ms"')
+    figure = brief.draw_map(replace(plan, trip=trip))
+    assert figure.axes[1].get_xlabel() == "Sea temperature, °F"
+    ticks = [float(label.get_text()) for label in figure.axes[1].get_xticklabels()]
+    assert 70 < ticks[0] < ticks[-1] < 82  # 22 to 27 °C are 71.6 to 80.6 °F
+    on_map = [text.get_text() for text in figure.axes[0].texts]
+    assert any(text.endswith("fathoms") for text in on_map)
+    assert any(text.endswith(" km") for text in on_map)
+
+
+def test_newest_view_keeps_the_newest_and_marks_the_rest(plan):
+    region = maps.map_region(plan)
+    view = maps.newest_view(plan, region)
+    sst = plan.sea["temperature"]["sst"].sel(lon=view.lon, lat=view.lat).values
+    newest = np.isfinite(sst[1])
+    np.testing.assert_array_equal(view.values[newest], sst[1][newest])
+    np.testing.assert_array_equal(view.values[~newest], sst[0][~newest])
+    np.testing.assert_array_equal(view.older, ~newest & np.isfinite(sst[0]))
+
+
+def test_color_levels_are_even_and_hold_the_middle():
+    values = np.random.default_rng(3).normal(24.0, 1.0, 10_000)
+    levels = maps.color_levels(values)
+    assert np.ptp(np.diff(levels)) < 1e-9
+    assert levels[0] <= np.percentile(values, 2) < np.percentile(values, 98) <= levels[-1]
+    assert 6 <= levels.size <= 20
+    assert maps.color_levels(np.full((3, 3), np.nan)).size > 2
+    assert maps.color_levels(np.full((3, 3), 24.0)).size > 2
+
+
+def test_colors_of_temperature_rise_in_lightness():
+    """Perceptually even and legible without colour: CIE L* (CIE 15:2004) rises all the way."""
+    from skimage.color import rgb2lab
+
+    lightness = rgb2lab(maps._pale_thermal()(np.linspace(0, 1, 64))[None, :, :3])[0, :, 0]
+    assert (np.diff(lightness) > 0).all()
+    assert lightness[-1] - lightness[0] > 45
+
+
+def test_wide_regions_lie_on_their_side(plan):
+    wide = replace(plan, range_polygon=shapely.box(150.0, -30.6, 156.0, -29.9))
+    width, height = brief.draw_map(wide).get_size_inches()
+    assert width > height
+
+
+@pytest.mark.parametrize("ending", ["png", "pdf"])
+def test_files_open(plan, tmp_path, ending):
+    path = brief.draw_map(plan, tmp_path / f"map.{ending}")
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]
+    if ending == "png":
+        height, width, _ = matplotlib.image.imread(path).shape
+        assert (width, height) == (1240, 1753)  # A4 at 150 dots per inch: 8.27 × 11.69 in
+    elif shutil.which("pdftoppm") is None:
+        pytest.skip("no pdftoppm here")
+    else:
+        command = ["pdftoppm", "-r", "50", "-png", path]
+        image = matplotlib.image.imread(
+            io.BytesIO(subprocess.run(command, capture_output=True, check=True).stdout)
+        )
+        assert image.shape[0] > image.shape[1]
+        assert image.std() > 0.1
+
+
+def test_pdf_mesh_is_an_image(plan, tmp_path):
+    """Of some 20 000 cells, none is drawn as its own shape."""
+    path = brief.draw_map(plan, tmp_path / "map.pdf")
+    assert b"/Subtype /Image" in path.read_bytes()
+    assert path.stat().st_size < 600_000
+
+
+def test_maps_of_bare_plans_can_be_drawn():
+    bare = brief_plan.empty_plan()
+    assert pixels(bare, words=True).std() > 10
+    everything_hidden = bare.sea["temperature"].to_dataset()
+    everything_hidden["sst"] = everything_hidden["sst"].where(everything_hidden["lon"] < 150)
+    nodes = {name: node.to_dataset() for name, node in bare.sea.children.items()}
+    sea = xr.DataTree.from_dict({**nodes, "temperature": everything_hidden})
+    assert pixels(replace(bare, sea=sea, range_polygon=shapely.MultiPolygon())).std() > 10
+
+
+def test_map_over_the_antimeridian(plan):
+    figure = brief.draw_map(brief_plan.moved(plan, 180.0 - 153.5))
+    labels = [label.get_text() for label in figure.axes[0].get_xticklabels()]
+    assert any(label.endswith("W") for label in labels)
+    assert any(label.endswith("E") for label in labels)
+    assert isinstance(figure.axes[0].projection, ccrs.Mercator)
+
+
+def test_nothing_is_left_where_a_map_cannot_be_written(plan, tmp_path):
+    with pytest.raises(SearcherError, match="PNG or PDF"):
+        brief.draw_map(plan, tmp_path / "map.xyz")
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,374 @@
+"""The page and the float plan: complete, escaped, self-contained, legible on a phone."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import brief_plan
+import numpy as np
+import pytest
+
+from searcher import brief
+from searcher.brief import page, words
+from searcher.brief.float_plan import BLANK, float_plan_text
+from searcher.conditions import Condition
+from searcher.errors import SearcherError
+
+ROOT = Path(__file__).parents[1]
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+NASTY = '<script>alert("1")</script>&amp;'
+
+
+class Reader(HTMLParser):
+    """Tags with their attributes, words, and the ids and labels of a page."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict]] = []
+        self.open: list[str] = []
+        self.words: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in ("meta", "br", "img", "link", "input"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, f"</{tag}> closes another"
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return brief_plan.make_plan()
+
+
+@pytest.fixture(scope="module")
+def source(plan):
+    return page.page_text(plan)
+
+
+@pytest.fixture(scope="module")
+def read(source):
+    return Reader(source)
+
+
+def test_page_is_well_formed_and_closed(read):
+    assert not read.open
+
+
+def test_page_loads_nothing(source, read):
+    """No address outside the file, no script, and a policy that forbids both (CSP level 3)."""
+    links = [
+        attrs[key] for _, attrs in read.tags for key in ("src", "href", "data", "action") if key in attrs
+    ]
+    assert links
+    assert all(link.startswith("data:image/png;base64,") for link in links)
+    assert not {"script", "link", "iframe", "object", "form"} & {tag for tag, _ in read.tags}
+    assert not re.search(r"https?://|@import|url\(", re.sub(r"base64,[^\"]*", "", source))
+    policy = [a["content"] for t, a in read.tags if a.get("http-equiv") == "Content-Security-Policy"]
+    assert policy == ["default-src 'none'; img-src data:; style-src 'unsafe-inline'"]
+
+
+def test_page_is_small_enough_to_send(plan, tmp_path):
+    assert brief.write_brief(plan, tmp_path / "brief.html").stat().st_size < 4e6
+
+
+def test_page_can_be_read_aloud(read):
+    tags = read.tags
+    assert dict(tags)["html"] == {"lang": "en"}
+    assert all(attrs.get("alt") for tag, attrs in tags if tag == "img")
+    assert sum(tag == "table" for tag, _ in tags) == sum(tag == "caption" for tag, _ in tags) >= 4
+    assert all("scope" in attrs for tag, attrs in tags if tag == "th")
+    levels = [int(tag[1]) for tag, _ in tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert all(later - earlier <= 1 for earlier, later in pairwise(levels))
+    ids = [attrs["id"] for _, attrs in tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    labels = [attrs["aria-labelledby"] for _, attrs in tags if "aria-labelledby" in attrs]
+    assert set(labels) <= set(ids)
+    assert all("aria-label" in attrs or "aria-hidden" in attrs for tag, attrs in tags if tag == "svg")
+
+
+def test_page_has_what_a_skipper_asks(plan, read):
+    text = read.text
+    wanted = [
+        "The official marine forecast decides",
+        "up to 14.0 kn near 13:00",
+        "within your limit",
+        "Turn for home by 14:20",
+        "29.9 nmi, 087° true from the sea buoy",
+        "30° 16.16′ S",
+        "Expected: 3.4 encounters per hour (80 % interval 1.2 to 8.2)",
+        "long line: 61 to 76 m back",
+        "a quarter mile before the line",
+        "Invented for tests",
+        "sunrise 06:02",
+        plan.boxes["why"].iloc[0],
+        *words.cautions_of(plan),
+    ]
+    for words_ in wanted:
+        assert words_ in text, words_
+    for leg in plan.legs.itertuples():
+        assert plan.trip.show.say_clock(leg.end.to_datetime64()) in text
+        assert plan.trip.show.say_fuel(leg.fuel_left) in text
+
+
+def test_first_place_agrees_with_the_geodesic(plan):
+    """Bearing and distance from the buoy to the first lines-in point, by pyproj's Geod."""
+    from pyproj import Geod
+
+    first = plan.legs.geometry[plan.legs["kind"] == "lines in"].iloc[0].coords[0]
+    azimuth, _, metres = Geod(ellps="WGS84").inv(*brief_plan.BUOY, *first)
+    said = page.page_facts(plan)["first"]["from_buoy"]
+    assert said == f"{metres / 1852:.1f} nmi, {azimuth % 360:03.0f}° true from the sea buoy"
+
+
+def nasty_plan(plan):
+    trip = plan.trip.model_copy(
+        update={
+            "port": plan.trip.port.model_copy(update={"name": NASTY}),
+            "boat": plan.trip.boat.model_copy(update={"name": NASTY}),
+            "float_plan": plan.trip.float_plan.model_copy(
+                update={"people": NASTY, "notes": f"{NASTY}\n{NASTY}"}
+            ),
+        }
+    )
+    boxes = plan.boxes.assign(why=NASTY, kind=NASTY)
+    data = tuple({**row, "source": NASTY, "credit": NASTY, "license": NASTY} for row in plan.data)
+    return replace(plan, trip=trip, boxes=boxes, data=data, cautions=(NASTY, *plan.cautions))
+
+
+def test_every_text_is_escaped(plan):
+    text = page.page_text(nasty_plan(plan))
+    read = Reader(text)
+    assert "<script" not in text
+    assert read.text.count(NASTY) > 20
+    assert not read.open
+
+
+@pytest.mark.parametrize(
+    ("values", "kind", "said"),
+    [
+        ((5.0, 1.0), "within", "Within your own limits: wind and waves"),
+        ((5.0, 2.5), "over", "Over your own limit: waves"),
+        ((11.0, np.nan), "over", "Over your own limit: wind"),
+        ((np.nan, 1.0), "unknown", "Not known: wind"),
+        ((np.nan, np.nan), "unknown", "Not known: wind and waves"),
+        ((), "unknown", "Not known: wind and waves"),
+    ],
+)
+def test_verdict_only_compares_with_the_skippers_limits(values, kind, said):
+    names = (("wind", 10.0), ("waves", 2.0))
+    noon = np.datetime64("2026-01-17T01:00", "ns")
+    facts = tuple(Condition(n, v, limit, noon) for (n, limit), v in zip(names, values, strict=False))
+    found = page.verdict(facts)
+    assert (found["kind"], found["text"]) == (kind, said)
+
+
+def test_page_speaks_the_skippers_units(plan):
+    keys = 'temperature = "F"\ndepth = "ft"\nheight = "ft"\ndistance = "km"\nspeed = "ms"\nfuel = "gal"'
+    read = Reader(page.page_text(replace(plan, trip=brief_plan.make_trip(show=keys))))
+    assert "200 to 250 ft back" in read.text
+    assert "7.2 m/s" in read.text  # 14 kn
+    assert "55.5 km, 087°" in read.text  # 29.9 nmi is 55.46 km
+    assert not re.search(
+        r"\d (nmi|kn|L)\b", read.text.replace(" at 2 kn ", " ").replace("1.4 nmi of this", "")
+    )
+
+
+def test_page_without_a_route_says_so():
+    read = Reader(page.page_text(brief_plan.empty_plan()))
+    assert "No route was found." in read.text
+    assert "No box was found inside the fuel range." in read.text
+    assert not read.open
+
+
+def test_evidence_bars_point_the_right_way(plan):
+    boxes = page.page_facts(plan)["boxes"]
+    first = {piece["name"]: piece for piece in boxes[0]["evidence"]}
+    assert first["temperature step"]["factor"] == "×2.5"  # exp 0.9 = 2.4596
+    assert first["temperature step"]["x"] == 50
+    assert first["chlorophyll"]["factor"] == "not known"
+    last = {piece["name"]: piece for piece in boxes[-1]["evidence"]}
+    assert last["temperature step"]["factor"] == "×0.74"  # exp -0.3 = 0.7408
+    assert last["temperature step"]["x"] + last["temperature step"]["wide"] == pytest.approx(50)
+
+
+def test_stale_data_are_called_stale(plan):
+    old = tuple({**row, "age": 3 * 86400.0} if row["age"] is not None else row for row in plan.data)
+    rows = page.page_facts(replace(plan, data=old))["data"]
+    assert [row["stale"] for row in rows] == [row["age"] != "–" for row in rows]
+    assert not any(row["stale"] for row in page.page_facts(plan)["data"])
+
+
+@pytest.mark.parametrize(
+    ("degrees", "letters", "said"),
+    [
+        (-30.306, "NS", "30° 18.36′ S"),
+        (153.146, "EW", "153° 08.76′ E"),
+        (-0.99999, "NS", "1° 00.00′ S"),
+        (0.0, "EW", "0° 00.00′ E"),
+        (-1e-9, "EW", "0° 00.00′ E"),
+    ],
+)
+def test_positions_are_in_degrees_and_decimal_minutes(degrees, letters, said):
+    assert words.say_minutes(degrees, letters=letters) == said
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(20, "0 min"), (3599, "1 h"), (3900, "1 h 05 min"), (90000, "25 h"), (190800, "2 days 5 h")],
+)
+def test_spans(seconds, said):
+    assert words.say_span(seconds) == said
+
+
+def test_courses_have_three_figures():
+    assert [words.say_course(c) for c in (0.2, 7.4, 359.6)] == ["000°", "007°", "000°"]
+
+
+# ---- float plan
+
+
+def test_float_plan_leaves_blanks_and_invents_nothing(plan):
+    text = float_plan_text(plan)
+    for label in ("Names, phones", "Contacts", "Sea rescue, radio channel", "Call sea rescue at", "Notes"):
+        assert f"{label}: {BLANK}" in text
+    assert not re.search(r"\+?\d[\d ]{6,}", re.sub(r"[\d° .′]+[NSEW]", "", text)), (
+        "that looks like a telephone number"
+    )
+    assert max(map(len, text.splitlines())) <= 78
+
+
+def test_float_plan_says_who_where_and_when(plan):
+    people = "Ana, 0400 000 000\nBen"
+    given = plan.trip.float_plan.model_copy(update={"people": people, "boat": "7 m, white, blue top"})
+    text = float_plan_text(replace(plan, trip=plan.trip.model_copy(update={"float_plan": given})))
+    for wanted in (
+        "Ana, 0400 000 000",
+        "Ben",
+        "white, blue top",
+        "Name: Tern",
+        "Leave: Sat 17 Jan 05:00 AEDT",
+        "Overdue after: Sat 17 Jan 16:00 AEDT",
+        "Turn for home by: Sat 17 Jan 14:20 AEDT",
+    ):
+        assert wanted in text
+    flat = re.sub(r"\s+", " ", text)
+    assert all(caution in flat for caution in words.cautions_of(plan))
+
+
+def test_float_plan_fuel_adds_up(plan):
+    """Tank less every leg and the two ways between port and sea buoy."""
+    spent = plan.legs["fuel_used"].sum() + 2 * plan.reach.attrs["port_fuel"]
+    text = float_plan_text(plan)
+    assert f"Planned use: {spent:.0f} L" in text
+    assert f"Left on return: {460 - spent:.0f} L" in text
+    assert "Reserve, not planned: 153 L (33% of the tank)" in text
+
+
+def test_float_plan_without_a_route(tmp_path):
+    text = brief.write_float_plan(brief_plan.empty_plan(), tmp_path / "f.txt").read_text()
+    assert f"Expected back: {BLANK}" in text
+    assert f"Waters: {BLANK}" in text
+
+
+# ---- all of it
+
+
+def test_standing_cautions_come_once(plan):
+    from searcher.conditions import STANDING_CAUTIONS
+
+    twice = replace(plan, cautions=(*plan.cautions, *STANDING_CAUTIONS))
+    assert words.cautions_of(twice) == (*plan.cautions, *STANDING_CAUTIONS) == words.cautions_of(plan)
+
+
+def test_write_all_writes_all(plan, tmp_path):
+    paths = brief.write_all(plan, tmp_path / "new" / "folder")
+    names = {path.name for path in paths}
+    tables = {"fronts.geojson", "boxes.geojson", "legs.geojson"}
+    assert names == {"brief.html", "map.png", "map.pdf", "route.gpx", "float_plan.txt"} | tables
+    assert {path.name for path in (tmp_path / "new" / "folder").iterdir()} == names
+    for path in paths:
+        if path.suffix not in (".png", ".pdf"):
+            assert "planning" in path.read_text(encoding="utf-8"), path
+
+
+def test_write_all_names_a_folder_that_cannot_be(plan, tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(SearcherError, match="file"):
+        brief.write_all(plan, tmp_path / "file")
+
+
+# ---- in a browser
+
+
+@pytest.fixture(scope="module")
+def browser():
+    api = pytest.importorskip("playwright.sync_api")
+    if not CHROMIUM.exists():
+        pytest.skip(f"no browser at {CHROMIUM}")
+    with api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS.split())
+        yield chromium
+        chromium.close()
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [320, 390, 768, 1200])
+@pytest.mark.parametrize("nasty", [False, True])
+def test_page_in_a_browser(browser, plan, tmp_path, width, nasty):
+    path = brief.write_brief(nasty_plan(plan) if nasty else plan, tmp_path / "brief.html")
+    context = browser.new_context(viewport={"width": width, "height": 844}, offline=True)
+    tab = context.new_page()
+    complaints, requests = [], []
+    tab.on("console", lambda message: complaints.append(message.text))
+    tab.on("pageerror", lambda error: complaints.append(str(error)))
+    tab.on("dialog", lambda dialog: complaints.append(dialog.message))
+    tab.on("request", lambda request: requests.append(request.url))
+    tab.goto(path.as_uri())
+    assert complaints == []
+    assert [url for url in requests if not url.startswith("data:")] == [path.as_uri()]
+    assert tab.evaluate("document.documentElement.scrollWidth") <= width
+    assert tab.evaluate("document.querySelector('img').naturalWidth") > 600
+    assert tab.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 16
+    beyond = "filter(e => e.getBoundingClientRect().right > innerWidth + 1)"
+    names = f"[...document.querySelectorAll('main *')].{beyond}.map(e => e.outerHTML.slice(0, 120))"
+    assert tab.evaluate(names) == []
+    if not nasty:
+        (ROOT / "artefacts").mkdir(exist_ok=True)
+        tab.screenshot(path=ROOT / "artefacts" / f"brief_{width}.png", full_page=True)
+    context.close()
+
+
+@pytest.mark.browser
+def test_page_prints_on_few_sheets(browser, plan, tmp_path):
+    tab = browser.new_page()
+    tab.goto(brief.write_brief(plan, tmp_path / "brief.html").as_uri())
+    printed = tab.pdf(prefer_css_page_size=True)
+    tab.close()
+    sizes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed)
+    assert 2 <= len(sizes) <= 4
+    # A4 is 210 × 297 mm (ISO 216); a point is 1/72 inch
+    assert all(float(w) == pytest.approx(210 / 25.4 * 72, abs=1) for w, _ in sizes)
+    assert all(float(h) == pytest.approx(297 / 25.4 * 72, abs=1) for _, h in sizes)
