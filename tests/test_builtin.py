@@ -21,6 +21,7 @@ from searcher.builtin.files import closed_area
 from searcher.builtin.flow import CORIOLIS, draw_model, turning_flow
 from searcher.builtin.march import march
 from searcher.builtin.scene import LEAVE, TRIP_DAY, coast_distance, model_grid
+from searcher.builtin.weather import draw_weather
 from searcher.errors import TripError
 from searcher.geo import LocalPlane, Place, Region, distance, land
 from searcher.sea import check_sea, share_missing
@@ -345,9 +346,9 @@ def test_port_and_buoy_stand_where_they_should(shore):
 
 
 def first_hours(seed):
-    flow_rng, particle_rng, _ = np.random.default_rng(seed).spawn(3)
-    drawn = draw_model(model_grid(), flow_rng)
-    return list(islice(march(drawn, convergence=1.0, rng=particle_rng), 5))[-1]
+    flow_rng, particle_rng, weather_rng = np.random.default_rng(seed).spawn(3)
+    drawn, weather = draw_model(model_grid(), flow_rng), draw_weather(weather_rng)
+    return list(islice(march(drawn, weather, convergence=1.0, particles=1000, rng=particle_rng), 5))[-1]
 
 
 def test_same_seed_same_sea_other_seed_other_sea():

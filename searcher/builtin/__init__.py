@@ -42,12 +42,15 @@ from searcher.builtin.scene import (
     coast_distance,
     model_grid,
 )
+from searcher.builtin.weather import Weather, draw_weather
 from searcher.sea import make_sea
 
 __all__ = ["PORT", "PORT_NAME", "SEA_BUOY", "make_builtin_sea", "write_builtin_files", "write_truth"]
 
 
-def make_builtin_sea(*, seed: int = 0, convergence: float = 1.0) -> tuple[xr.DataTree, xr.DataTree]:
+def make_builtin_sea(
+    *, seed: int = 0, convergence: float = 1.0, particles: int = 50_000
+) -> tuple[xr.DataTree, xr.DataTree]:
     """The sea a user sees, and the truth behind it.
 
     Parameters
@@ -57,6 +60,9 @@ def make_builtin_sea(*, seed: int = 0, convergence: float = 1.0) -> tuple[xr.Dat
     convergence
         How strongly the surface flow gathers at fronts: 0 not at all, 1 so that the strongest fronts converge
         at 0.1-0.5 f, 2 twice as strongly.
+    particles
+        How many pieces of floating matter are let go over the four days before the trip, over the whole
+        model; a little over half of them are in what is shown.
 
     Returns
     -------
@@ -68,13 +74,14 @@ def make_builtin_sea(*, seed: int = 0, convergence: float = 1.0) -> tuple[xr.Dat
         (°C/m, 3-hourly), `currents` (u, v, hourly), `floating` (lon, lat of every piece of floating matter,
         hourly, dims (time, particle), NaN before its release and beyond the model).
     """
-    flow_rng, particle_rng, sight_rng = np.random.default_rng(seed).spawn(3)
-    model = draw_model(model_grid(), flow_rng)
-    kept = [m for m in march(model, convergence=convergence, rng=particle_rng) if m.time >= FIRST_IMAGE]
-    return _see(kept, sight_rng), _tell(kept, model.grid, seed=seed, convergence=convergence)
+    flow_rng, particle_rng, weather_rng, sight_rng = np.random.default_rng(seed).spawn(4)
+    model, weather = draw_model(model_grid(), flow_rng), draw_weather(weather_rng)
+    hours = march(model, weather, convergence=convergence, particles=particles, rng=particle_rng)
+    kept = [moment for moment in hours if moment.time >= FIRST_IMAGE]
+    return _see(kept, weather, sight_rng), _tell(kept, model.grid, seed=seed, convergence=convergence)
 
 
-def _see(moments: list[Moment], rng: np.random.Generator) -> xr.DataTree:
+def _see(moments: list[Moment], weather: Weather, rng: np.random.Generator) -> xr.DataTree:
     def every(hours: int, *, last: np.datetime64, first: np.datetime64 = FIRST_IMAGE) -> list[Moment]:
         wanted = set(np.arange(first, last + HOUR, hours * HOUR))
         return [moment for moment in moments if moment.time in wanted]
@@ -86,8 +93,8 @@ def _see(moments: list[Moment], rng: np.random.Generator) -> xr.DataTree:
             "temperature": observe.see_temperature(every(12, last=TRIP_DAY), rng),
             "currents": observe.see_currents(three_hourly, rng),
             "color": observe.see_color(every(24, last=TRIP_DAY, first=FIRST_IMAGE + 4 * HOUR), rng),
-            "wind": observe.see_wind(times),
-            "waves": observe.see_waves(times),
+            "wind": observe.see_wind(weather, times),
+            "waves": observe.see_waves(weather, times),
             "depth": observe.see_depth(),
         }
     )

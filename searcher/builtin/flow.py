@@ -17,7 +17,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy import ndimage
 
-from searcher.builtin.scene import CENTRE, Grid2D, Place, coast_distance, plane
+from searcher.builtin.scene import CENTRE, Grid2D, coast_distance, plane
+from searcher.geo import Place
 
 DAY = 86400.0
 STRIP = 12  # rows

@@ -15,7 +15,6 @@ from typing import NamedTuple
 import numpy as np
 from scipy import ndimage
 
-from searcher.builtin import weather
 from searcher.builtin.flow import (
     DAY,
     Model,
@@ -27,13 +26,13 @@ from searcher.builtin.flow import (
     wind_drift,
 )
 from searcher.builtin.scene import END, HOUR, LEAVE, MODEL_STEP, MODELLED, RELEASE, START
+from searcher.builtin.weather import Weather, wind
 
 STEP = 3600.0  # s
 PULL, SHELF_PULL = 8 * DAY, 2.5 * DAY  # s, to the large-scale temperature; the same close inshore
 EDGE_PULL, EDGE_WIDTH = 5 * 3600.0, 0.15  # s and degrees, the same at the open edges
 DIFFUSIVITY = 12.0  # m2/s
 WINDAGE = 0.01  # share of the wind that floating matter takes on
-PARTICLES = 50_000
 
 
 class Moment(NamedTuple):
@@ -66,24 +65,26 @@ def background(model: Model, t: float) -> np.ndarray:
     )
 
 
-def march(model: Model, *, convergence: float, rng: np.random.Generator) -> Iterator[Moment]:
-    """Yield every hour from `START` to `END`."""
+def march(
+    model: Model, weather: Weather, *, convergence: float, particles: int, rng: np.random.Generator
+) -> Iterator[Moment]:
+    """Yield every hour from `START` to `END`; `rng` says where the `particles` are let go."""
     sea = model.sea > 0
     inland = tuple(ndimage.distance_transform_edt(~sea, return_distances=False, return_indices=True))
     pull = _pull(model)
     target = background(model, 0.0)
     sst = target[inland]
-    turn, gather = _steady_parts(model, 0.0), gathering_flow(model, sst, convergence)
+    turn, gather = _steady_parts(model, weather, 0.0), gathering_flow(model, sst, convergence)
     before = gather
-    particles = _Particles(model, rng)
+    floating = _Particles(model, weather, particles, rng)
     for number in range(round((END - START) / HOUR) + 1):
         now = START + number * HOUR
         u, v = turn[0] + gather[0], turn[1] + gather[1]
-        yield Moment(now, sst.copy(), u, v, *particles.positions())
+        yield Moment(now, sst.copy(), u, v, *floating.positions())
         t = (number + 1) * STEP
         if number % 6 == 5:  # it changes over days
             target = background(model, t)
-        turn_next = _steady_parts(model, t)
+        turn_next = _steady_parts(model, weather, t)
         guess = [2.0 * g - b for g, b in zip(gather, before, strict=True)]
         following = turn_next[0] + guess[0], turn_next[1] + guess[1]
         sst[sea] = ndimage.map_coordinates(
@@ -91,13 +92,13 @@ def march(model: Model, *, convergence: float, rng: np.random.Generator) -> Iter
         )
         sst = _settle(model, sst[inland], target, pull)[inland]
         before, gather, turn = gather, gathering_flow(model, sst, convergence), turn_next
-        particles.move(now, (u, v), (turn[0] + gather[0], turn[1] + gather[1]))
+        floating.move(now, (u, v), (turn[0] + gather[0], turn[1] + gather[1]))
 
 
-def _steady_parts(model: Model, t: float) -> list[np.ndarray]:
+def _steady_parts(model: Model, weather: Weather, t: float) -> list[np.ndarray]:
     """u, v of all that does not hang on the temperature."""
     time = START + np.timedelta64(round(t * 1e3), "ms")
-    drift = wind_drift(model, *weather.wind(model.x, model.y, time))
+    drift = wind_drift(model, *wind(weather, model.x, model.y, time))
     return [a + b for a, b in zip(turning_flow(model, t), drift, strict=True)]
 
 
@@ -155,15 +156,16 @@ def _sample(flow, rows, columns) -> list[np.ndarray]:
 class _Particles:
     """Floating matter, let go evenly over the sea from `RELEASE` to `LEAVE`, moved by water and wind."""
 
-    def __init__(self, model: Model, rng: np.random.Generator) -> None:
+    def __init__(self, model: Model, weather: Weather, count: int, rng: np.random.Generator) -> None:
         self.model = model
-        self.rows, self.columns = _random_places(model, rng)
+        self.weather = weather
+        self.rows, self.columns = _random_places(model, count, rng)
         self.afloat = 0
 
     def count(self, now: np.datetime64) -> int:
         """How many have been let go."""
         share = (now - RELEASE) / (LEAVE - RELEASE)
-        return round(PARTICLES * min(max(share, 0.0), 1.0))
+        return round(self.rows.size * min(max(share, 0.0), 1.0))
 
     def move(self, now: np.datetime64, first, last) -> None:
         """One step, from the flow (u, v) at `now` to the flow an hour later."""
@@ -174,8 +176,8 @@ class _Particles:
             self.rows[:count], self.columns[:count] = moved
 
     def _with_wind(self, now: np.datetime64, flow):
-        wind = weather.wind(self.model.x, self.model.y, now)
-        parts = [(w + WINDAGE * a) * self.model.sea for w, a in zip(flow, wind, strict=True)]
+        air = wind(self.weather, self.model.x, self.model.y, now)
+        parts = [(w + WINDAGE * a) * self.model.sea for w, a in zip(flow, air, strict=True)]
         return _cells_per_second(self.model, *parts)
 
     def positions(self) -> tuple[np.ndarray, np.ndarray]:
@@ -188,14 +190,14 @@ class _Particles:
         return MODELLED.west + MODEL_STEP * columns + 0 * rows, MODELLED.south + MODEL_STEP * rows
 
 
-def _random_places(model: Model, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Rows and columns of `PARTICLES` places at sea, even in area."""
+def _random_places(model: Model, count: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of `count` places at sea, even in area."""
     height, width = model.grid.shape
     rows, columns = np.empty(0), np.empty(0)
     area = model.grid.per_lon / model.grid.per_lon.max()
-    while rows.size < PARTICLES:
-        row, column = rng.uniform(0, height - 1, PARTICLES), rng.uniform(0, width - 1, PARTICLES)
+    while rows.size < count:
+        row, column = rng.uniform(0, height - 1, count), rng.uniform(0, width - 1, count)
         nearest = np.round(row).astype(int), np.round(column).astype(int)
-        keep = (model.sea[nearest] > 0) & (rng.random(PARTICLES) < area[nearest[0]])
+        keep = (model.sea[nearest] > 0) & (rng.random(count) < area[nearest[0]])
         rows, columns = np.append(rows, row[keep]), np.append(columns, column[keep])
-    return rows[:PARTICLES], columns[:PARTICLES]
+    return rows[:count], columns[:count]

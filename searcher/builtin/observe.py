@@ -7,7 +7,6 @@ import numpy as np
 import xarray as xr
 from scipy import ndimage
 
-from searcher.builtin import weather
 from searcher.builtin.flow import draw_waves, sum_waves
 from searcher.builtin.scene import (
     COLOR_STEP,
@@ -25,6 +24,7 @@ from searcher.builtin.scene import (
     on_land,
     plane,
 )
+from searcher.builtin.weather import Weather, wave_height, wind
 from searcher.sea import NODES
 
 IMAGE_NOISE, IMAGE_BIAS = 0.12, 0.08  # °C, standard deviations per cell and per image
@@ -124,19 +124,19 @@ def see_color(moments, rng: np.random.Generator) -> xr.Dataset:
     return node("color", {"chlor_a": fields}, grid, times, source="built-in sea, ocean colour image")
 
 
-def see_wind(times) -> xr.Dataset:
+def see_wind(weather: Weather, times) -> xr.Dataset:
     """Node `wind`."""
     grid = make_grid(SHOWN, WEATHER_STEP)
-    winds = [weather.wind(*plane(grid), time) for time in times]
+    winds = [wind(weather, *plane(grid), time) for time in times]
     fields = {"u10": [u for u, _ in winds], "v10": [v for _, v in winds]}
     return node("wind", fields, grid, times, source="built-in sea, weather model")
 
 
-def see_waves(times) -> xr.Dataset:
+def see_waves(weather: Weather, times) -> xr.Dataset:
     """Node `waves`."""
     grid = make_grid(SHOWN, WEATHER_STEP)
     ashore = on_land(grid)
-    fields = [np.where(ashore, np.nan, weather.wave_height(*plane(grid), time)) for time in times]
+    fields = [np.where(ashore, np.nan, wave_height(weather, *plane(grid), time)) for time in times]
     return node("waves", {"hs": fields}, grid, times, source="built-in sea, wave model")
 
 
