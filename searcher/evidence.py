@@ -1,0 +1,211 @@
+"""What the sea says along a search box, and what that counts for.
+
+Everything is averaged over the doubt of the line's position, and read from the water itself: a place is
+carried back to the hour of each picture before the picture is looked at. A missing field is neutral.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import geopandas as gpd
+import numpy as np
+import shapely
+import xarray as xr
+
+from searcher.drift import Drift, densify
+from searcher.fronts.convergence import attraction
+from searcher.geo import LocalPlane, Place
+from searcher.kernels.metric import row_metrics
+from searcher.kernels.sample import Grid, sample_field
+from searcher.profile import Profile
+from searcher.sea import grid_of, has, to_seconds
+from searcher.tables import TEMPERATURE_BREAK
+from searcher.trip import Trip
+
+DAY = 86400.0
+#: lines of different kinds nearer than this coincide, m
+TOGETHER = 3000.0
+#: lines are sampled at points so far apart, m
+SAMPLING = 500.0
+#: offsets across a line, in units of its doubt, and their weights: a normal distribution in three points
+#: (Gauss-Hermite quadrature, Abramowitz & Stegun 1964, table 25.10)
+OFFSETS = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
+OFFSET_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
+#: columns of facts that a boxes table carries beside its schema
+FACTS = (
+    "temperature",
+    "chlor_a",
+    "attraction",
+    "depth",
+    "depth_least",
+    "depth_most",
+    "coincidence",
+    "seen_share",
+    "step",
+    "warm_side",
+)
+
+
+@dataclass(frozen=True)
+class Observer:
+    """Reads a sea along lines. Fields are made ready once, however many boxes ask."""
+
+    sea: xr.DataTree
+    fronts: gpd.GeoDataFrame
+    drift: Drift
+    _strains: dict = field(default_factory=dict, repr=False)
+
+    def observe(self, box) -> dict:
+        """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, and `depths` around."""
+        lon, lat, weight = points_across(box.line, box.doubt)
+        moment = float(to_seconds(box.valid_time))
+        front = self.fronts.loc[box.front]
+        depths = self.sample_depth(lon, lat)
+        on_line = depths[len(lon) // 3 : 2 * (len(lon) // 3)]  # the middle one of the three offsets
+        rate = self.sample_attraction(box.valid_time, lon, lat)
+        chlor_a = carried_value(self.colors, lon, lat, moment, self.drift)
+        return {
+            "temperature": mean_over(carried_value(self.pictures, lon, lat, moment, self.drift), weight),
+            "chlor_a": geometric_mean_over(chlor_a, weight),
+            "attraction": mean_over(np.maximum(rate, 0.0), weight),
+            "depth": known(np.nanmedian, on_line),
+            "depth_least": known(np.nanmin, on_line),
+            "depth_most": known(np.nanmax, on_line),
+            "depths": depths,
+            "coincidence": share_beside_other_kind(box, self.fronts),
+            "seen_share": float(front.seen_share),
+            "step": float(front.step),
+            "warm_side": str(front.warm_side),
+        }
+
+    @cached_property
+    def pictures(self) -> list[tuple[float, np.ndarray, Grid]]:
+        """Temperature pictures, newest first."""
+        return layers(self.sea, "temperature", "sst")
+
+    @cached_property
+    def colors(self) -> list[tuple[float, np.ndarray, Grid]]:
+        """Colour pictures, newest first; none where the sea has no colour."""
+        return layers(self.sea, "color", "chlor_a")
+
+    @cached_property
+    def depth(self) -> tuple[np.ndarray, Grid] | None:
+        """Depth and its grid, or None."""
+        if not has(self.sea, "depth"):
+            return None
+        data = self.sea["depth"].to_dataset()
+        return np.ascontiguousarray(data["depth"].values, dtype=np.float64), grid_of(data)
+
+    def sample_depth(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+        """Depth (m) at points; NaN where unknown."""
+        return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
+
+    def sample_attraction(self, time: np.datetime64, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+        """Attraction rate (1/s) of the currents at the nearest hour, at points."""
+        hour = round(float(to_seconds(time)) / 3600.0)
+        if hour not in self._strains:
+            data = attraction(self.sea["currents"].to_dataset(), np.datetime64(time))
+            self._strains[hour] = data["attraction"].values, grid_of(data)
+        return sample_field(*self._strains[hour], lon, lat)
+
+
+def layers(sea: xr.DataTree, node: str, name: str) -> list[tuple[float, np.ndarray, Grid]]:
+    """(time in s, field, grid) of every hour of a node, newest first; empty where the sea has none."""
+    if not has(sea, node):
+        return []
+    data = sea[node].to_dataset()
+    grid = grid_of(data)
+    fields = [np.ascontiguousarray(values, dtype=np.float64) for values in data[name].values]
+    return [(float(t), f, grid) for t, f in zip(to_seconds(data["time"].values), fields, strict=True)][::-1]
+
+
+def points_across(line: shapely.LineString, doubt: float):
+    """Points along a line and to either side of it by its doubt: lon, lat, weight (sum 1)."""
+    xy = shapely.get_coordinates(densify(line, SAMPLING))
+    tangent = np.gradient(xy, axis=0)
+    per_lon, per_lat = row_metrics(np.ascontiguousarray(xy[:, 1]))
+    east, north = tangent[:, 0] * per_lon, tangent[:, 1] * per_lat
+    size = np.hypot(east, north)
+    across = np.column_stack([-north / size / per_lon, east / size / per_lat]) * doubt
+    places = (xy[None] + OFFSETS[:, None, None] * across[None]).reshape(-1, 2)
+    weight = np.repeat(OFFSET_WEIGHTS, len(xy)) / len(xy)
+    return np.ascontiguousarray(places[:, 0]), np.ascontiguousarray(places[:, 1]), weight
+
+
+def carried_value(pictures, lon: np.ndarray, lat: np.ndarray, moment: float, drift: Drift) -> np.ndarray:
+    """The newest clear value seen of the water now at each point: points are carried back to each picture.
+
+    NaN where no picture up to `moment` (s) saw that water.
+    """
+    out = np.full(lon.size, np.nan)
+    for time, values, grid in pictures:
+        todo = np.isnan(out)
+        if todo.any() and time <= moment:
+            x, y, _ = drift.carry(lon[todo], lat[todo], moment, time)
+            out[todo] = sample_field(values, grid, x, y)
+    return out
+
+
+def share_beside_other_kind(box, fronts: gpd.GeoDataFrame) -> float:
+    """Share of a box's line within `TOGETHER` of a line of another kind."""
+    others = fronts.geometry.values[fronts["kind"].values != box.kind]
+    near = others[shapely.dwithin(others, box.line, 0.1)]
+    if not len(near):
+        return 0.0
+    plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(box.line))[0]))
+    line = plane.to_plane(box.line)
+    beside = shapely.union_all(shapely.buffer(plane.to_plane(near), TOGETHER))
+    return float(shapely.intersection(line, beside).length / line.length)
+
+
+def weigh_features(box, facts: dict, profile: Profile, trip: Trip) -> dict[str, float]:
+    """The features of one box, by piece of evidence; 0 is neutral."""
+    is_break = box.kind == TEMPERATURE_BREAK
+    depths = facts["depths"][np.isfinite(facts["depths"])]
+    in_band = (depths >= trip.target.min_depth) & (depths <= trip.target.max_depth)
+    sweep = profile.setting("doubt", "sweep")
+    return {
+        "temperature": suitability(facts["temperature"], profile),
+        "break": min(facts["step"], 3.0) if is_break else 0.0,
+        "convergence": min(otherwise(facts["attraction"], 0.0) * DAY, 3.0),
+        "coincidence": facts["coincidence"],
+        "persistence": facts["seen_share"] - 0.5 if is_break else 0.0,
+        "color": _clear_water(facts["chlor_a"], profile.setting("color", "clear")),
+        "depth": float(in_band.mean()) - 1.0 if depths.size else 0.0,
+        "doubt": float(-0.5 * np.log1p((box.doubt / sweep) ** 2)),
+    }
+
+
+def suitability(temperature: float, profile: Profile) -> float:
+    """0 inside the profile's temperatures, falling off as a Gaussian outside them, no lower than -3."""
+    low, high, width = (profile.setting("temperature", key) for key in ("low", "high", "width"))
+    outside = max(low - temperature, temperature - high, 0.0)
+    return 0.0 if np.isnan(temperature) else max(-0.5 * (outside / width) ** 2, -3.0)
+
+
+def _clear_water(chlor_a: float, clear: float) -> float:
+    return 0.0 if np.isnan(chlor_a) else float(np.clip(np.log10(clear / max(chlor_a, 1e-3)), -1.5, 0.5))
+
+
+def mean_over(values: np.ndarray, weight: np.ndarray) -> float:
+    """Weighted mean of the known values; NaN where less than a third of the weight is known."""
+    known = np.isfinite(values)
+    share = weight[known].sum()
+    return float((values[known] * weight[known]).sum() / share) if share >= 1 / 3 else float("nan")
+
+
+def geometric_mean_over(values: np.ndarray, weight: np.ndarray) -> float:
+    """The same of the logarithms: chlorophyll is log-normal (Campbell 1995, J. Geophys. Res. 100:13237)."""
+    return float(np.exp(mean_over(np.log(np.maximum(values, 1e-3)), weight)))
+
+
+def known(function, values: np.ndarray) -> float:
+    """A NaN-skipping `function` of values; NaN where none is known."""
+    return float(function(values)) if np.isfinite(values).any() else float("nan")
+
+
+def otherwise(value: float, default: float) -> float:
+    """`default` where a value is not known."""
+    return default if np.isnan(value) else value

@@ -1,0 +1,64 @@
+"""Species profiles: what is known of where a fish is met, as data with its sources.
+
+A profile is a TOML file (in `searcher/profiles`, or the user's own). Each piece of evidence has a `weight`
+(its share of ln rate per unit of its feature), an `sd` (how unsure the weight is) and a `source`.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from searcher.errors import TripError
+
+#: the pieces of evidence, in the order they are shown; each is a section of a profile
+PIECES = ("temperature", "break", "convergence", "coincidence", "persistence", "color", "depth", "doubt")
+#: what each piece needs beside `weight`, `sd` and `source`
+SETTINGS = {"temperature": ("low", "high", "width"), "color": ("clear",), "doubt": ("sweep",)}
+
+
+@dataclass(frozen=True)
+class Profile:
+    """A species profile: base rate and weights, each with mean, spread and source."""
+
+    name: str
+    sections: dict
+
+    def weight(self, piece: str) -> float:
+        return self.sections[piece]["weight"]
+
+    def spread(self, piece: str) -> float:
+        return self.sections[piece]["sd"]
+
+    def setting(self, piece: str, key: str) -> float:
+        return self.sections[piece][key]
+
+
+def read_profile(species: str, folder: Path | None = None) -> Profile:
+    """The profile of a species by name, or of a TOML file (relative to `folder`); every fault at once."""
+    if species.endswith(".toml"):
+        path = (folder or Path()) / species
+    else:
+        path = files("searcher") / "profiles" / f"{species}.toml"
+    if not path.is_file():
+        known = sorted(p.name.removesuffix(".toml") for p in (files("searcher") / "profiles").iterdir())
+        raise TripError(
+            "species profile not found", given=species, expected=f"one of {known} or a .toml file"
+        )
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise TripError(f"{path.name} is not valid TOML: {error}") from error
+    wanted = {piece: ("weight", "sd", *SETTINGS.get(piece, ())) for piece in PIECES}
+    wanted["base"] = ("mean", "sd")
+    problems = [
+        f"[{section}] {key}: given {raw.get(section, {}).get(key)!r}, expected a number"
+        for section, keys in wanted.items()
+        for key in keys
+        if not isinstance(raw.get(section, {}).get(key), int | float)
+    ]
+    if problems:
+        raise TripError.of_problems(path.name, problems)
+    return Profile(str(raw.get("name", species)), {section: raw[section] for section in wanted})
