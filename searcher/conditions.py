@@ -27,6 +27,8 @@ STANDING_CAUTIONS = (
 #: less of the water within reach than this in clear view in the newest picture earns a caution
 LEAST_CLEAR = 0.6
 LEAST_CURRENTS = 0.95
+#: data that cover less of the box around the trip than this earn a caution
+COVERED = 0.9
 #: currents coarser than this cannot show the lines a boat fishes, m
 COARSE = 5000.0
 
@@ -50,7 +52,10 @@ class Condition:
 
 
 def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
-    """Rows of `describe_sea` with `age` (s) of the newest field at departure; 0 where all are ahead."""
+    """Rows of `describe_sea` with `age`: s, of the newest field at departure (0 where all are ahead).
+
+    And with what the loader noted: `covered` (share of the box), `kind`, `left_out`.
+    """
     rows = []
     for row in describe_sea(sea):
         times = sea[row["node"]]["time"].values if row["last"] is not None else None
@@ -58,7 +63,9 @@ def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
         if times is not None:
             before = times[times <= trip.window.start]
             age = float((trip.window.start - before[-1]) / np.timedelta64(1, "s")) if before.size else 0.0
-        rows.append(row | {"age": age})
+        attrs = sea[row["node"]].attrs
+        extra = {"kind": attrs.get("kind", ""), "left_out": attrs.get("left_out", "")}
+        rows.append(row | {"age": age, "covered": float(attrs.get("covered", 1.0))} | extra)
     return tuple(rows)
 
 
@@ -128,6 +135,16 @@ def _data_cautions(data, trip):
             f"The currents end {ahead / HOUR:.0f} h before the trip does and are taken as steady from then "
             "on: drift is less certain."
         )
+    for row in data:
+        if row["covered"] < COVERED:
+            yield f"The {row['node']} data cover only {row['covered']:.0%} of the trip's waters."
+        if row["left_out"]:
+            yield f"Of the {row['node']} data some were left out: {row['left_out']}."
+        if row["kind"] == "geostrophic current":
+            yield (
+                "The currents are geostrophic (from sea level): without the part the wind drives, and nearly "
+                "without convergence. Take the convergence lines lightly."
+            )
     present = {row["node"] for row in data}
     if "depth" not in present:
         yield "No depth data: shoals are not avoided, depths not scored. Check every leg on the chart."

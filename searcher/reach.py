@@ -8,7 +8,9 @@ out, a third home, a third kept is what this becomes in still water without land
 
 from __future__ import annotations
 
+import os
 from itertools import pairwise
+from pathlib import Path
 
 import contourpy
 import numpy as np
@@ -95,3 +97,15 @@ def waters_of(reach: xr.Dataset, obstacles: shapely.Geometry) -> Waters:
     """The waters a reach was found in, so that a saved reach can be routed on."""
     fields = [np.ascontiguousarray(reach[name].values) for name in ("blocked", "u", "v", "currents_known")]
     return Waters(reach["lon"].values, reach["lat"].values, *fields, obstacles)
+
+
+def save_reach(reach: xr.Dataset, path: str | os.PathLike) -> Path:
+    """Write a reach as netCDF; the file appears whole or not at all. `xarray.open_dataset` reads it."""
+    path = Path(path)
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        reach.astype({"reachable": "i1", "blocked": "i1", "currents_known": "i1"}).to_netcdf(partial)
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+    return path

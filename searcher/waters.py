@@ -66,7 +66,7 @@ class Waters:
         return column, row
 
     def times_from(self, place: Place, speed: float, *, homeward: bool = False) -> np.ndarray:
-        """Least time (s) at `speed` through the water from a place to every node, or `homeward` back to it."""
+        """Least time (s) at `speed` through the water from a place to every node, or `homeward` to it."""
         key = (place, speed, homeward)
         if key not in self._marches:
             sign = -1.0 if homeward else 1.0

@@ -66,8 +66,8 @@ def parse_burn(value: Any) -> tuple[tuple[float, float], ...]:
     if len(rows) < 2 or not all(is_pair(row) for row in rows):
         raise ValueError("expected at least two rows [speed in kn, burn per hour]")
     speeds, burns = zip(*rows, strict=True)
-    if not (min(speeds) > 0 and max(speeds) <= 100 * KNOT and min(burns) > 0):
-        raise ValueError("expected speeds over 0 and up to 100 kn, and burns over 0")
+    if not (min(speeds) >= 0 and max(speeds) <= 100 * KNOT and min(burns) > 0):
+        raise ValueError("expected speeds from 0 (idling) to 100 kn, and burns over 0")
     if not (np.diff(speeds) > 0).all():
         raise ValueError("expected speeds that rise from row to row")
     if not (np.diff(burns) >= 0).all():

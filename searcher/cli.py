@@ -1,0 +1,352 @@
+"""The command line: one verb per step, each on a trip folder.
+
+Thin: it reads, calls and prints. What is heavy is imported when a verb needs it, so that `--help` is quick.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from searcher import __version__
+from searcher.errors import SearcherError
+
+if TYPE_CHECKING:
+    from searcher.plan import Plan
+    from searcher.trip import Trip
+
+app = typer.Typer(
+    help="Where to search the sea surface today: fronts, drift, reach, search boxes and a route.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Folder = Annotated[Path, typer.Argument(help="The trip folder.", show_default=True)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but what was asked for.")]
+HERE = Path()
+
+
+def main() -> None:
+    """Entry point: a user's error is one message and exit code 2; a bug still shows its traceback."""
+    try:
+        app()
+    except SearcherError as error:
+        typer.echo(f"searcher: {error}", err=True)
+        sys.exit(2)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"searcher {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def about(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Where to search the sea surface today: fronts, drift, reach, search boxes and a route."""
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="A new folder for the demonstration.")],
+    seed: Annotated[int, typer.Option(help="Another number makes another sea.", min=0)] = 0,
+    force: Annotated[bool, typer.Option("--force", help="Write over an earlier demonstration.")] = False,
+    quiet: Quiet = False,
+) -> None:
+    """Do the whole job on the built-in sea, with no network.
+
+    Example: searcher demo morning/
+    """
+    with showing_progress(quiet) as step:
+        step("making an invented sea off a real coast")
+        from searcher.builtin import write_builtin_files
+
+        write_builtin_files(folder, seed=seed, overwrite=force)
+        plan = plan_folder(folder, step)
+        paths = write_everything(plan, folder, step)
+    if not quiet:
+        print_plan(plan)
+        print_paths(paths)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="The folder to write trip.toml into.")] = HERE,
+    port_name: Annotated[str | None, typer.Option(help="Name of the port.")] = None,
+    at: Annotated[
+        tuple[float, float] | None,
+        typer.Option(help="Longitude and latitude of the berth.", metavar="LON LAT"),
+    ] = None,
+    sea_buoy: Annotated[
+        tuple[float, float] | None,
+        typer.Option(help="Longitude and latitude of where open water begins.", metavar="LON LAT"),
+    ] = None,
+    timezone: Annotated[str | None, typer.Option(help="Time zone, such as Australia/Sydney.")] = None,
+    leave: Annotated[str | None, typer.Option(help='Local time of leaving, "2026-01-17 05:00".')] = None,
+    home_by: Annotated[str | None, typer.Option(help="Local time to be home by.")] = None,
+    boat_name: Annotated[str | None, typer.Option(help="Name of the boat.")] = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over an existing trip.toml.")] = False,
+) -> None:
+    """Write a commented trip.toml to fill in.
+
+    Example: searcher new saturday/ --leave "2026-01-17 05:00"
+    """
+    from searcher.trip import write_trip
+
+    given = {
+        "port_name": port_name,
+        "at": at,
+        "sea_buoy": sea_buoy,
+        "timezone": timezone,
+        "leave": leave,
+        "home_by": home_by,
+        "boat_name": boat_name,
+    }
+    wanted = {name: value for name, value in given.items() if value is not None}
+    path = write_trip(folder, overwrite=force, **wanted)
+    typer.echo(
+        f"wrote {path}\nEdit it, put data files in {path.parent / 'data'}, then: searcher check {folder}"
+    )
+
+
+@app.command()
+def check(folder: Folder = HERE, as_json: AsJson = False) -> None:
+    """Say what is wrong with the trip file and its data, all at once.
+
+    Example: searcher check saturday/
+    """
+    from searcher.conditions import describe_data
+    from searcher.trip import check_trip, read_trip
+
+    trip = read_trip(folder)
+    findings = check_trip(trip)
+    data: tuple[dict, ...] = ()
+    if trip.sources.files:
+        sea, notes = load_trip_sea(trip)
+        data, findings = describe_data(sea, trip), findings + notes
+    if as_json:
+        typer.echo(json.dumps({"findings": findings, "data": data}, default=str, indent=1))
+        return
+    show = trip.show
+    typer.echo(
+        f"{trip.port.name}: {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)}, "
+        f"{show.say_fuel(trip.boat.usable)} above the reserve, {show.say_distance(trip.range)} out and home"
+    )
+    for row in data:
+        typer.echo(f"  {say_data(row)}")
+    for finding in findings:
+        typer.echo(f"note: {finding}")
+
+
+@app.command()
+def scan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -> None:
+    """Find the temperature breaks and convergence lines; write sea.nc and fronts.geojson.
+
+    Example: searcher scan saturday/
+    """
+    from searcher.brief import write_table
+    from searcher.drift import drift_fronts
+    from searcher.fronts import find_fronts
+    from searcher.sea import save_sea
+    from searcher.sources import check_cover
+    from searcher.trip import read_trip
+
+    with showing_progress(quiet or as_json) as step:
+        step("reading the data")
+        trip = read_trip(folder)
+        sea, notes = load_trip_sea(trip)
+        check_cover(sea, trip.window)
+        step("finding fronts")
+        fronts = find_fronts(sea, at=trip.window.start)
+        step("drifting them to the hour of leaving")
+        fronts = drift_fronts(fronts, sea, to=trip.window.start)
+        step("writing")
+        paths = [save_sea(sea, trip.folder / "sea.nc"), write_table("fronts", fronts, trip.folder)]
+    if as_json:
+        typer.echo(paths[1].read_text(encoding="utf-8"))
+    elif not quiet:
+        print_fronts(fronts, trip)
+        print_notes(notes)
+        print_paths(paths)
+
+
+@app.command()
+def plan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -> None:
+    """Rank search boxes and lay the route; write the tables (GeoJSON) and the reach (netCDF).
+
+    Example: searcher plan saturday/
+    """
+    from searcher.brief import write_geojson
+    from searcher.reach import save_reach
+
+    with showing_progress(quiet or as_json) as step:
+        made = plan_folder(folder, step)
+        step("writing")
+        paths = [
+            *write_geojson(made, made.trip.folder),
+            save_reach(made.reach, made.trip.folder / "reach.nc"),
+        ]
+    if as_json:
+        typer.echo(json.dumps(summary(made), indent=1))
+    elif not quiet:
+        print_plan(made)
+        print_paths(paths)
+
+
+@app.command()
+def brief(folder: Folder = HERE, quiet: Quiet = False) -> None:
+    """Write the hand-over: page, map, route for the plotter, float plan, tables.
+
+    Example: searcher brief saturday/
+    """
+    with showing_progress(quiet) as step:
+        made = plan_folder(folder, step)
+        paths = write_everything(made, made.trip.folder, step)
+    if not quiet:
+        print_plan(made)
+        print_paths(paths)
+
+
+def plan_folder(folder: Path, step: Callable[[str], None]) -> Plan:
+    """The plan of a trip folder, from its files."""
+    step("reading the data")
+    from searcher.plan import make_plan
+    from searcher.trip import read_trip
+
+    trip = read_trip(folder)
+    sea, notes = load_trip_sea(trip)
+    print_notes(notes)
+    step("preparing (the first run compiles for about half a minute)")
+    return make_plan(trip, sea, progress=step)
+
+
+def load_trip_sea(trip: Trip) -> tuple[Any, list[str]]:
+    """The sea of a trip, and what the loader warned of."""
+    from searcher.sources import SourceWarning, load_sea
+
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", SourceWarning)
+        sea = load_sea(trip.region, trip.window, sources=trip.sources)
+    ours = [item for item in caught if issubclass(item.category, SourceWarning)]
+    return sea, [str(item.message) for item in ours]
+
+
+def write_everything(made: Plan, folder: Path, step: Callable[[str], None]) -> list[Path]:
+    """All files of the hand-over, with a word on the screen."""
+    step("drawing the map and writing the page")
+    from searcher.brief import write_all
+
+    return write_all(made, folder)
+
+
+@contextmanager
+def showing_progress(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """A function that says which step has begun, with the time it takes; on a terminal as a moving line."""
+    if quiet:
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("starting", total=None)
+
+        def step(name: str) -> None:
+            progress.update(task, description=name)
+            if not console.is_terminal:
+                console.print(f"... {name}", highlight=False, markup=False)
+
+        yield step
+
+
+def summary(made: Plan) -> dict:
+    """What a program wants to know of a plan: positions in degrees, times in UTC, inside units."""
+    boxes = made.boxes
+    return {
+        "boxes": [
+            {"rank": int(row.rank), "expected": float(row.expected), "why": row.why}
+            for row in boxes.itertuples()
+        ],
+        "legs": [
+            {
+                "kind": leg.kind,
+                "box": int(leg.box),
+                "start": f"{leg.start.isoformat()}Z",
+                "end": f"{leg.end.isoformat()}Z",
+                "fuel_left": float(leg.fuel_left),
+            }
+            for leg in made.legs.itertuples()
+        ],
+        "turn_for_home": None if made.legs.empty else f"{made.turn_for_home}Z",
+        "cautions": list(made.cautions),
+    }
+
+
+def print_plan(made: Plan) -> None:
+    """The plan in a few lines: cautions, the order of the day, when to turn for home."""
+    show = made.trip.show
+    for caution in made.cautions:
+        typer.echo(f"caution: {caution}")
+    if made.legs.empty:
+        return
+    typer.echo("")
+    for leg in made.legs.itertuples():
+        if leg.kind in ("lines up", "lines in"):
+            continue
+        where = f"box {leg.box}" if leg.box else ""
+        typer.echo(
+            f"{show.say_clock(leg.start)}-{show.say_clock(leg.end)}  {leg.kind:6} {where:7} "
+            f"{show.say_distance(leg.distance):>9} at {show.say_speed(leg.speed):>8}, "
+            f"{show.say_fuel(leg.fuel_left):>7} left"
+        )
+    first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
+    typer.echo(f"\nFirst to box {first['rank']}: {first['why']}")
+    typer.echo(f"Turn for home by {show.say_time(made.turn_for_home)} at the latest.")
+
+
+def print_fronts(fronts, trip: Trip) -> None:
+    """One line per front."""
+    show = trip.show
+    for row in fronts.itertuples():
+        step = f"{show.say_step(row.step)}, warm {row.warm_side}" if row.warm_side else ""
+        seen = f"seen in {row.seen_share:.0%}" if row.warm_side else ""
+        typer.echo(f"{row.kind:17} {show.say_distance(row.length):>9} long  {step:24} {seen}")
+
+
+def print_notes(notes: list[str]) -> None:
+    """Warnings of the loader, on the error stream."""
+    for note in notes:
+        typer.echo(f"note: {note}", err=True)
+
+
+def print_paths(paths: list[Path]) -> None:
+    """What was written, and which of it to open first."""
+    typer.echo("\nwrote " + ", ".join(path.name for path in paths) + f" in {paths[0].parent}")
+    page = next((path for path in paths if path.suffix == ".html"), None)
+    if page is not None:
+        typer.echo(f"open {page}")
+
+
+def say_data(row: dict) -> str:
+    """One line on one field of the sea."""
+    age = "" if row["age"] is None else f", {row['age'] / 3600:.0f} h old at departure"
+    return f"{row['node']}: {row['source']}{age}, {row['missing']:.0%} missing"
+
+
+if __name__ == "__main__":
+    main()
