@@ -15,7 +15,7 @@ import shapely
 import xarray as xr
 
 from searcher.fronts.persistence import join_repeats
-from searcher.geo import line_length
+from searcher.geo import densify, line_length
 from searcher.kernels.advect import AFLOAT, advect
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field
@@ -164,9 +164,3 @@ def clear_views(fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift) -> np.
         seen = np.isfinite(sample_field(field, grid, lon, lat))
         clear[:, column] = np.bincount(row, seen, minlength=len(fronts)) >= 0.5 * count
     return clear
-
-
-def densify(line: shapely.LineString, spacing: float) -> shapely.LineString:
-    """The line with vertices no farther apart than `spacing` metres."""
-    lat = np.array([shapely.get_coordinates(line)[:, 1].mean()])
-    return shapely.segmentize(line, spacing / float(row_metrics(lat)[1][0]))

@@ -14,9 +14,9 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.drift import Drift, densify
-from searcher.fronts.convergence import attraction
-from searcher.geo import LocalPlane, Place
+from searcher.drift import Drift
+from searcher.fronts.convergence import attraction, normals, squeeze_across
+from searcher.geo import LocalPlane, Place, densify
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
 from searcher.profile import Profile
@@ -64,7 +64,7 @@ class Observer:
         front = self.fronts.loc[box.front]
         depths = self.sample_depth(lon, lat)
         on_line = depths[len(lon) // 3 : 2 * (len(lon) // 3)]  # the middle one of the three offsets
-        rate = self.sample_attraction(box.valid_time, lon, lat)
+        rate = self.sample_squeeze(box, np.column_stack([lon, lat]))
         chlor_a = carried_value(self.colors, lon, lat, moment, self.drift)
         return {
             "temperature": mean_over(carried_value(self.pictures, lon, lat, moment, self.drift), weight),
@@ -102,13 +102,13 @@ class Observer:
         """Depth (m) at points; NaN where unknown."""
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
 
-    def sample_attraction(self, time: np.datetime64, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-        """Attraction rate (1/s) of the currents at the nearest hour, at points."""
-        hour = round(float(to_seconds(time)) / 3600.0)
+    def sample_squeeze(self, box, places: np.ndarray) -> np.ndarray:
+        """How fast the currents at the nearest hour close in across a box's line (1/s), at points around it."""
+        hour = round(float(to_seconds(box.valid_time)) / 3600.0)
         if hour not in self._strains:
-            data = attraction(self.sea["currents"].to_dataset(), np.datetime64(time))
-            self._strains[hour] = data["attraction"].values, grid_of(data)
-        return sample_field(*self._strains[hour], lon, lat)
+            self._strains[hour] = attraction(self.sea["currents"].to_dataset(), box.valid_time)
+        across = normals(shapely.get_coordinates(densify(box.line, SAMPLING)))
+        return squeeze_across(self._strains[hour], places, np.tile(across, (len(OFFSETS), 1)))
 
 
 def layers(sea: xr.DataTree, node: str, name: str) -> list[tuple[float, np.ndarray, Grid]]:
@@ -124,11 +124,8 @@ def layers(sea: xr.DataTree, node: str, name: str) -> list[tuple[float, np.ndarr
 def points_across(line: shapely.LineString, doubt: float):
     """Points along a line and to either side of it by its doubt: lon, lat, weight (sum 1)."""
     xy = shapely.get_coordinates(densify(line, SAMPLING))
-    tangent = np.gradient(xy, axis=0)
     per_lon, per_lat = row_metrics(np.ascontiguousarray(xy[:, 1]))
-    east, north = tangent[:, 0] * per_lon, tangent[:, 1] * per_lat
-    size = np.hypot(east, north)
-    across = np.column_stack([-north / size / per_lon, east / size / per_lat]) * doubt
+    across = normals(xy) / np.column_stack([per_lon, per_lat]) * doubt
     places = (xy[None] + OFFSETS[:, None, None] * across[None]).reshape(-1, 2)
     weight = np.repeat(OFFSET_WEIGHTS, len(xy)) / len(xy)
     return np.ascontiguousarray(places[:, 0]), np.ascontiguousarray(places[:, 1]), weight

@@ -105,6 +105,12 @@ def line_length(line) -> float:
     return float(line_distances(line)[-1])
 
 
+def densify(line: shapely.LineString, spacing: float) -> shapely.LineString:
+    """The line with vertices no farther apart than `spacing` metres."""
+    lat = np.array([shapely.get_coordinates(line)[:, 1].mean()])
+    return shapely.segmentize(line, spacing / float(row_metrics(lat)[1][0]))
+
+
 def compass_point(degrees: float) -> str:
     """The nearest of the eight compass points to a true bearing, in words."""
     return COMPASS[round(degrees / 45.0) % 8]

@@ -15,8 +15,8 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.drift import Drift, densify, drift_line, make_drift, windage_of
-from searcher.geo import Place, bearing, destination, line_distances, line_length
+from searcher.drift import Drift, drift_line, make_drift, windage_of
+from searcher.geo import Place, bearing, densify, destination, line_distances, line_length
 from searcher.kernels.tour import search_tour
 from searcher.reach import waters_of
 from searcher.sea import to_seconds, to_times

@@ -3,8 +3,10 @@
 The smallest eigenvalue s1 of the rate of strain says how fast water is squeezed together across its own
 direction; where -s1 stands out as a ridge, matter on either side is drawn in and stretched along it. These
 are the attracting curves of objective Eulerian coherent structures (Serra & Haller 2016, Chaos 26:053110;
-Serra et al. 2020, Nat. Commun. 11:2525). Currents of 1/12° or 1/4° cannot show the lines of tens of metres
-that a boat fishes (D'Asaro et al. 2018, PNAS 115:1162-1167); they show where such lines are likely.
+Serra et al. 2020, Nat. Commun. 11:2525). What counts is the squeezing across the line itself, -n·S·n for
+its normal n: along the flank of a jet s1 is large from shear alone, yet nothing gathers there. Currents of
+1/12° or 1/4° cannot show the lines of tens of metres that a boat fishes (D'Asaro et al. 2018, PNAS
+115:1162-1167); they show where such lines are likely.
 """
 
 from __future__ import annotations
@@ -15,16 +17,19 @@ import xarray as xr
 
 from searcher.fronts.temperature import metres_between
 from searcher.fronts.trace import ridge_lines
-from searcher.geo import line_length
+from searcher.geo import densify, line_length
+from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import sample_field
 from searcher.kernels.strain import strain
 from searcher.sea import flow_of, grid_of, to_seconds
 from searcher.tables import CONVERGENCE_LINE
 
-#: attraction rate of a core, and the share of it that keeps the line (Serra et al. 2020: 0.3), 1/s
+#: squeezing rate of a core, and the share of it that keeps the line (Serra et al. 2020: 0.3), 1/s
 CORE = 5e-6
 KEEP = 0.3
 LEAST_LENGTH = 10_000.0
+#: vertices along a line, m
+SPACING = 1000.0
 
 
 def currents_at(currents: xr.Dataset, time: np.datetime64) -> tuple[np.ndarray, np.ndarray]:
@@ -41,19 +46,22 @@ def currents_at(currents: xr.Dataset, time: np.datetime64) -> tuple[np.ndarray, 
 def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
     """Strain of the currents at an hour, on their own grid (lat, lon).
 
-    Variables: `divergence`, `vorticity`, `attraction` (-s1, 1/s), and `across_x`, `across_y`, the unit vector
-    across an attracting line.
+    Variables, all 1/s: `divergence`, `vorticity`, `attraction` (-s1), the rate-of-strain tensor `sxx`, `sxy`,
+    `syy`; and `across_x`, `across_y`, the unit vector along which water is squeezed hardest.
     """
     u, v = currents_at(currents, time)
     lat = currents["lat"].values.astype(np.float64)
     east, north = metres_between(lat, grid_of(currents))
-    divergence, vorticity, s1, _, x, y = strain(
+    divergence, vorticity, s1, s2, x, y = strain(
         np.ascontiguousarray(u), np.ascontiguousarray(v), lat, east, north
     )
     fields = {
         "divergence": divergence,
         "vorticity": vorticity,
         "attraction": -s1,
+        "sxx": s1 * x * x + s2 * y * y,
+        "sxy": (s1 - s2) * x * y,
+        "syy": s1 * y * y + s2 * x * x,
         "across_x": x,
         "across_y": y,
     }
@@ -63,15 +71,35 @@ def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
     )
 
 
+def squeeze_across(field: xr.Dataset, xy: np.ndarray, normal: np.ndarray) -> np.ndarray:
+    """How fast water closes in along `normal` at places: -n·S·n, 1/s; negative where it is drawn apart.
+
+    field: of `attraction`. xy: (n, 2) degrees. normal: (n, 2) unit vectors, east and north.
+    """
+    grid = grid_of(field)
+    lon, lat = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
+    sxx, sxy, syy = (sample_field(field[name].values, grid, lon, lat) for name in ("sxx", "sxy", "syy"))
+    x, y = normal[:, 0], normal[:, 1]
+    return -(sxx * x * x + 2.0 * sxy * x * y + syy * y * y)
+
+
+def normals(xy: np.ndarray) -> np.ndarray:
+    """Unit vectors (east, north) to the left of a line at its vertices; xy: (n, 2) degrees, n >= 2."""
+    per_lon, per_lat = row_metrics(np.ascontiguousarray(xy[:, 1]))
+    along = np.gradient(xy, axis=0) * np.column_stack([per_lon, per_lat])
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    return across / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)[:, None]
+
+
 def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[dict]:
     """Convergence lines in the currents at an hour: a list of rows for the fronts table.
 
-    `strength` is the median attraction rate along the line, 1/s; `doubt` half the currents' own cell, m.
+    `strength` is the median rate of squeezing across the line, 1/s; `doubt` half the currents' own cell, m.
     """
     field = attraction(currents, time)
     grid = grid_of(currents)
     east, north = metres_between(currents["lat"].values, grid)
-    lines = ridge_lines(
+    ridges = ridge_lines(
         field["attraction"].values,
         field["across_x"].values,
         field["across_y"].values,
@@ -81,38 +109,33 @@ def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[di
         low=KEEP * CORE,
         high=CORE,
         least_length=LEAST_LENGTH,
+        tolerance=0.05,
     )
     doubt = 0.5 * float(np.sqrt(east.mean() * north.mean()))
-    return [_row(line, field, grid) | {"doubt": doubt} for line in _keep_near_core(lines, field, grid)]
+    return [row | {"doubt": doubt} for ridge in ridges for row in _gathering_stretches(ridge, field)]
 
 
-def _keep_near_core(lines, field: xr.Dataset, grid) -> list[shapely.LineString]:
-    """Cut each line where its attraction falls below `KEEP` of its own greatest."""
-    kept = []
-    for line in lines:
-        xy = shapely.get_coordinates(line)
-        rate = _along(field["attraction"].values, grid, xy)
-        strong = rate >= KEEP * np.nanmax(rate)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], strong.astype(np.int8), [0]])))
-        for first, last in zip(edges[::2], edges[1::2], strict=True):
-            if last - first >= 3 and rate[first:last].max() >= CORE:
-                piece = shapely.LineString(xy[first:last])
-                if line_length(piece) >= LEAST_LENGTH:
-                    kept.append(piece)
-    return kept
+def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[dict]:
+    """Rows for the stretches of a ridge that gather, from its cores outward."""
+    xy = shapely.get_coordinates(densify(ridge, SPACING))
+    rate = squeeze_across(field, xy, normals(xy))
+    keep = rate >= KEEP * max(np.nanmax(rate, initial=0.0), CORE)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], keep.astype(np.int8), [0]])))
+    rows = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first >= 3 and rate[first:last].max() >= CORE:
+            line = shapely.LineString(xy[first:last])
+            if line_length(line) >= LEAST_LENGTH:
+                rows.append(_row(line, float(np.median(rate[first:last]))))
+    return rows
 
 
-def _row(line: shapely.LineString, field: xr.Dataset, grid) -> dict:
-    rate = _along(field["attraction"].values, grid, shapely.get_coordinates(line))
+def _row(line: shapely.LineString, rate: float) -> dict:
     return {
         "geometry": line,
         "kind": CONVERGENCE_LINE,
-        "strength": float(np.nanmedian(rate)),
+        "strength": rate,
         "step": np.nan,
         "length": line_length(line),
         "warm_side": "",
     }
-
-
-def _along(values: np.ndarray, grid, xy: np.ndarray) -> np.ndarray:
-    return sample_field(values, grid, np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1]))
