@@ -345,7 +345,7 @@ def print_paths(paths: list[Path]) -> None:
 def say_data(row: dict) -> str:
     """One line on one field of the sea."""
     age = "" if row["age"] is None else f", {row['age'] / 3600:.0f} h old at departure"
-    return f"{row['node']}: {row['source']}{age}, {row['missing']:.0%} missing"
+    return f"{row['node']}: {row['source']}{age}, {row['missing']:.0%} missing or land"
 
 
 if __name__ == "__main__":

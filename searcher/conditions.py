@@ -29,6 +29,8 @@ LEAST_CLEAR = 0.6
 LEAST_CURRENTS = 0.95
 #: data that cover less of the box around the trip than this earn a caution
 COVERED = 0.9
+#: fields that no part of a plan uses yet
+UNUSED = ("height", "weed")
 #: currents coarser than this cannot show the lines a boat fishes, m
 COARSE = 5000.0
 
@@ -136,6 +138,8 @@ def _data_cautions(data, trip):
             "on: drift is less certain."
         )
     for row in data:
+        if row["node"] in UNUSED:
+            continue
         if row["covered"] < COVERED:
             yield f"The {row['node']} data cover only {row['covered']:.0%} of the trip's waters."
         if row["left_out"]:

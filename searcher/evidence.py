@@ -103,7 +103,7 @@ class Observer:
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
 
     def sample_squeeze(self, box, places: np.ndarray) -> np.ndarray:
-        """How fast the currents at the nearest hour close in across a box's line (1/s), at points around it."""
+        """How fast the currents at the nearest hour close in across a box's line (1/s), at places."""
         hour = round(float(to_seconds(box.valid_time)) / 3600.0)
         if hour not in self._strains:
             self._strains[hour] = attraction(self.sea["currents"].to_dataset(), box.valid_time)
