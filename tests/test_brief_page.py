@@ -209,9 +209,9 @@ def test_evidence_bars_point_the_right_way(plan):
     assert first["temperature step"]["factor"] == "×2.5"  # exp 0.9 = 2.4596
     assert first["temperature step"]["x"] == 50
     assert first["chlorophyll"]["factor"] == "not known"
-    last = {piece["name"]: piece for piece in boxes[-1]["evidence"]}
-    assert last["temperature step"]["factor"] == "×0.74"  # exp -0.3 = 0.7408
-    assert last["temperature step"]["x"] + last["temperature step"]["wide"] == pytest.approx(50)
+    last = page._evidence(plan, "evidence_temperature_step", -0.3)
+    assert last["factor"] == "×0.74"  # exp -0.3 = 0.7408
+    assert last["x"] + last["wide"] == pytest.approx(50)
 
 
 def test_stale_data_are_called_stale(plan):

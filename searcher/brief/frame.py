@@ -1,4 +1,4 @@
-"""The frame of a map: projection, extent, graticule, scale bar, north, labels that keep out of the way.
+"""The frame of a map: projection, extent, graticule, scale bar, north.
 
 Mercator, because bearings on it are true and a straight line is a course to steer. Everything is projected
 once, here, and drawn in the map's own coordinates.
@@ -7,22 +7,20 @@ once, here, and drawn in the map's own coordinates.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import cartopy.crs as ccrs
-import matplotlib.patheffects as effects
 import numpy as np
 import shapely
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
+from matplotlib.transforms import Bbox
 
 from searcher import geo
+from searcher.brief.labels import INK, PAPER
 from searcher.brief.words import say_minutes, wrap_longitude
 from searcher.geo import Place, Region
 from searcher.units import FACTORS, LABELS, Show
 
-INK = "#111111"
-PAPER = "#ffffff"
 #: steps of the graticule, minutes of arc
 STEPS = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
 LENGTHS = (1, 2, 5, 10, 20, 50, 100, 200, 500)
@@ -55,6 +53,11 @@ class Frame:
         lon, lat = np.broadcast_arrays(np.asarray(lon, dtype=float), np.asarray(lat, dtype=float))
         points = self.projection.transform_points(ccrs.PlateCarree(), lon.ravel(), lat.ravel())
         return points[:, 0].reshape(lon.shape), points[:, 1].reshape(lon.shape)
+
+    def holds(self, x: float, y: float) -> bool:
+        """Whether a point in map coordinates is on the map."""
+        west, east, south, north = self.extent
+        return west <= x <= east and south <= y <= north
 
     def shape(self, geometry):
         """A geometry in map coordinates."""
@@ -111,121 +114,44 @@ def _tick(degrees: float, letters: str) -> str:
     return say_minutes(degrees, letters=letters, digits=0)
 
 
-def draw_scale(ax, frame: Frame, show: Show, corner: tuple[float, float], *, size: float) -> None:
-    """A scale bar true at the middle latitude, and north, in a corner given in shares of the axes."""
-    west, east, _, _ = frame.extent
-    middle = frame.region.centre
-    reach = geo.distance(Place(frame.region.west, middle.lat), Place(frame.region.east, middle.lat))
-    unit = FACTORS[show.distance]
-    length = max((n for n in LENGTHS if n * unit <= reach / 4), default=LENGTHS[0])
-    far = geo.destination(middle, 90.0, length * unit)
-    (start, end), _ = frame.xy([middle.lon, far.lon], middle.lat)
-    bar, inch = (end - start) / (east - west), size / 9.0
+def draw_scale(ax, frame: Frame, show: Show, marks: np.ndarray, *, size: float) -> Bbox:
+    """A scale bar true at the middle latitude, and north, in the corner with the fewest `marks`.
+
+    `marks` is an (n, 2) array of points in map coordinates. Returns the space taken, in pixels.
+    """
+    length, bar = _bar(frame, show)
+    inch = size / 9.0
     high = 0.5 * inch / (ax.bbox.height / ax.figure.dpi)
     wide = bar + 0.85 * inch / (ax.bbox.width / ax.figure.dpi)
-    x = 0.012 if corner[0] < 0.5 else 0.988 - wide
-    y = 0.01 if corner[1] < 0.5 else 0.99 - high
-    flat = {"transform": ax.transAxes, "zorder": 20}
-    ax.add_patch(Rectangle((x, y), wide, high, facecolor=PAPER, edgecolor=INK, linewidth=0.6, **flat))
+    west, east, south, north = frame.extent
+    shares = (marks - [west, south]) / [east - west, north - south]
+    corners = [(x, y) for y in (0.01, 0.99 - high) for x in (0.012, 0.988 - wide)]
+    inside = [((shares > c) & (shares < np.add(c, (wide, high)))).all(axis=1).sum() for c in corners]
+    x, y = corners[int(np.argmin(inside))]
+    flat = {"transform": ax.transAxes, "zorder": 20, "edgecolor": INK, "linewidth": 0.6}
+    ax.add_patch(Rectangle((x, y), wide, high, facecolor=PAPER, **flat))
     left = x + 0.2 * (wide - bar)
-    for k in range(4):
-        color = INK if k % 2 == 0 else PAPER
+    for k, color in enumerate((INK, PAPER, INK, PAPER)):
         spot = (left + bar * k / 4, y + 0.22 * high)
-        ax.add_patch(
-            Rectangle(spot, bar / 4, 0.16 * high, facecolor=color, edgecolor=INK, linewidth=0.6, **flat)
-        )
-    words = {**flat, "fontsize": size, "color": INK, "va": "bottom"}
+        ax.add_patch(Rectangle(spot, bar / 4, 0.16 * high, facecolor=color, **flat))
+    words = {"transform": ax.transAxes, "zorder": 20, "fontsize": size, "color": INK, "va": "bottom"}
     ax.text(left, y + 0.46 * high, "0", ha="center", **words)
     ax.text(left + bar, y + 0.46 * high, f"{length} {LABELS[show.distance]}", ha="right", **words)
-    arrow = {"arrowstyle": "-|>", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0}
     post = x + wide - 0.3 * (wide - bar)
-    ax.annotate(
-        "",
-        (post, y + 0.9 * high),
-        (post, y + 0.1 * high),
-        xycoords="axes fraction",
-        arrowprops=arrow,
-        zorder=21,
-    )
-    ax.text(post + 0.06 * (wide - bar), y + 0.3 * high, "N", ha="left", **{**words, "fontweight": "bold"})
+    arrow = {"arrowstyle": "-|>", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0}
+    spots = (post, y + 0.9 * high), (post, y + 0.1 * high)
+    ax.annotate("", *spots, xycoords="axes fraction", arrowprops=arrow, zorder=21)
+    ax.text(post + 0.06 * (wide - bar), y + 0.3 * high, "N", ha="left", fontweight="bold", **words)
+    return Bbox.from_bounds(x, y, wide, high).transformed(ax.transAxes)
 
 
-class Label(NamedTuple):
-    """A word or number to be set near a point (map coordinates)."""
-
-    text: str
-    x: float
-    y: float
-    bold: bool = True
-    disc: bool = False
-
-
-def place_labels(ax, labels: list[Label], obstacles: np.ndarray, *, size: float) -> list[tuple[float, float]]:
-    """Set labels near their points, clear of each other and mostly of `obstacles`; return their middles.
-
-    `obstacles` is an (n, 2) array of points in map coordinates. Labels are set in the order given; each takes
-    the candidate spot, on rings around its point, with the least overlap. Result in pixels.
-    """
-    pixel = ax.figure.dpi / 72.0
-    blocked = ax.transData.transform(obstacles) if len(obstacles) else np.empty((0, 2))
-    taken: list[tuple[float, float, float, float]] = []
-    spots = []
-    for label in labels:
-        anchor = ax.transData.transform((label.x, label.y))
-        wide = size * pixel * (1.9 if label.disc else 0.62 * len(label.text) + 0.6)
-        high = size * pixel * (1.9 if label.disc else 1.4)
-        middle = min(
-            _candidates(anchor, wide, high, size * pixel),
-            key=lambda spot, w=wide, h=high, a=anchor: _cost(spot, w, h, a, taken, blocked, ax.bbox),
-        )
-        taken.append((*middle, wide, high))
-        spots.append(middle)
-        _draw_label(ax, label, anchor, middle, size)
-    return spots
-
-
-def _candidates(anchor, wide: float, high: float, em: float) -> list[tuple[float, float]]:
-    spots = []
-    for gap in (0.8, 1.6, 2.6, 3.8, 5.2, 7.0):
-        for turn in np.arange(0, 360, 22.5):
-            dx, dy = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-            spots.append((anchor[0] + dx * (wide / 2 + gap * em), anchor[1] + dy * (high / 2 + gap * em)))
-    return spots
-
-
-def _cost(spot, wide, high, anchor, taken, blocked, bounds) -> float:
-    """How bad a spot is: off the map, on another label, on the route, far from its point."""
-    x, y = spot
-    outside = x - wide / 2 < bounds.x0 or x + wide / 2 > bounds.x1 or y - high / 2 < bounds.y0
-    outside = outside or y + high / 2 > bounds.y1
-    overlaps = sum(
-        abs(x - tx) < (wide + tw) / 2 + 2 and abs(y - ty) < (high + th) / 2 + 2 for tx, ty, tw, th in taken
-    )
-    hidden = (np.abs(blocked - spot) < [wide / 2, high / 2]).all(axis=1).sum() if len(blocked) else 0
-    return 1e6 * outside + 1e4 * overlaps + 40.0 * hidden + math.hypot(x - anchor[0], y - anchor[1])
-
-
-def _draw_label(ax, label: Label, anchor, middle, size: float) -> None:
-    to_data = ax.transData.inverted().transform
-    (x, y), (ax_x, ax_y) = to_data(middle), to_data(anchor)
-    box = {"boxstyle": "circle,pad=0.22", "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.1}
-    if label.disc:
-        ax.plot([ax_x, x], [ax_y, y], color=INK, linewidth=0.8, zorder=15)
-    ax.text(
-        x,
-        y,
-        label.text,
-        fontsize=size,
-        fontweight="bold" if label.bold else "normal",
-        color=INK,
-        ha="center",
-        va="center",
-        zorder=16,
-        bbox=box if label.disc else None,
-        path_effects=None if label.disc else halo(2.4),
-    )
-
-
-def halo(width: float, color: str = PAPER) -> list:
-    """A paper-coloured edge that keeps ink legible on any ground."""
-    return [effects.withStroke(linewidth=width, foreground=color)]
+def _bar(frame: Frame, show: Show) -> tuple[int, float]:
+    """Length of the scale bar in the skipper's unit, and its share of the map's width."""
+    west, east, _, _ = frame.extent
+    middle = frame.region.centre
+    across = geo.distance(Place(frame.region.west, middle.lat), Place(frame.region.east, middle.lat))
+    unit = FACTORS[show.distance]
+    length = max((n for n in LENGTHS if n * unit <= across / 4), default=LENGTHS[0])
+    far = geo.destination(middle, 90.0, length * unit)
+    (start, end), _ = frame.xy([middle.lon, far.lon], middle.lat)
+    return length, float(end - start) / (east - west)

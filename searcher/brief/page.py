@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from searcher import geo, tables
 from searcher.brief.float_plan import BLANK, CLOSE_IT, float_plan_sections
-from searcher.brief.maps import draw_map
+from searcher.brief.maps import draw_map, named_boxes
 from searcher.brief.timeline import draw_timeline
 from searcher.brief.words import (
     Step,
@@ -31,14 +31,17 @@ from searcher.brief.words import (
     working_line,
     write_text,
 )
+from searcher.conditions import STANDING_CAUTIONS, Condition
 from searcher.geo import Place
-from searcher.plan import Condition, Plan
+from searcher.plan import Plan
 from searcher.units import LABELS, NAUTICAL_MILE, to_unit
 
 #: size of the map on the page (inches) and dots per inch: sharp on a phone, within A4 in print
 MAP_SIZE, MAP_DPI = (4.3, 5.7), 240
-#: most boxes listed; all are in boxes.geojson
-MOST_BOXES = 12
+#: evidence that changes the rate by less than this (natural log) is called neutral
+NEUTRAL = 0.05
+#: how many of the best boxes are listed beside those of the route; all are in boxes.geojson
+MOST_BOXES = 4
 
 
 def write_brief(plan: Plan, path: str | os.PathLike) -> Path:
@@ -71,6 +74,7 @@ def page_facts(plan: Plan) -> dict:
     show, trip = plan.trip.show, plan.trip
     day = show.local(trip.window.start)
     steps = steps_of(plan)
+    listed = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan, MOST_BOXES))]
     return {
         "port": trip.port.name,
         "boat": trip.boat.name,
@@ -78,7 +82,7 @@ def page_facts(plan: Plan) -> dict:
         "made_at": show.say_time(plan.made_at),
         "verdict": verdict(plan.conditions),
         "conditions": [_condition(plan, condition) for condition in plan.conditions],
-        "own_cautions": list(plan.cautions),
+        "own_cautions": [text for text in plan.cautions if text not in STANDING_CAUTIONS],
         "cautions": list(cautions_of(plan)),
         "first": _first(plan, steps),
         "clock": _clock(plan, steps),
@@ -87,7 +91,7 @@ def page_facts(plan: Plan) -> dict:
         "zone": f"{day:%Z}",
         "reserve": show.say_fuel(trip.boat.tank - trip.boat.usable),
         "reserve_share": 100 * (1 - trip.boat.usable / trip.boat.tank),
-        "boxes": [_box(plan, box) for box in plan.boxes.sort_values("rank").head(MOST_BOXES).itertuples()],
+        "boxes": [_box(plan, box) for box in listed.sort_values("rank").itertuples()],
         "all_boxes": len(plan.boxes),
         "species": trip.target.species,
         "gear": _gear(plan),
@@ -201,6 +205,7 @@ def _row(plan: Plan, step: Step) -> dict:
 def _box(plan: Plan, box) -> dict:
     show, row = plan.trip.show, box._asdict()
     lines_in, lines_up = working_line(plan, int(box.rank))
+    pieces = [_evidence(plan, name, row[name]) for name in tables.evidence_columns(plan.boxes)]
     return {
         "rank": int(box.rank),
         "kind": box.kind,
@@ -213,7 +218,8 @@ def _box(plan: Plan, box) -> dict:
         "time_out": say_span(box.time_out),
         "fuel": show.say_fuel(box.fuel),
         "expected": _expected(row),
-        "evidence": [_evidence(plan, name, row[name]) for name in tables.evidence_columns(plan.boxes)],
+        "evidence": [piece for piece in pieces if not piece["neutral"]],
+        "neutral": ", ".join(piece["name"] for piece in pieces if piece["neutral"]),
         "why": box.why,
     }
 
@@ -224,10 +230,12 @@ def _evidence(plan: Plan, column: str, value: float) -> dict:
     widest = max(math.log(3.0), float(np.nanmax(np.abs(columns), initial=0.0)))
     name = column.removeprefix(tables.EVIDENCE).replace("_", " ")
     if not np.isfinite(value):
-        return {"name": name, "factor": "not known", "x": 50.0, "wide": 0.0, "up": True}
+        return {"name": name, "factor": "not known", "x": 50.0, "wide": 0.0, "up": True, "neutral": False}
     wide = 50.0 * min(1.0, abs(value) / widest)
     x = 50.0 if value >= 0 else 50.0 - wide
-    return {"name": name, "factor": f"×{math.exp(value):.2g}", "x": x, "wide": wide, "up": value >= 0}
+    neutral = abs(value) < NEUTRAL
+    factor = f"×{math.exp(value):.2g}"
+    return {"name": name, "factor": factor, "x": x, "wide": wide, "up": value >= 0, "neutral": neutral}
 
 
 def _gear(plan: Plan) -> dict:
@@ -261,7 +269,8 @@ def _data_row(plan: Plan, row: dict) -> dict:
 def _picture(plan: Plan) -> str:
     """The map as a data URI."""
     buffer = io.BytesIO()
-    draw_map(plan, size=MAP_SIZE, dpi=MAP_DPI, words=False).savefig(buffer, format="png", dpi=MAP_DPI)
+    figure = draw_map(plan, size=MAP_SIZE, dpi=MAP_DPI, words=False, around="route")
+    figure.savefig(buffer, format="png", dpi=MAP_DPI)
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import textwrap
 
+import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from searcher import tables
-from searcher.brief.frame import INK, PAPER, halo
+from searcher.brief.labels import INK, PAPER, halo
 from searcher.brief.words import cautions_of, credits_of, turn_words
 from searcher.plan import Plan
 from searcher.units import LABELS, from_unit
@@ -20,7 +21,7 @@ FRONT_STYLES = {
     tables.COLOR_CHANGE: ("#00684a", (0, (1.2, 0.9))),
     tables.CONVERGENCE_LINE: ("#a3005c", (0, (4, 1.6))),
 }
-LAND, SHORE, UNSEEN, HATCH, VEIL = "#e9e2d0", "#5a5142", "#dcdcdc", "#8f8f8f", "#6f6f6f"
+LAND, SHORE, UNSEEN, HATCH, VEIL = "#e9e2d0", "#5a5142", "#dcdcdc", "#8f8f8f", "#55555588"
 CLOSED, TROLL = "#b3261e", "#ffd400"
 RANGE_DASH = (0, (6, 2, 1, 2))
 #: current of the key arrow in each unit
@@ -61,7 +62,8 @@ class Sheet:
     def draw_keys(self, shades, arrows, *, older: bool) -> None:
         """The colour scale, the current arrow and the legend, below the map."""
         bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.74 * self.span, 0.13))
-        ticks = shades.steps[:: max(1, shades.steps.size // 7)]
+        fitting = 0.74 * self.span / 0.5  # labels of up to half an inch
+        ticks = shades.steps[:: int(np.ceil(shades.steps.size / fitting))]
         scale = self.figure.colorbar(shades, cax=bar, orientation="horizontal", extend="both", ticks=ticks)
         bar.set_xticklabels([f"{tick:g}" for tick in ticks])
         bar.tick_params(labelsize=self.font, length=2, pad=2)

@@ -1,0 +1,214 @@
+"""The layers of a map, from the sea floor up: temperature, depth, land, currents, lines, boxes, route."""
+
+from __future__ import annotations
+
+import warnings
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from matplotlib import MatplotlibDeprecationWarning
+from matplotlib.colors import BoundaryNorm, LinearSegmentedColormap
+from matplotlib.patches import Rectangle
+
+from searcher import geo
+from searcher.brief.frame import Frame, add_shape, edges
+from searcher.brief.labels import INK, PAPER, halo
+from searcher.brief.sheet import CLOSED, FRONT_STYLES, HATCH, LAND, RANGE_DASH, SHORE, TROLL, UNSEEN, VEIL
+from searcher.geo import Region
+from searcher.plan import Plan
+from searcher.units import LABELS, c_to_f, to_unit
+
+with warnings.catch_warnings():  # cmocean 4.0.3 calls matplotlib 3.11 in a way that is deprecated
+    warnings.simplefilter("ignore", MatplotlibDeprecationWarning)
+    import cmocean
+
+#: depth contours in each unit
+DEPTHS = {"m": (50, 200, 1000), "ft": (150, 600, 3000), "fathom": (30, 100, 500)}
+#: widths of colour steps, degrees of the skipper's unit
+COLOR_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
+#: the fuel range is not outlined this close to the shore or to closed areas, m of the map
+AT_SHORE = 4000.0
+#: clear views older than this before the newest one are not shown
+OLDEST = np.timedelta64(72, "h")
+
+
+class View(NamedTuple):
+    """The newest clear value of every cell (skipper's unit), where it is older than the newest, and when."""
+
+    lon: np.ndarray
+    lat: np.ndarray
+    values: np.ndarray
+    older: np.ndarray
+    first: np.datetime64
+    last: np.datetime64
+
+
+def newest_view(plan: Plan, region: Region) -> View:
+    """The newest clear temperature of every cell in the region, from pictures up to the end of the trip."""
+    data = plan.sea["temperature"].to_dataset()
+    data = data.sel(lon=slice(region.west, region.east), lat=slice(region.south, region.north))
+    times = data["time"].values
+    usable = times[times <= plan.trip.window.end]
+    last = usable[-1] if usable.size else times[0]
+    data = data.sel(time=slice(last - OLDEST, last))
+    merged, first = data["sst"].values[-1], last
+    newest = np.isfinite(merged)
+    for time, picture in zip(data["time"].values[-2::-1], data["sst"].values[-2::-1], strict=True):
+        gained = np.isnan(merged) & np.isfinite(picture)
+        if gained.any():
+            merged, first = np.where(gained, picture, merged), time
+    values = c_to_f(merged) if plan.trip.show.temperature == "F" else merged
+    older = np.isfinite(merged) & ~newest
+    return View(data["lon"].values, data["lat"].values, values, older, first, last)
+
+
+def draw_temperature(ax, frame: Frame, view: View):
+    """Temperature on a hatched ground that shows where there is no view, dotted where older; the mesh."""
+    west, east, south, north = frame.extent
+    ground = {"facecolor": UNSEEN, "edgecolor": HATCH, "hatch": "////", "linewidth": 0, "zorder": 0.5}
+    ax.add_patch(Rectangle((west, south), east - west, north - south, **ground))
+    x, _ = frame.xy(edges(view.lon), view.lat[0])
+    _, y = frame.xy(view.lon[0], edges(view.lat))
+    levels = color_levels(view.values)
+    norm = BoundaryNorm(levels, ncolors=256, extend="both")
+    shades = ax.pcolormesh(x, y, view.values, cmap=_pale_thermal(), norm=norm, rasterized=True, zorder=1)
+    if view.older.any():
+        x, y = frame.xy(*np.meshgrid(view.lon, view.lat))
+        veil = {"levels": [0.5, 1.5], "colors": "none", "hatches": [".."], "zorder": 1.2}
+        dots = ax.contourf(x, y, view.older.astype(float), **veil)
+        dots.set_edgecolor(VEIL)
+        dots.set_linewidth(0.0)
+    shades.steps = levels
+    return shades
+
+
+def _pale_thermal() -> LinearSegmentedColormap:
+    """cmocean's thermal (perceptually even; Thyng et al. 2016, Oceanography 29(3):9-13), paler."""
+    colors = cmocean.cm.thermal(np.linspace(0.12, 1.0, 256))
+    colors[:, :3] = 0.72 * colors[:, :3] + 0.28
+    return LinearSegmentedColormap.from_list("pale_thermal", colors)
+
+
+def color_levels(values: np.ndarray) -> np.ndarray:
+    """A dozen or so even steps over the middle 96 % of the values."""
+    finite = values[np.isfinite(values)]
+    low, high = np.percentile(finite, [2, 98]) if finite.size else (0.0, 1.0)
+    step = next((s for s in COLOR_STEPS if (high - low) / s <= 17), COLOR_STEPS[-1])
+    count = max(int(np.ceil(high / step) - np.floor(low / step)), 2)
+    return np.floor(low / step) * step + step * np.arange(count + 1)
+
+
+def draw_depth(ax, frame: Frame, plan: Plan, font: float) -> np.ndarray:
+    """Depth contours; returns where their labels stand, (n, 2) in map coordinates."""
+    show = plan.trip.show
+    if "depth" not in plan.sea.children:
+        return np.empty((0, 2))
+    depth = plan.sea["depth"].to_dataset()["depth"]
+    region = frame.region
+    depth = depth.sel(lon=slice(region.west, region.east), lat=slice(region.south, region.north))
+    if min(depth.shape) < 2 or not np.isfinite(depth.values).any():
+        return np.empty((0, 2))
+    x, y = frame.xy(*np.meshgrid(depth["lon"].values, depth["lat"].values))
+    values = to_unit(depth.values, show.depth)
+    levels = [level for level in DEPTHS[show.depth] if np.nanmin(values) < level < np.nanmax(values)]
+    if not levels:
+        return np.empty((0, 2))
+    lines = ax.contour(x, y, values, levels=levels, colors="#333333", linewidths=0.6, zorder=2)
+    texts = ax.clabel(lines, fmt=lambda v: f"{v:.0f} {LABELS[show.depth]}", fontsize=font - 2)
+    for text in texts:
+        text.set(path_effects=halo(1.6), zorder=6.5)
+    return np.array([text.get_position() for text in texts]).reshape(-1, 2)
+
+
+def draw_ground(ax, frame: Frame, plan: Plan) -> None:
+    """Closed areas, land, and the outline of the fuel range where it is neither's edge."""
+    closed, shore = frame.shape(plan.trip.avoid.closed), frame.shape(geo.land(frame.region))
+    hatch = {"facecolor": "none", "edgecolor": CLOSED, "hatch": "xxx", "linewidth": 1.4, "zorder": 2.5}
+    add_shape(ax, closed, **hatch)
+    add_shape(ax, shore, facecolor=LAND, edgecolor=SHORE, linewidth=0.7, zorder=3)
+    edges_of_others = shapely.buffer(shapely.union(shore, closed), AT_SHORE)
+    outline = shapely.difference(_outline(frame.shape(plan.range_polygon)), edges_of_others)
+    for part in shapely.get_parts(outline):
+        x, y = shapely.get_coordinates(part).T
+        ax.plot(x, y, color=INK, linewidth=1.3, linestyle=RANGE_DASH, zorder=3.5, path_effects=halo(2.6))
+
+
+def _outline(area):
+    """The outer edges of a (multi)polygon; its holes are land and closed areas, drawn for themselves."""
+    return shapely.MultiLineString([part.exterior for part in shapely.get_parts(area)])
+
+
+def draw_currents(ax, frame: Frame, plan: Plan):
+    """Arrows about 0.4 inch apart, for the hour of departure; returns (quiver, time) or None."""
+    data = plan.sea["currents"].to_dataset().sel(time=plan.trip.window.start, method="nearest")
+    region = frame.region
+    data = data.sel(lon=slice(region.west, region.east), lat=slice(region.south, region.north))
+    if min(data["u"].shape) < 2:
+        return None
+    inches = ax.bbox.width / ax.figure.dpi
+    step = abs(data["lon"].values[1] - data["lon"].values[0]) / (region.east - region.west) * inches
+    stride = max(1, round(0.4 / step))
+    data = data.isel(lon=slice(stride // 2, None, stride), lat=slice(stride // 2, None, stride))
+    x, y = frame.xy(*np.meshgrid(data["lon"].values, data["lat"].values))
+    u, v = data["u"].values, data["v"].values
+    speed = np.hypot(u, v)
+    if not np.isfinite(speed).any():
+        return None
+    fastest = max(float(np.nanpercentile(speed, 98)), 0.05)
+    strong = np.isfinite(speed) & (speed > 0.15 * fastest)
+    style = {"color": INK, "edgecolor": PAPER, "linewidth": 0.35, "width": 0.022, "units": "inches"}
+    scale = {"scale": fastest / 0.42, "scale_units": "inches", "pivot": "mid"}
+    return ax.quiver(x[strong], y[strong], u[strong], v[strong], zorder=4, alpha=0.8, **style, **scale)
+
+
+def draw_fronts(ax, frame: Frame, plan: Plan) -> None:
+    """Lines by kind (colour and dash) and strength (width)."""
+    strongest = {kind: rows["strength"].max() for kind, rows in plan.fronts.groupby("kind")}
+    for front in plan.fronts.itertuples():
+        color, dash = FRONT_STYLES[front.kind]
+        share = front.strength / strongest[front.kind] if strongest[front.kind] > 0 else 1.0
+        width = 1.1 + 1.7 * (share if np.isfinite(share) else 0.5)
+        for part in shapely.get_parts(frame.shape(front.geometry)):
+            x, y = shapely.get_coordinates(part).T
+            ax.plot(x, y, color=PAPER, linewidth=width + 1.6, zorder=5, solid_capstyle="round")
+            ax.plot(x, y, color=color, linewidth=width, linestyle=dash, zorder=5.1)
+
+
+def draw_boxes_and_route(ax, frame: Frame, plan: Plan, named: set[int]) -> np.ndarray:
+    """Boxes, legs and their directions; returns points (map coordinates) that labels should keep clear of."""
+    for box in plan.boxes.itertuples():
+        bold = {"linewidth": 1.2, "zorder": 6, "path_effects": halo(2.6)}
+        style = bold if box.rank in named else {"linewidth": 0.6, "zorder": 5.5}
+        add_shape(ax, frame.shape(box.geometry), facecolor="none", edgecolor=INK, **style)
+    points = [np.empty((0, 2))]
+    for leg in plan.legs.itertuples():
+        xy = shapely.get_coordinates(frame.shape(leg.geometry))
+        if leg.kind in ("run", "home"):
+            ax.plot(*xy.T, color=INK, linewidth=1.5, zorder=7, path_effects=halo(3.2))
+            _draw_heading(ax, xy)
+        elif leg.kind != "lines up":
+            ax.plot(*xy.T, color=INK, linewidth=4.4, zorder=7.2, solid_capstyle="round")
+            ax.plot(*xy.T, color=TROLL, linewidth=2.6, zorder=7.3, solid_capstyle="round")
+        points.append(_along(xy))
+    for place, mark in ((plan.trip.port.at, "s"), (plan.trip.port.sea_buoy, "D")):
+        ax.plot(*frame.xy(*place), marker=mark, markersize=6, color=INK, markeredgecolor=PAPER, zorder=8)
+    shapes = plan.boxes.geometry[plan.boxes["rank"].isin(named)]
+    points += [shapely.get_coordinates(frame.shape(box)) for box in shapes]
+    return np.concatenate(points)
+
+
+def _along(xy: np.ndarray, count: int = 60) -> np.ndarray:
+    """Points evenly along a line, its ends included."""
+    line = shapely.LineString(xy)
+    return shapely.get_coordinates(
+        shapely.line_interpolate_point(line, np.linspace(0, 1, count), normalized=True)
+    )
+
+
+def _draw_heading(ax, xy: np.ndarray) -> None:
+    """An arrowhead at 60 % of a leg."""
+    before, after = _along(xy, 101)[[58, 62]]
+    if (before != after).any():
+        head = {"arrowstyle": "-|>,head_length=0.8,head_width=0.36", "color": INK, "linewidth": 0}
+        ax.annotate("", after, before, arrowprops={**head, "shrinkA": 0, "shrinkB": 0}, zorder=7.5)
