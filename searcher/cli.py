@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher import __version__
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
@@ -46,7 +45,9 @@ def main() -> None:
 
 def _print_version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"searcher {__version__}")
+        from importlib.metadata import version
+
+        typer.echo(f"searcher {version('searcher')}")
         raise typer.Exit
 
 

@@ -34,6 +34,8 @@ ORDER = (
     "waters",
     "reach",
     "boxes",
+    "profile",
+    "evidence",
     "score",
     "sightings",
     "route",

@@ -10,7 +10,7 @@ import os
 from pathlib import Path
 
 from searcher.brief.float_plan import write_float_plan
-from searcher.brief.geojson import write_geojson
+from searcher.brief.geojson import write_geojson, write_table
 from searcher.brief.gpx import write_gpx
 from searcher.brief.maps import draw_map
 from searcher.brief.page import write_brief
@@ -26,6 +26,7 @@ __all__ = [
     "write_float_plan",
     "write_geojson",
     "write_gpx",
+    "write_table",
 ]
 
 

@@ -14,6 +14,7 @@ import shapely
 from shapely.affinity import translate
 
 from searcher.brief.words import cautions_of, iso, write_text
+from searcher.conditions import STANDING_CAUTIONS
 from searcher.plan import Plan
 from searcher.units import to_unit
 
@@ -32,10 +33,15 @@ def write_geojson(plan: Plan, folder: str | os.PathLike) -> list[Path]:
     legs = plan.legs.assign(speed_kn=to_unit(plan.legs["speed"], "kn")).drop(columns="speed")
     tables = {"fronts": plan.fronts, "boxes": plan.boxes, "legs": legs}
     about = {"made_at": iso(plan.made_at), "cautions": list(cautions_of(plan))}
-    return [
-        write_text(Path(folder) / f"{name}.geojson", json.dumps(_collection(table, about), allow_nan=False))
-        for name, table in tables.items()
-    ]
+    return [write_table(name, table, folder, about=about) for name, table in tables.items()]
+
+
+def write_table(
+    name: str, table: gpd.GeoDataFrame, folder: str | os.PathLike, *, about: dict | None = None
+) -> Path:
+    """Write one table as `name`.geojson, as `write_geojson` does; `about` is added beside its features."""
+    text = json.dumps(_collection(table, about or {"cautions": list(STANDING_CAUTIONS)}), allow_nan=False)
+    return write_text(Path(folder) / f"{name}.geojson", text)
 
 
 def _collection(table: gpd.GeoDataFrame, about: dict) -> dict:
