@@ -200,12 +200,12 @@ def make_waters(lon, lat, *, u=0.0, v=0.0, obstacles: shapely.Geometry | None = 
 
 
 def make_fronts(lines, **columns):
-    """A fronts table of lines in degrees: temperature breaks seen when the trips leave, unless said."""
+    """A fronts table of lines in degrees: temperature breaks as they lie when the trips leave, or as said."""
     count = len(lines)
     usual = {
         "kind": TEMPERATURE_BREAK,
         "valid_time": LEAVE,
-        "seen_time": LEAVE,
+        "seen_time": LEAVE - np.timedelta64(12, "h"),
         "strength": 1e-4,
         "step": 1.0,
         "length": 0.0,
