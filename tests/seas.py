@@ -19,8 +19,8 @@ from searcher.tables import TEMPERATURE_BREAK, make_table
 from searcher.trip import Trip, parse_trip
 from searcher.waters import Waters
 
-#: the middle of the Tasman Sea: no land within 500 km
-TASMAN = Place(160.0, -33.0)
+#: the middle of the Tasman Sea: Lord Howe Island is 520 km away, Australia and New Zealand farther
+TASMAN = Place(161.0, -36.0)
 KNOT = 1852.0 / 3600.0
 NAUTICAL_MILE = 1852.0
 GALLON = 3.785411784

@@ -1,0 +1,304 @@
+"""Open water, currents on the way, and ways around what is in it."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from pyproj import Geod
+from seas import (
+    TASMAN,
+    Plane,
+    make_axes,
+    make_node,
+    make_simple_sea,
+    make_trip,
+    make_waters,
+    time_across,
+)
+
+from searcher import geo
+from searcher.errors import OutOfReach
+from searcher.geo import Place
+from searcher.waters import APRON, UNDER_KEEL, find_obstacles, survey_waters
+
+GEOD = Geod(ellps="WGS84")
+PLANE = Plane(TASMAN)
+#: a berth and open water before the real coast of New South Wales
+BERTH, BUOY = Place(153.0795, -30.405), Place(153.108, -30.408)
+SPEED = 10.0
+
+
+def place(x: float, y: float) -> Place:
+    return Place(*(float(a) for a in PLANE.degrees(x, y)))
+
+
+def rectangle(west, south, east, north) -> shapely.Polygon:
+    """A rectangle of metres, in degrees."""
+    corners = [(west, south), (east, south), (east, north), (west, north)]
+    return shapely.Polygon(np.column_stack(PLANE.degrees(*np.transpose(corners))))
+
+
+def grid_around(*, half: float = 0.5, step: float = 0.01):
+    return make_axes(TASMAN, half=half, step=step)
+
+
+# ---- survey
+
+
+def test_the_open_ocean_is_open_and_moves_with_its_current():
+    waters = survey_waters(make_trip(), make_simple_sea(u=0.3, v=-0.2, half=2.0))
+    assert not waters.blocked.any()
+    assert waters.known.all()
+    assert waters.u == pytest.approx(np.full(waters.u.shape, 0.3))
+    assert waters.v == pytest.approx(np.full(waters.u.shape, -0.2))
+    assert waters.obstacles.is_empty
+    # steps of about a hundred and fiftieth of the range of 60 nmi
+    east, north = waters.metres
+    assert north == pytest.approx(np.full(north.size, 60 * 1852.0 / 150), rel=0.02)
+    assert east == pytest.approx(np.full(east.size, 60 * 1852.0 / 150), rel=0.05)
+
+
+def test_currents_are_the_mean_of_the_trips_hours():
+    """Linear in time: the mean is that of the middle of the trip."""
+    sea = make_simple_sea(half=2.0, current_hours=(-6.0, 18.0))
+    elapsed = (sea["currents"]["time"].values - sea["currents"]["time"].values[2]) / np.timedelta64(1, "h")
+    sea["currents"]["u"].values[:] = (0.02 * elapsed)[:, None, None]
+    waters = survey_waters(make_trip(length=10.0), sea, spacing=5000.0)
+    assert waters.u == pytest.approx(np.full(waters.u.shape, 0.02 * 5.0), abs=1e-9)
+
+
+def test_gaps_take_the_nearest_current_and_are_told():
+    sea = make_simple_sea(
+        u=lambda x, _y: np.where(np.abs(x) < 30e3, np.nan, np.where(x < 0, -0.5, 0.5)), half=2.0
+    )
+    waters = survey_waters(make_trip(), sea, spacing=3000.0)
+    x, _ = PLANE.metres(*np.meshgrid(waters.lon, waters.lat))
+    assert waters.known[np.abs(x) > 45e3].all()
+    assert not waters.known[np.abs(x) < 20e3].any()
+    near = np.abs(x) < 140e3
+    west, east = near & (x < -5e3), near & (x > 5e3)
+    assert np.isfinite(waters.u).all()
+    assert waters.u[west] == pytest.approx(np.full(west.sum(), -0.5))
+    assert waters.u[east] == pytest.approx(np.full(east.sum(), 0.5))
+
+
+def covered(waters, lon, lat) -> np.ndarray:
+    """Whether places lie in blocked cells."""
+    column, row = (np.round(a).astype(int) for a in waters.cells(lon, lat))
+    return waters.blocked[row, column]
+
+
+def points_inside(area, count: int = 400, seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    west, south, east, north = area.bounds
+    xy = np.column_stack([rng.uniform(west, east, 20 * count), rng.uniform(south, north, 20 * count)])
+    return xy[shapely.contains_xy(area, xy[:, 0], xy[:, 1])][:count]
+
+
+def test_every_part_of_a_closed_area_is_blocked():
+    closed = shapely.union(
+        rectangle(20e3, 5e3, 31e3, 17e3), shapely.Point(place(-30e3, -20e3)).buffer(0.003)
+    )  # the second is smaller than a cell
+    waters = survey_waters(make_trip(closed=closed), make_simple_sea(half=2.0))
+    for part in closed.geoms:
+        inside = points_inside(part)
+        assert len(inside) > 50
+        assert covered(waters, *inside.T).all()
+    # and no more than one cell around it
+    x, y = np.meshgrid(waters.lon, waters.lat)
+    away = shapely.distance(closed, shapely.points(x, y)) > 1.5 * (waters.lat[1] - waters.lat[0])
+    assert not waters.blocked[away].any()
+
+
+@pytest.fixture(scope="module")
+def coast():
+    trip = make_trip(at=BERTH, buoy=BUOY, tank=60.0, clearance=1500.0)
+    sea = make_simple_sea(centre=BUOY, half=2.0)
+    return trip, survey_waters(trip, sea)
+
+
+def test_land_and_its_clearance_are_blocked(coast):
+    trip, waters = coast
+    shore = geo.land(trip.region, detail="full")
+    on_land = points_inside(shore)
+    assert len(on_land) > 100
+    assert covered(waters, *on_land.T).all()
+    # water within the clearance, away from the sea buoy; distances by geodesics to the shore's vertices
+    vertices = shapely.get_coordinates(shore)
+    rng = np.random.default_rng(1)
+    near = vertices[rng.integers(0, len(vertices), 300)] + rng.uniform(-0.008, 0.008, (300, 2))
+    near = near[shapely.contains_xy(trip.region.grown(-5000.0).polygon(), near[:, 0], near[:, 1])]
+    for lon, lat in near:
+        from_shore = GEOD.inv(
+            np.full(len(vertices), lon), np.full(len(vertices), lat), vertices[:, 0], vertices[:, 1]
+        )[2].min()
+        from_buoy = GEOD.inv(lon, lat, *BUOY)[2]
+        if from_shore < 1400.0 and from_buoy > 1500.0 + APRON + 200.0:
+            assert covered(waters, lon, lat)
+    assert len(near) > 100
+
+
+def test_the_sea_buoy_is_left_open(coast):
+    trip, waters = coast
+    assert GEOD.inv(*BERTH, *BUOY)[2] > 1000.0
+    times = waters.times_from(BUOY, SPEED)
+    east = np.round(waters.cells(BUOY.lon + 0.3, BUOY.lat)).astype(int)
+    assert np.isfinite(times[east[1], east[0]])
+    assert not shapely.intersects(find_obstacles(trip), shapely.Point(BUOY))
+
+
+def test_no_clearance_near_the_buoy_but_never_land(coast):
+    _, waters = coast
+    shore = geo.land(geo.region_around(BUOY, 5000.0), detail="full")
+    inside = points_inside(shore, 100)
+    assert shapely.intersects_xy(waters.obstacles, inside[:, 0], inside[:, 1]).all()
+
+
+def test_shoals_are_blocked_and_unknown_depth_is_not():
+    """Draught 0.8 m and what is wanted under the keel."""
+    lon, lat = make_axes(TASMAN, half=2.0, step=0.05)
+    x, y = PLANE.metres(*np.meshgrid(lon, lat))
+    needed = 0.8 + UNDER_KEEL
+    depth = np.full(x.shape, 4000.0)
+    depth[np.hypot(x - 40e3, y) < 15e3] = needed - 0.1
+    depth[np.hypot(x + 40e3, y) < 15e3] = needed + 0.1
+    depth[np.hypot(x, y - 40e3) < 15e3] = np.nan
+    sea = make_simple_sea(half=2.0, depth=make_node("depth", lon, lat, depth=depth))
+    waters = survey_waters(make_trip(), sea)
+    assert covered(waters, *place(40e3, 0.0))
+    assert not covered(waters, *place(-40e3, 0.0))
+    assert not covered(waters, *place(0.0, 40e3))
+    assert covered(waters, *place(45e3, 5e3))
+
+
+def test_a_shut_in_sea_buoy_is_told():
+    trip = make_trip(closed=rectangle(-5e3, -5e3, 5e3, 5e3))
+    with pytest.raises(
+        OutOfReach, match=r"no open water at the sea buoy.*161\.0000, -36\.0000.*Move \[port\]"
+    ):
+        survey_waters(trip, make_simple_sea(half=2.0))
+
+
+# ---- times and ways
+
+
+def test_times_are_lengths_over_speed_made_good():
+    """Against geodesics of GeographicLib (pyproj), in still water and with a current along the way."""
+    lon, lat = grid_around()
+    start, end = np.array([TASMAN]), np.array([place(35e3, 20e3)])
+    metres = GEOD.inv(*start[0], *end[0])[2]
+    still = make_waters(lon, lat).straight_times(start, end, SPEED)[0]
+    assert still == pytest.approx(metres / SPEED, rel=1e-3)
+    moving = make_waters(lon, lat, u=1.5, v=-1.0).straight_times(start, end, SPEED)[0]
+    assert moving == pytest.approx(time_across(SPEED, 1.5, -1.0, 35e3, 20e3), rel=1e-3)
+
+
+def test_homeward_is_outward_with_the_current_turned():
+    lon, lat = grid_around(step=0.02)
+    waters = make_waters(lon, lat, u=2.0)
+    turned = make_waters(lon, lat, u=-2.0)
+    home = waters.times_from(TASMAN, SPEED, homeward=True)
+    assert home == pytest.approx(turned.times_from(TASMAN, SPEED))
+    out = waters.times_from(TASMAN, SPEED)
+    j, east, west = lat.size // 2, -5, 4
+    assert out[j, east] < out[j, west]
+    assert home[j, east] == pytest.approx(out[j, west], rel=1e-2)
+    # the way there and its time: marching and going straight agree
+    there = np.array([[lon[east], lat[j]]])
+    assert out[j, east] == pytest.approx(waters.straight_times(np.array([TASMAN]), there, SPEED)[0], rel=1e-3)
+    assert home[j, east] == pytest.approx(
+        waters.straight_times(there, np.array([TASMAN]), SPEED)[0], rel=1e-3
+    )
+
+
+def test_a_clear_way_is_straight():
+    lon, lat = grid_around()
+    way = make_waters(lon, lat).way(TASMAN, place(30e3, -10e3), SPEED)
+    assert shapely.get_coordinates(way).tolist() == [list(TASMAN), list(place(30e3, -10e3))]
+
+
+def shortest_around(boxes, start, end) -> float:
+    """Length of the shortest way around one rectangle by trying its corners in order both ways round."""
+    corners = list(boxes.exterior.coords)[:-1]
+    ways = [[start, end]] + [
+        [start, *(corners[(k + turn * m) % 4] for m in range(count)), end]
+        for k, turn, count in itertools.product(range(4), (1, -1), (1, 2, 3))
+    ]
+    lines = [shapely.LineString(way) for way in ways]
+    inside = boxes.buffer(-1e-3)
+    return min(line.length for line in lines if not line.intersects(inside))
+
+
+@pytest.mark.parametrize("end", [(40e3, 0.0), (38e3, -14e3), (30e3, 9e3)])
+def test_a_way_around_a_closed_area_is_nearly_the_shortest(end):
+    """A rectangle across the way: the shortest way goes by its corners (visibility graph)."""
+    lon, lat = grid_around()
+    waters = make_waters(lon, lat, obstacles=rectangle(10e3, -18e3, 16e3, 14e3))
+    way = waters.way(TASMAN, place(*end), SPEED)
+    metres = shapely.LineString(PLANE.vertices(way))
+    least = shortest_around(shapely.box(10e3, -18e3, 16e3, 14e3), (0.0, 0.0), end)
+    assert not shapely.intersects(waters.obstacles, way)
+    assert least < metres.length < 1.08 * least
+    assert len(metres.coords) <= 6
+    assert waters.way_time(way, SPEED) == pytest.approx(metres.length / SPEED, rel=2e-3)
+    times = waters.travel_times(np.array([TASMAN]), np.array([place(*end)]), SPEED)
+    assert times[0] == pytest.approx(waters.way_time(way, SPEED))
+
+
+def test_there_is_no_way_into_a_ring_or_off_the_grid():
+    lon, lat = grid_around()
+    ring = rectangle(5e3, 5e3, 25e3, 25e3).difference(rectangle(9e3, 9e3, 21e3, 21e3))
+    waters = make_waters(lon, lat, obstacles=ring)
+    assert waters.way(TASMAN, place(15e3, 15e3), SPEED) is None
+    assert waters.way(TASMAN, place(90e3, 0.0), SPEED) is None
+    inside = np.array([place(15e3, 15e3)])
+    assert waters.travel_times(np.array([TASMAN]), inside, SPEED).tolist() == [np.inf]
+
+
+CORNER = st.tuples(st.floats(-40e3, 25e3), st.floats(-40e3, 25e3))
+SIZE = st.tuples(st.floats(1e3, 18e3), st.floats(1e3, 18e3))
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    boxes=st.lists(st.tuples(CORNER, SIZE), min_size=1, max_size=5),
+    end=st.tuples(st.floats(-40e3, 40e3), st.floats(-40e3, 40e3)),
+    current=st.tuples(st.floats(-2, 2), st.floats(-2, 2)),
+)
+def test_no_way_touches_an_obstacle_or_is_too_quick(boxes, end, current):
+    lon, lat = grid_around(step=0.02)
+    obstacles = shapely.union_all([rectangle(x, y, x + w, y + h) for (x, y), (w, h) in boxes])
+    waters = make_waters(lon, lat, u=current[0], v=current[1], obstacles=obstacles)
+    assume(not covered(waters, *TASMAN))
+    way = waters.way(TASMAN, place(*end), SPEED)
+    if way is None:
+        return
+    xy = shapely.get_coordinates(way)
+    assert xy[0].tolist() == list(TASMAN)
+    assert xy[-1].tolist() == list(place(*end))
+    assert not shapely.intersects(obstacles, way)
+    assert not covered(waters, *points_on(way)).any()
+    straight = time_across(SPEED, *current, *end)
+    assert waters.way_time(way, SPEED) >= straight * (1 - 5e-3) - 1.0
+
+
+def points_on(way) -> np.ndarray:
+    share = np.linspace(0, 1, 200)
+    return shapely.get_coordinates(shapely.line_interpolate_point(way, share, normalized=True)).T
+
+
+def test_times_around_the_date_line_are_those_elsewhere():
+    """Longitudes run on past 180°: the same box of water, 20° farther east."""
+    lon, lat = grid_around(step=0.02)
+    here = make_waters(lon, lat, u=0.5, obstacles=rectangle(10e3, -9e3, 15e3, 9e3))
+    moved = shapely.transform(here.obstacles, lambda xy: np.add(xy, [20.0, 0.0]))
+    there = make_waters(lon + 20.0, lat, u=0.5, obstacles=moved)
+    np.testing.assert_array_equal(here.blocked, there.blocked)
+    there_times = there.times_from(Place(TASMAN.lon + 20.0, TASMAN.lat), SPEED)
+    open_water = ~here.blocked
+    assert there_times[open_water] == pytest.approx(here.times_from(TASMAN, SPEED)[open_water], rel=1e-9)
