@@ -13,7 +13,7 @@ import xarray as xr
 
 from searcher.geo import LocalPlane, Place
 from searcher.reach import range_polygon
-from searcher.tables import CRS
+from searcher.tables import CRS, TEMPERATURE_BREAK
 
 #: one pass at trolling speed of about three quarters of an hour, and the least worth wetting lines for, m
 LONGEST = 9000.0
@@ -22,10 +22,12 @@ SHORTEST = 2500.0
 TAUT = 150.0
 #: half-width of a box: the line's doubt, within these bounds, m
 NARROWEST, WIDEST = 500.0, 3000.0
+#: where tanh bends most, artanh(1/√3); and the least and most that a line is moved to the dense side, m
+BEND, SHOULDER = math.atanh(1.0 / math.sqrt(3.0)), (500.0, 4000.0)
 
 
 def lay_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset) -> gpd.GeoDataFrame:
-    """Candidate boxes along every line, unranked.
+    """Candidate boxes along every line, unranked; along a temperature break, on its dense side.
 
     Columns: `geometry` (polygon: the line widened by its doubt), `line` (the line to troll), `front` (row
     label of `fronts`), `kind`, `valid_time`, `doubt` (m), `length` (m). Only stretches within reach count.
@@ -36,7 +38,10 @@ def lay_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset) -> gpd.GeoDataFrame:
     within_plane = plane.to_plane(within)
     rows = []
     for front in fronts.itertuples():
-        for piece in cut_stretches(plane.to_plane(front.geometry), within_plane):
+        flat = plane.to_plane(front.geometry)
+        if front.kind == TEMPERATURE_BREAK:
+            flat = shapely.offset_curve(flat, -shoulder(front.step, front.strength), quad_segs=4)
+        for piece in cut_stretches(flat, within_plane):
             half = float(np.clip(front.doubt, NARROWEST, WIDEST))
             rows.append(
                 {
@@ -52,6 +57,17 @@ def lay_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset) -> gpd.GeoDataFrame:
     columns = ["geometry", "line", "front", "kind", "valid_time", "doubt", "length"]
     frame = gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=CRS)
     return frame.set_geometry(gpd.GeoSeries(frame["line"], crs=CRS)).set_geometry("geometry")
+
+
+def shoulder(step: float, slope: float) -> float:
+    """How far (m) on its dense side a break levels off: where matter gathers, and where to troll.
+
+    Surface water converges on the dense (cold) side of a front that is being sharpened (Hoskins 1982, Annu.
+    Rev. Fluid Mech. 14:131-151; seen in drifters by D'Asaro et al. 2018, PNAS 115:1162-1167). For a front
+    T = step/2·tanh(x/L), whose slope is step/(2L), the profile bends most at x = 0.6585 L.
+    """
+    half_width = step / (2.0 * slope)
+    return float(np.clip(BEND * half_width, *SHOULDER))
 
 
 def cut_stretches(line, within) -> list[shapely.LineString]:

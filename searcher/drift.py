@@ -92,7 +92,9 @@ def drift_doubt(
     error e of the currents that lasts τ, and a random walk of diffusivity K for what they do not show.
     """
     age = np.abs(age)
-    by_currents = 2 * current_error**2 * error_lasts * (age - error_lasts * (1 - np.exp(-age / error_lasts)))
+    # both terms of the difference are close to age where it is small: rounding must not make it negative
+    lasting = np.maximum(age + error_lasts * np.expm1(-age / error_lasts), 0.0)
+    by_currents = 2 * current_error**2 * error_lasts * lasting
     return np.sqrt(np.square(doubt) + by_currents + 2 * diffusivity * age)
 
 
@@ -141,24 +143,25 @@ def drift_fronts(fronts: gpd.GeoDataFrame, sea: xr.DataTree, *, to, join: bool =
     moved["valid_time"] = hours
     moved = moved[~moved.geometry.is_empty].reset_index(drop=True)
     if join and len(moved):
-        moved = join_repeats(moved, clear_views(moved, sea, drift))
+        times = sea["temperature"]["time"].values
+        moved = join_repeats(moved, times, clear_views(moved, sea, drift))
     moved["length"] = [line_length(line) for line in moved.geometry]
     return make_table("fronts", moved.geometry, {c: moved[c] for c in fronts.columns if c != "geometry"})
 
 
 def clear_views(fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift) -> np.ndarray:
-    """Whether each picture saw the water each line now lies in: bool (lines, hours of distinct pictures).
+    """Whether each picture saw the water each line now lies in: bool (lines, pictures).
 
     Vertices are carried back to the hour of the picture; a view is clear where half of them had a value.
     """
     pictures = sea["temperature"].to_dataset()
     grid = grid_of(pictures)
-    seen_times = np.unique(fronts["seen_time"].values[fronts["kind"] != CONVERGENCE_LINE])
+    times = pictures["time"].values
     xy, row = shapely.get_coordinates(fronts.geometry.values, return_index=True)
     now = to_seconds(fronts["valid_time"].values)[row]
     count = np.bincount(row, minlength=len(fronts))
-    clear = np.zeros((len(fronts), seen_times.size), bool)
-    for column, time in enumerate(seen_times):
+    clear = np.zeros((len(fronts), times.size), bool)
+    for column, time in enumerate(times):
         field = np.ascontiguousarray(pictures["sst"].sel(time=time).values, dtype=np.float64)
         lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, float(to_seconds(time)))
         seen = np.isfinite(sample_field(field, grid, lon, lat))

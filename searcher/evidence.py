@@ -6,7 +6,7 @@ carried back to the hour of each picture before the picture is looked at. A miss
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import geopandas as gpd
@@ -15,16 +15,17 @@ import shapely
 import xarray as xr
 
 from searcher.drift import Drift
-from searcher.fronts.convergence import attraction, normals, squeeze_across
-from searcher.geo import LocalPlane, Place, densify
+from searcher.fronts.convergence import divergences
+from searcher.geo import LocalPlane, Place, densify, normals
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Grid, sample_field
+from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.profile import Profile
 from searcher.sea import grid_of, has, to_seconds
 from searcher.tables import TEMPERATURE_BREAK
 from searcher.trip import Trip
 
-DAY = 86400.0
+#: water is followed back so far for what has gathered in it, in such steps, s
+GATHERING, STEP = 48 * 3600.0, 3 * 3600.0
 #: lines of different kinds nearer than this coincide, m
 TOGETHER = 3000.0
 #: lines are sampled at points so far apart, m
@@ -37,7 +38,7 @@ OFFSET_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
 FACTS = (
     "temperature",
     "chlor_a",
-    "attraction",
+    "gathered",
     "depth",
     "depth_least",
     "depth_most",
@@ -55,7 +56,6 @@ class Observer:
     sea: xr.DataTree
     fronts: gpd.GeoDataFrame
     drift: Drift
-    _strains: dict = field(default_factory=dict, repr=False)
 
     def observe(self, box) -> dict:
         """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, and `depths` around."""
@@ -64,12 +64,11 @@ class Observer:
         front = self.fronts.loc[box.front]
         depths = self.sample_depth(lon, lat)
         on_line = depths[len(lon) // 3 : 2 * (len(lon) // 3)]  # the middle one of the three offsets
-        rate = self.sample_squeeze(box, np.column_stack([lon, lat]))
         chlor_a = carried_value(self.colors, lon, lat, moment, self.drift)
         return {
             "temperature": mean_over(carried_value(self.pictures, lon, lat, moment, self.drift), weight),
             "chlor_a": geometric_mean_over(chlor_a, weight),
-            "attraction": mean_over(np.maximum(rate, 0.0), weight),
+            "gathered": mean_over(self.gathered(lon, lat, moment), weight),
             "depth": known(np.nanmedian, on_line),
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
@@ -102,13 +101,27 @@ class Observer:
         """Depth (m) at points; NaN where unknown."""
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
 
-    def sample_squeeze(self, box, places: np.ndarray) -> np.ndarray:
-        """How fast the currents at the nearest hour close in across a box's line (1/s), at places."""
-        hour = round(float(to_seconds(box.valid_time)) / 3600.0)
-        if hour not in self._strains:
-            self._strains[hour] = attraction(self.sea["currents"].to_dataset(), box.valid_time)
-        across = normals(shapely.get_coordinates(densify(box.line, SAMPLING)))
-        return squeeze_across(self._strains[hour], places, np.tile(across, (len(OFFSETS), 1)))
+    @cached_property
+    def divergence(self) -> Flow:
+        """Divergence of the currents, hour by hour."""
+        return divergences(self.sea["currents"].to_dataset())
+
+    def gathered(self, lon: np.ndarray, lat: np.ndarray, moment: float) -> np.ndarray:
+        """How much denser floating matter has become in the water now at places: ln of its gain in two days.
+
+        The density of matter that floats changes along its path as d ln ρ/dt = -divergence (continuity; its
+        integral is the dilation of Huntley et al. 2015, J. Geophys. Res. Oceans 120:6622-6636, from memory).
+        Hours before the first of the currents, and places where they are unknown, add nothing.
+        """
+        total = np.zeros(lon.size)
+        lon, lat, _ = self.drift.carry(lon, lat, moment, moment - STEP / 2)
+        middle = moment - STEP / 2
+        while middle > max(moment - GATHERING, self.divergence.t[0]):
+            div, _ = sample_vectors(self.divergence, np.full(lon.size, middle), lon, lat)
+            total -= np.nan_to_num(div) * STEP
+            lon, lat, _ = self.drift.carry(lon, lat, middle, middle - STEP)
+            middle -= STEP
+        return total
 
 
 def layers(sea: xr.DataTree, node: str, name: str) -> list[tuple[float, np.ndarray, Grid]]:
@@ -166,7 +179,7 @@ def weigh_features(box, facts: dict, profile: Profile, trip: Trip) -> dict[str, 
     return {
         "temperature": suitability(facts["temperature"], profile),
         "break": min(facts["step"], 3.0) if is_break else 0.0,
-        "convergence": min(otherwise(facts["attraction"], 0.0) * DAY, 3.0),
+        "convergence": float(np.clip(otherwise(facts["gathered"], 0.0), -1.0, 2.0)),
         "coincidence": facts["coincidence"],
         "persistence": facts["seen_share"] - 0.5 if is_break else 0.0,
         "color": _clear_water(facts["chlor_a"], profile.setting("color", "clear")),

@@ -105,6 +105,14 @@ def line_length(line) -> float:
     return float(line_distances(line)[-1])
 
 
+def normals(xy: np.ndarray) -> np.ndarray:
+    """Unit vectors (east, north) to the left of a line at its vertices; xy: (n, 2) degrees, n >= 2."""
+    per_lon, per_lat = row_metrics(np.ascontiguousarray(xy[:, 1]))
+    along = np.gradient(xy, axis=0) * np.column_stack([per_lon, per_lat])
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    return across / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)[:, None]
+
+
 def densify(line: shapely.LineString, spacing: float) -> shapely.LineString:
     """The line with vertices no farther apart than `spacing` metres."""
     lat = np.array([shapely.get_coordinates(line)[:, 1].mean()])

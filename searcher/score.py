@@ -15,7 +15,7 @@ import xarray as xr
 
 from searcher.boxes import lay_boxes
 from searcher.drift import make_drift
-from searcher.evidence import DAY, FACTS, Observer, otherwise, weigh_features
+from searcher.evidence import FACTS, Observer, otherwise, weigh_features
 from searcher.profile import PIECES, Profile, read_profile
 from searcher.tables import EVIDENCE, TEMPERATURE_BREAK, empty_table, make_table
 from searcher.trip import Trip
@@ -30,8 +30,9 @@ def rank_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset, sea: xr.DataTree, tr
     """Search boxes along the lines within reach, best first (`searcher.tables.BOXES`).
 
     Besides the schema: `line` (the line to troll, a second geometry), `temperature` (°C), `chlor_a` (mg/m³),
-    `attraction` (1/s), `depth_least`, `depth_most` (m), `warm_side`, and one `evidence_...` column per piece,
-    its share of ln rate. A box mostly inside a better one is dropped; at most `MOST_BOXES` are kept.
+    `gathered` (ln of the gain in floating matter over two days), `depth_least`, `depth_most` (m), `step`
+    (°C), `seen_share`, `coincidence`, `warm_side`, and one `evidence_...` column per piece, its share of ln
+    rate. A box mostly inside a better one is dropped; at most `MOST_BOXES` are kept.
     """
     candidates = lay_boxes(fronts, reach)
     if candidates.empty:
@@ -91,13 +92,14 @@ def explain(box, facts: dict, show: Show) -> str:
     """Why this box, in a sentence or two of plain words."""
     if box.kind == TEMPERATURE_BREAK:
         seen = _say_seen(facts["seen_share"])
-        head = f"A {show.say_step(facts['step'])} break, warm to the {facts['warm_side']}, {seen}"
+        step = show.say_step(facts["step"])
+        head = f"The cold side of a {step} break, warm to the {facts['warm_side']}, {seen}"
     else:
         head = "A line where the currents draw floating matter together"
     said = [head]
-    rate = otherwise(facts["attraction"], 0.0) * DAY
-    if rate >= 0.3:
-        said.append(f"water squeezed together at {rate:.1f} per day")
+    gain = np.exp(otherwise(facts["gathered"], 0.0))
+    if gain >= 1.1:
+        said.append(f"the currents have gathered {gain:.1f} times the usual floating matter here")
     if facts["coincidence"] >= 0.3:
         other = "a line of gathering currents" if box.kind == TEMPERATURE_BREAK else "a temperature break"
         said.append(f"{facts['coincidence']:.0%} of it beside {other}")

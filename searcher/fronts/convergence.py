@@ -3,10 +3,11 @@
 The smallest eigenvalue s1 of the rate of strain says how fast water is squeezed together across its own
 direction; where -s1 stands out as a ridge, matter on either side is drawn in and stretched along it. These
 are the attracting curves of objective Eulerian coherent structures (Serra & Haller 2016, Chaos 26:053110;
-Serra et al. 2020, Nat. Commun. 11:2525). What counts is the squeezing across the line itself, -n·S·n for
-its normal n: along the flank of a jet s1 is large from shear alone, yet nothing gathers there. Currents of
-1/12° or 1/4° cannot show the lines of tens of metres that a boat fishes (D'Asaro et al. 2018, PNAS
-115:1162-1167); they show where such lines are likely.
+Serra et al. 2020, Nat. Commun. 11:2525). Two things more are asked here of a line that gathers. The
+squeezing must be across the line itself, -n·S·n for its normal n: along the flank of a jet s1 is large from
+shear alone, yet nothing is drawn in. And the flow must converge: without that, matter is lined up but no more
+of it comes. Currents of 1/12° or 1/4° cannot show the lines of tens of metres that a boat fishes (D'Asaro et
+al. 2018, PNAS 115:1162-1167); they show where such lines are likely.
 """
 
 from __future__ import annotations
@@ -17,9 +18,8 @@ import xarray as xr
 
 from searcher.fronts.temperature import metres_between
 from searcher.fronts.trace import ridge_lines
-from searcher.geo import densify, line_length
-from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import sample_field
+from searcher.geo import densify, line_length, normals
+from searcher.kernels.sample import Flow, sample_field
 from searcher.kernels.strain import strain
 from searcher.sea import flow_of, grid_of, to_seconds
 from searcher.tables import CONVERGENCE_LINE
@@ -71,6 +71,15 @@ def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
     )
 
 
+def divergences(currents: xr.Dataset) -> Flow:
+    """Divergence (1/s) of every hour of the currents, as both components of a `Flow`."""
+    flow = flow_of(currents)
+    lat = currents["lat"].values.astype(np.float64)
+    east, north = metres_between(lat, grid_of(currents))
+    fields = np.stack([strain(u, v, lat, east, north)[0] for u, v in zip(flow.u, flow.v, strict=True)])
+    return flow._replace(u=fields, v=fields)
+
+
 def squeeze_across(field: xr.Dataset, xy: np.ndarray, normal: np.ndarray) -> np.ndarray:
     """How fast water closes in along `normal` at places: -n·S·n, 1/s; negative where it is drawn apart.
 
@@ -83,14 +92,6 @@ def squeeze_across(field: xr.Dataset, xy: np.ndarray, normal: np.ndarray) -> np.
     return -(sxx * x * x + 2.0 * sxy * x * y + syy * y * y)
 
 
-def normals(xy: np.ndarray) -> np.ndarray:
-    """Unit vectors (east, north) to the left of a line at its vertices; xy: (n, 2) degrees, n >= 2."""
-    per_lon, per_lat = row_metrics(np.ascontiguousarray(xy[:, 1]))
-    along = np.gradient(xy, axis=0) * np.column_stack([per_lon, per_lat])
-    across = np.column_stack([-along[:, 1], along[:, 0]])
-    return across / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)[:, None]
-
-
 def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[dict]:
     """Convergence lines in the currents at an hour: a list of rows for the fronts table.
 
@@ -99,6 +100,7 @@ def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[di
     field = attraction(currents, time)
     grid = grid_of(currents)
     east, north = metres_between(currents["lat"].values, grid)
+    cell = float(np.sqrt(east.mean() * north.mean()))
     ridges = ridge_lines(
         field["attraction"].values,
         field["across_x"].values,
@@ -109,17 +111,19 @@ def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[di
         low=KEEP * CORE,
         high=CORE,
         least_length=LEAST_LENGTH,
+        scale=2.0 * cell,
         tolerance=0.05,
     )
-    doubt = 0.5 * float(np.sqrt(east.mean() * north.mean()))
-    return [row | {"doubt": doubt} for ridge in ridges for row in _gathering_stretches(ridge, field)]
+    return [row | {"doubt": 0.5 * cell} for ridge in ridges for row in _gathering_stretches(ridge, field)]
 
 
 def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[dict]:
-    """Rows for the stretches of a ridge that gather, from its cores outward."""
+    """Rows for the stretches of a ridge that gather: squeezed across, from a core outward, and converging."""
     xy = shapely.get_coordinates(densify(ridge, SPACING))
     rate = squeeze_across(field, xy, normals(xy))
-    keep = rate >= KEEP * max(np.nanmax(rate, initial=0.0), CORE)
+    lon, lat = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
+    divergence = sample_field(field["divergence"].values, grid_of(field), lon, lat)
+    keep = (rate >= KEEP * max(np.nanmax(rate, initial=0.0), CORE)) & (divergence < 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], keep.astype(np.int8), [0]])))
     rows = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):

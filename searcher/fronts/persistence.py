@@ -19,20 +19,21 @@ FARTHEST = 8_000.0
 LEAST_LENGTH = 8_000.0
 
 
-def join_repeats(fronts: gpd.GeoDataFrame, clear: np.ndarray) -> gpd.GeoDataFrame:
+def join_repeats(fronts: gpd.GeoDataFrame, times: np.ndarray, clear: np.ndarray) -> gpd.GeoDataFrame:
     """Fronts with repeats of the same temperature break joined, newest first, and `seen_share` filled.
 
-    clear: bool (rows of `fronts`, pictures), whether each picture had a clear view of each line, pictures in
-    order of time. Stretches of an older line with no newer line beside them are kept: the newer picture
-    may have been cloudy there. `seen_share` is pictures that saw the line over pictures that could have.
+    times: of all pictures, also of those in which no line was found. clear: bool (rows of `fronts`,
+    pictures), whether each picture had a clear view of each line. Stretches of an older line with no newer
+    line beside them are kept: the newer picture may have been cloudy there. `seen_share` is pictures that
+    saw the line over pictures that could have.
     """
-    breaks = fronts[fronts["kind"] == TEMPERATURE_BREAK]
+    is_break = (fronts["kind"] == TEMPERATURE_BREAK).to_numpy()
+    breaks, clear = fronts[is_break], clear[is_break]
     if breaks.empty:
         return fronts
     bounds = breaks.total_bounds
     plane = LocalPlane(Place((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2))
     flat = plane.to_plane(breaks.geometry.values)
-    times = np.unique(breaks["seen_time"].values)
     doubts = breaks["doubt"].values
     kept, lines, shares = [], [], []
     for k in np.argsort(breaks["seen_time"].values)[::-1]:
@@ -50,7 +51,7 @@ def join_repeats(fronts: gpd.GeoDataFrame, clear: np.ndarray) -> gpd.GeoDataFram
     joined["seen_share"] = shares
     joined = joined.explode(index_parts=False)
     joined["length"] = [line_length(line) for line in joined.geometry]
-    others = fronts[fronts["kind"] != TEMPERATURE_BREAK]
+    others = fronts[~is_break]
     return gpd.GeoDataFrame(gpd.pd.concat([joined, others], ignore_index=True), crs=fronts.crs)
 
 

@@ -14,7 +14,7 @@ import shapely
 import xarray as xr
 
 from searcher.fronts.trace import ridge_lines
-from searcher.geo import compass_point, line_length
+from searcher.geo import compass_point, line_length, normals
 from searcher.kernels.gradient import fit_planes
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
@@ -72,8 +72,8 @@ def slope_noise(pixel_noise: float, cell: float, sigma: float) -> float:
 def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict]:
     """Temperature breaks in one picture of sst (lat, lon), °C: a list of rows for the fronts table.
 
-    Each has `geometry`, `kind`, `strength` (median slope, °C/m), `step` (°C across), `length` (m),
-    `warm_side`, and `doubt` (1-sigma position error, m).
+    Each has `geometry` (drawn so that the warm water lies on its left), `kind`, `strength` (median slope,
+    °C/m), `step` (°C across), `length` (m), `warm_side`, and `doubt` (1-sigma position error, m).
     """
     grid = grid_of(picture.to_dataset(name="sst"))
     lat = picture["lat"].values
@@ -94,6 +94,7 @@ def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHI
         low=max(LOW, NOISE_LOW * noise),
         high=max(HIGH, NOISE_HIGH * noise),
         least_length=LEAST_LENGTH,
+        scale=sigma,
     )
     doubt = math.hypot(0.5 * cell, GEOLOCATION)
     return [
@@ -121,11 +122,12 @@ def describe_break(
     across = sample_field(value, grid, lon + dlon, lat + dlat) - sample_field(
         value, grid, lon - dlon, lat - dlat
     )
+    warm_on_left = np.nansum(normals(xy) * np.column_stack([gx, gy])) >= 0.0
     known = across[np.isfinite(across)]
     step = float(np.median(known)) if known.size else float(np.nanmedian(size)) * 2 * reach
     warm = math.degrees(math.atan2(np.nansum(gx), np.nansum(gy))) % 360.0
     return {
-        "geometry": line,
+        "geometry": line if warm_on_left else line.reverse(),
         "kind": TEMPERATURE_BREAK,
         "strength": float(np.nanmedian(size)),
         "step": step,

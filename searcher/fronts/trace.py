@@ -11,6 +11,9 @@ from searcher.geo import line_length
 from searcher.kernels.ridge import trace_ridges
 from searcher.kernels.sample import Grid, sample_field
 
+#: by how much of its height a ridge must stand out
+PROMINENCE = 0.01
+
 
 def ridge_lines(
     height: np.ndarray,
@@ -23,16 +26,19 @@ def ridge_lines(
     low: float,
     high: float,
     least_length: float,
+    scale: float,
     tolerance: float = 0.1,
 ) -> list[shapely.LineString]:
     """Lines along the ridges of a field, in degrees, with vertices between the nodes.
 
     height, across_x, across_y: (lat, lon), the field and the unit vector across its ridges (metres east and
     north). east, north: metres between nodes, (lat,). A line runs on while `height` >= low and counts if it
-    is >= high somewhere (hysteresis: Canny 1986, IEEE PAMI 8:679-698) and at least `least_length` m long.
-    Vertices nearer than `tolerance` cells to the line without them are dropped.
+    is >= high somewhere (hysteresis: Canny 1986, IEEE PAMI 8:679-698) and at least `least_length` m long. A
+    ridge must fall off by `PROMINENCE` of its height within `scale` m to either side, or rounding would draw
+    ridges on a plateau. Vertices nearer than `tolerance` cells to the line without them are dropped.
     """
-    columns, rows, offsets = trace_ridges(height, across_x, across_y, east, north, low)
+    sharp = 2.0 * PROMINENCE / scale**2
+    columns, rows, offsets = trace_ridges(height, across_x, across_y, east, north, low, sharp)
     cells = Grid(0.0, 1.0, 0.0, 1.0)
     heights = sample_field(height, cells, columns, rows)
     lines = []
