@@ -1,0 +1,31 @@
+"""What several test files share: one demonstration, made once as a user makes it, and copies of its input."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory) -> Path:
+    """A folder in which `searcher demo` has done the whole job. Read it; do not write into it."""
+    folder = tmp_path_factory.mktemp("demo") / "morning"
+    command = [sys.executable, "-m", "searcher.cli", "demo", str(folder)]
+    done = subprocess.run(command, cwd=folder.parent, capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr
+    (folder.parent / "stdout.txt").write_text(done.stdout)
+    return folder
+
+
+@pytest.fixture
+def trip_folder(demo_folder, tmp_path) -> Path:
+    """A trip folder of one's own: the demonstration's trip file, closed area and data, not planned."""
+    folder = tmp_path / "trip"
+    shutil.copytree(demo_folder / "data", folder / "data")
+    for name in ("trip.toml", "closed_area.geojson"):
+        shutil.copy(demo_folder / name, folder)
+    return folder
