@@ -14,7 +14,11 @@ height        sla                     sea_surface_height_above_sea_level     m
 wind          u10, v10                eastward_wind, northward_wind          m s-1
 waves         hs                      sea_surface_wave_significant_height    m
 depth         depth                   sea_floor_depth_below_geoid            m
+surface       sst, age                sea_surface_temperature; (none)        degree_Celsius, s
 ============  ======================  =====================================  ==============
+
+`surface` is not read but made of the pictures in `temperature` (`searcher.sources.composite`): one map of the
+temperature, each cell as last seen, carried by the currents to one hour; `age` is how long ago that was.
 
 Dimensions are (time, lat, lon), for `depth` (lat, lon). Latitudes and longitudes ascend in even steps, in
 degrees; longitudes are continuous, so a box over 180° runs past 180. Times ascend, UTC. Land and missing
@@ -52,7 +56,34 @@ NODES: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
     "waves": {"hs": ("sea_surface_wave_significant_height", "m", 0.0, 30.0)},
     "depth": {"depth": ("sea_floor_depth_below_geoid", "m", -9000.0, 12000.0)},
 }
+#: nodes made of others, as NODES
+MADE: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
+    "surface": {"sst": NODES["temperature"]["sst"], "age": (None, "s", 0.0, 1e7)},
+}
+KNOWN = NODES | MADE
 REQUIRED = ("temperature", "currents")
+CONVENTIONS = "CF-1.11"
+LONG_NAMES = {
+    "lat": "latitude",
+    "lon": "longitude",
+    "time": "time, UTC",
+    "sst": "sea surface temperature",
+    "u": "eastward current",
+    "v": "northward current",
+    "chlor_a": "chlorophyll a",
+    "weed": "floating algae index",
+    "sla": "sea level",
+    "u10": "eastward wind",
+    "v10": "northward wind",
+    "hs": "significant wave height",
+    "depth": "depth of the sea floor",
+    "age": "time since the water was seen",
+}
+AXES = {
+    "lat": {"standard_name": "latitude", "units": "degrees_north", "axis": "Y"},
+    "lon": {"standard_name": "longitude", "units": "degrees_east", "axis": "X"},
+    "time": {"standard_name": "time", "axis": "T"},
+}
 #: how far one step of a coordinate may stray from the mean step (float32 coordinates stray about 0.5 %)
 STEP_TOLERANCE = 0.02
 
@@ -72,16 +103,31 @@ def to_times(seconds) -> np.ndarray:
 
 
 def make_sea(nodes: Mapping[str, xr.Dataset]) -> xr.DataTree:
-    """A checked sea of datasets by node name."""
-    return check_sea(xr.DataTree.from_dict(dict(nodes)))
+    """A checked sea of datasets by node name; CF attributes that are wanting are filled in."""
+    root = xr.Dataset(attrs={"Conventions": CONVENTIONS})
+    named = {name: name_fields(name, data) for name, data in nodes.items()}
+    return check_sea(xr.DataTree.from_dict(named | {"/": root}))
+
+
+def name_fields(node: str, data: xr.Dataset) -> xr.Dataset:
+    """A shallow copy in which every axis and field of a node says its CF name and what it is.
+
+    What is said already stays. Units of fields are not filled in: whoever made the values must say them.
+    """
+    data = data.copy(deep=False)
+    names = {name: {"standard_name": row[0]} if row[0] else {} for name, row in KNOWN.get(node, {}).items()}
+    for name, attrs in (AXES | names).items():
+        if name in data.variables:
+            data[name].attrs = attrs | {"long_name": LONG_NAMES[name]} | data[name].attrs
+    return data
 
 
 def check_sea(sea: xr.DataTree) -> xr.DataTree:
     """Return `sea` if it keeps the contract above, else raise `SeaError` naming every fault."""
     problems = [f"node {name!r} is missing" for name in REQUIRED if name not in sea.children]
     for name, node in sea.children.items():
-        if name not in NODES:
-            problems.append(f"node {name!r} is unknown, expected one of {list(NODES)}")
+        if name not in KNOWN:
+            problems.append(f"node {name!r} is unknown, expected one of {list(KNOWN)}")
         else:
             problems += [f"{name}: {fault}" for fault in node_faults(name, node.to_dataset())]
     if problems:
@@ -95,7 +141,7 @@ def node_faults(name: str, data: xr.Dataset) -> list[str]:
     faults = [fault for axis in ("lat", "lon") for fault in _axis_faults(data, axis)]
     if "time" in dims:
         faults += _time_faults(data)
-    for variable, (_, units, low, high) in NODES[name].items():
+    for variable, (_, units, low, high) in KNOWN[name].items():
         if variable not in data:
             faults.append(f"variable {variable!r} is missing")
             continue
@@ -164,7 +210,7 @@ def describe_sea(sea: xr.DataTree) -> list[dict]:
                 "first": None if times is None else times[0],
                 "last": None if times is None else times[-1],
                 "step": float(data["lat"].values[1] - data["lat"].values[0]),
-                "missing": share_missing(data[next(iter(NODES[name]))]),
+                "missing": share_missing(data[next(iter(KNOWN[name]))]),
             }
         )
     return rows
@@ -215,16 +261,19 @@ def save_sea(sea: xr.DataTree, path: str | os.PathLike) -> Path:
     """Write a whole sea to one netCDF file, a group per node; the file appears whole or not at all."""
     path = Path(path)
     partial = path.with_name(f".{path.name}.partial")
-    encoding = {
-        f"/{name}": {variable: {"zlib": True, "complevel": 1} for variable in node.data_vars}
-        for name, node in check_sea(sea).children.items()
-    }
+    encoding = {f"/{name}": _encoding(node) for name, node in check_sea(sea).children.items()}
     try:
         sea.to_netcdf(partial, encoding=encoding)
         partial.replace(path)
     finally:
         partial.unlink(missing_ok=True)
     return path
+
+
+def _encoding(node: xr.DataTree) -> dict[str, dict]:
+    """Fields packed without loss; coordinates without a fill value, since none may be missing (CF 2.5.1)."""
+    fields = {name: {"zlib": True, "complevel": 1} for name in node.data_vars}
+    return fields | {name: {"_FillValue": None} for name in node.coords if node[name].dtype.kind == "f"}
 
 
 def open_sea(path: str | os.PathLike) -> xr.DataTree:

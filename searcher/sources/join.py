@@ -10,23 +10,10 @@ import xarray as xr
 
 from searcher.errors import SourceError
 from searcher.geo import Region
-from searcher.sea import NODES
+from searcher.sea import AXES, LONG_NAMES, NODES
 from searcher.sources.axes import even_steps, interpolate_axis, share_covered
 from searcher.sources.files import read_fields
 from searcher.sources.layers import IMAGES, Layer
-
-LONG_NAMES = {
-    "sst": "sea surface temperature",
-    "u": "eastward current",
-    "v": "northward current",
-    "chlor_a": "chlorophyll a",
-    "weed": "floating algae index",
-    "sla": "sea level",
-    "u10": "eastward wind",
-    "v10": "northward wind",
-    "hs": "significant wave height",
-    "depth": "depth of the sea floor",
-}
 
 
 def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_quality: int) -> xr.Dataset:
@@ -90,11 +77,11 @@ def _dataset(layer: Layer, arrays: dict[str, np.ndarray], times: np.ndarray | No
         history += more
     dims = ("lat", "lon") if times is None else ("time", "lat", "lon")
     coords = {
-        "lat": ("lat", lat, {"standard_name": "latitude", "units": "degrees_north", "axis": "Y"}),
-        "lon": ("lon", lon, {"standard_name": "longitude", "units": "degrees_east", "axis": "X"}),
+        "lat": ("lat", lat, AXES["lat"]),
+        "lon": ("lon", lon, AXES["lon"]),
     }
     if times is not None:
-        coords["time"] = ("time", times, {"standard_name": "time", "axis": "T"})
+        coords["time"] = ("time", times, AXES["time"])
     variables = {
         name: (dims, values[0] if times is None else values, _field_attrs(layer, name))
         for name, values in arrays.items()

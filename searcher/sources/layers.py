@@ -14,6 +14,8 @@ from searcher.sources.files import Field
 
 IMAGES = ("temperature", "color", "weed")  # single pictures; every other node is a running field
 LOOK_BACK = np.timedelta64(5, "D").astype("timedelta64[ns]")
+FRESH = np.timedelta64(1, "D").astype("timedelta64[ns]")  # pictures no older than this count as equally new
+LONG_AGO = np.datetime64("1700-01-01", "ns")
 HOLD = 86400.0  # s by which a running field may be carried past its first and last hour
 
 
@@ -83,7 +85,9 @@ def _same_grid(one: Field, other: Field) -> bool:
 
 def choose_layer(layers: Sequence[Layer], region: Region, window) -> Layer:
     """The layer that has something for the hours asked, then the better choice, then the most of the region,
-    then the newest time."""
+    then the newest time. Of pictures, those that are a day older than the newest come last, and the finest
+    comes before the newest."""
+    newest = {id(layer): _newest(layer, window) for layer in layers}
 
     def merit(layer: Layer):
         field = layer.fields[0]
@@ -91,13 +95,24 @@ def choose_layer(layers: Sequence[Layer], region: Region, window) -> Layer:
         if field.times is None:
             return True, -layer.choice.rank, covered, 0, -field.lat.step
         times = layer.times()
-        newest = int(times[-1].astype(np.int64)) if times.size else 0
         timely = times.size > 0 and _is_timely(layer.choice.node, times, window)
-        if layer.choice.node in IMAGES:
-            return timely, -layer.choice.rank, newest, covered, -field.lat.step
-        return timely, -layer.choice.rank, covered, newest, -field.lat.step
+        if layer.choice.node not in IMAGES:
+            return timely, -layer.choice.rank, covered, newest[id(layer)], -field.lat.step
+        rivals = [newest[id(other)] for other in layers if other.choice.rank == layer.choice.rank]
+        is_fresh = newest[id(layer)] >= max(rivals) - FRESH
+        return timely, -layer.choice.rank, is_fresh, covered, -field.lat.step, newest[id(layer)]
 
     return max(layers, key=merit)
+
+
+def _newest(layer: Layer, window) -> np.datetime64:
+    """The newest time of a layer, of pictures not after the end of the window; long ago where there is none."""
+    if layer.fields[0].times is None:
+        return LONG_AGO
+    times = layer.times()
+    if window is not None and layer.choice.node in IMAGES:
+        times = times[times <= window.end]
+    return times[-1] if times.size else LONG_AGO
 
 
 def _is_timely(node: str, times: np.ndarray, window) -> bool:
