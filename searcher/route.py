@@ -17,7 +17,7 @@ import xarray as xr
 
 from searcher.drift import Drift, drift_line, make_drift, windage_of
 from searcher.geo import Place, bearing, densify, destination, line_distances, line_length
-from searcher.kernels.tour import search_tour
+from searcher.kernels.tour import Problem, search_tour
 from searcher.reach import waters_of
 from searcher.sea import to_seconds, to_times
 from searcher.tables import LEGS, empty_table, make_table
@@ -119,7 +119,7 @@ def choose_stops(boxes: gpd.GeoDataFrame, waters: Waters, trip: Trip, day: Day, 
     places = np.array([trip.port.sea_buoy, *[end for pair in ends for end in pair]])
     travel = travel_matrix(places, waters, day.run)
     start = day.starts
-    order, flips, _ = search_tour(
+    problem = Problem(
         profit.astype(np.float64),
         travel,
         work.astype(np.float64),
@@ -129,9 +129,8 @@ def choose_stops(boxes: gpd.GeoDataFrame, waters: Waters, trip: Trip, day: Day, 
         day.closes - start,
         day.ends - start,
         day.fuel,
-        ROUNDS,
-        seed,
     )
+    order, flips, _ = search_tour(problem, ROUNDS, seed)
     return [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
 
 

@@ -2,14 +2,29 @@
 
 The orienteering problem (Tsiligirides 1984, J. Oper. Res. Soc. 35:797-809) with two-ended stops. Iterated
 local search: best insertion by profit per second, exchange and reversal, then a shake by taking out a run of
-stops (Lourenço, Martin & Stützle 2003, *Handbook of Metaheuristics*, ch. 11). Places are numbered 0 for the
-sea buoy, 1 + 2b and 2 + 2b for the two ends of box b.
+stops that may not come straight back (Lourenço, Martin & Stützle 2003, *Handbook of Metaheuristics*, ch.
+11). Places are numbered 0 for the sea buoy, 1 + 2b and 2 + 2b for the two ends of box b.
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+
+
+class Problem(NamedTuple):
+    """A day to fill with boxes."""
+
+    profit: np.ndarray  # per box; boxes of no profit are never chosen
+    travel: np.ndarray  # s between places, (2n + 1, 2n + 1); infinite where there is no way
+    work: np.ndarray  # s per box
+    work_fuel: np.ndarray  # L per box
+    burn: float  # L/s under way
+    opens: float  # s after leaving: lines may go in
+    closes: float  # lines must be up
+    ends: float  # back at the sea buoy
+    fuel: float  # L
 
 
 @njit(cache=True)
@@ -35,134 +50,172 @@ def tour_time(order, flip, n, travel, work, opens, closes):
 
 
 @njit(cache=True)
-def _fits(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel):
-    t, running, feasible = tour_time(order, flip, n, travel, work, opens, closes)
-    if not feasible or t > ends:
+def fitting_time(order, flip, n, problem):
+    """Time at the sea buoy again, or infinity where hours, light or fuel do not allow the tour."""
+    t, running, feasible = tour_time(
+        order, flip, n, problem.travel, problem.work, problem.opens, problem.closes
+    )
+    if not feasible or t > problem.ends:
         return math.inf
-    used = running * burn
+    used = running * problem.burn
     for k in range(n):
-        used += work_fuel[order[k]]
-    return t if used <= fuel else math.inf
+        used += problem.work_fuel[order[k]]
+    return t if used <= problem.fuel else math.inf
 
 
 @njit(cache=True)
-def _insert_best(order, flip, n, chosen, profit, travel, work, work_fuel, burn, opens, closes, ends, fuel):
-    """Insert the box with the most profit per added second, while any fits; the new number of stops."""
-    trial = np.empty_like(order)
-    trial_flip = np.empty_like(flip)
+def _insert(order, flip, n, place, box, end):
+    """Put a box into the tour, in place."""
+    order[place + 1 : n + 1] = order[place:n].copy()
+    flip[place + 1 : n + 1] = flip[place:n].copy()
+    order[place] = box
+    flip[place] = end
+
+
+@njit(cache=True)
+def _remove(order, flip, n, place):
+    """Take a stop out of the tour, in place."""
+    order[place : n - 1] = order[place + 1 : n].copy()
+    flip[place : n - 1] = flip[place + 1 : n].copy()
+
+
+@njit(cache=True)
+def _fill(order, flip, n, barred, problem, greed):
+    """Insert the box with the most profit^greed per added second, while any fits; the new number of stops."""
     while n < order.size:
-        base = _fits(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel)
+        base = fitting_time(order, flip, n, problem)
         best_rate = 0.0
         best_box = best_place = -1
         best_end = False
-        for b in range(profit.size):
-            if chosen[b] or profit[b] <= 0.0:
+        for b in range(problem.profit.size):
+            if barred[b] or problem.profit[b] <= 0.0:
                 continue
+            worth = problem.profit[b] ** greed
             for place in range(n + 1):
-                for end in range(2):
-                    trial[:place] = order[:place]
-                    trial_flip[:place] = flip[:place]
-                    trial[place] = b
-                    trial_flip[place] = end == 1
-                    trial[place + 1 : n + 1] = order[place:n]
-                    trial_flip[place + 1 : n + 1] = flip[place:n]
-                    t = _fits(
-                        trial, trial_flip, n + 1, travel, work, work_fuel, burn, opens, closes, ends, fuel
-                    )
-                    if t < math.inf:
-                        rate = profit[b] / max(t - base, 1.0)
-                        if rate > best_rate:
-                            best_rate = rate
-                            best_box, best_place, best_end = b, place, end == 1
+                for end in (False, True):
+                    _insert(order, flip, n, place, b, end)
+                    t = fitting_time(order, flip, n + 1, problem)
+                    _remove(order, flip, n + 1, place)
+                    rate = worth / max(t - base, 1.0)  # 0 where it does not fit
+                    if rate > best_rate:
+                        best_rate = rate
+                        best_box, best_place, best_end = b, place, end
         if best_box < 0:
             return n
-        order[best_place + 1 : n + 1] = order[best_place:n].copy()
-        flip[best_place + 1 : n + 1] = flip[best_place:n].copy()
-        order[best_place] = best_box
-        flip[best_place] = best_end
-        chosen[best_box] = True
+        _insert(order, flip, n, best_place, best_box, best_end)
+        barred[best_box] = True
         n += 1
     return n
 
 
 @njit(cache=True)
-def _shorten(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel):
+def _reverse(order, flip, a, z):
+    """Work stops a to z the other way round."""
+    order[a : z + 1] = order[a : z + 1][::-1].copy()
+    flip[a : z + 1] = ~flip[a : z + 1][::-1].copy()
+
+
+@njit(cache=True)
+def _shorten(order, flip, n, problem):
     """Reverse stretches of the tour (turning their stops round) while it gets shorter."""
     improved = True
     while improved:
         improved = False
-        best = _fits(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel)
+        best = fitting_time(order, flip, n, problem)
         for a in range(n):
             for z in range(a, n):
-                order[a : z + 1] = order[a : z + 1][::-1].copy()
-                flip[a : z + 1] = ~flip[a : z + 1][::-1].copy()
-                t = _fits(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel)
+                _reverse(order, flip, a, z)
+                t = fitting_time(order, flip, n, problem)
                 if t < best - 1e-6:
                     best = t
                     improved = True
                 else:
-                    order[a : z + 1] = order[a : z + 1][::-1].copy()
-                    flip[a : z + 1] = ~flip[a : z + 1][::-1].copy()
+                    _reverse(order, flip, a, z)
 
 
 @njit(cache=True)
-def search_tour(profit, travel, work, work_fuel, burn, opens, closes, ends, fuel, rounds, seed):
-    """The best tour found: boxes in order, flips, total profit.
+def _exchange(order, flip, n, barred, problem):
+    """Put a better box in the place of a stop, wherever one fits."""
+    for k in range(n):
+        old = order[k]
+        old_end = flip[k]
+        for b in range(problem.profit.size):
+            if barred[b] or problem.profit[b] <= problem.profit[order[k]]:
+                continue
+            for end in (False, True):
+                was = order[k]
+                was_end = flip[k]
+                order[k] = b
+                flip[k] = end
+                if fitting_time(order, flip, n, problem) < math.inf:
+                    break
+                order[k] = was
+                flip[k] = was_end
+        if order[k] != old:
+            barred[old] = False
+            barred[order[k]] = True
+        else:
+            flip[k] = old_end
 
-    profit: per box, > 0. travel: s between places, (2n + 1, 2n + 1), infinite where there is no way. work: s
-    per box; work_fuel: L. burn: L/s under way. opens, closes, ends: s after leaving. fuel: L. The same `seed`
-    gives the same tour.
-    """
+
+@njit(cache=True)
+def _shake(order, flip, n, barred):
+    """Take out a run of stops by chance; they stay barred for now. The new number of stops."""
+    if n == 0:
+        return 0
+    first = np.random.randint(0, n)
+    for _ in range(np.random.randint(1, min(4, n - first) + 1)):
+        barred[order[first]] = True
+        _remove(order, flip, n, first)
+        n -= 1
+    return n
+
+
+@njit(cache=True)
+def _bar_chosen(order, n, size):
+    """Which boxes stand in the tour already."""
+    barred = np.zeros(size, np.bool_)
+    for k in range(n):
+        barred[order[k]] = True
+    return barred
+
+
+@njit(cache=True)
+def search_tour(problem, rounds, seed):
+    """The best tour found for a `Problem`: boxes in order, flips, total profit. One seed gives one tour."""
     np.random.seed(seed)
-    size = profit.size
+    size = problem.profit.size
     order = np.zeros(size, np.int64)
     flip = np.zeros(size, np.bool_)
     best_order = order.copy()
     best_flip = flip.copy()
-    best_n = 0
+    n = best_n = 0
     best_profit = 0.0
     best_time = math.inf
-    n = 0
+    since = 0
     for _ in range(rounds):
-        chosen = np.zeros(size, np.bool_)
-        for k in range(n):
-            chosen[order[k]] = True
-        n = _insert_best(
-            order, flip, n, chosen, profit, travel, work, work_fuel, burn, opens, closes, ends, fuel
-        )
-        _shorten(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel)
-        n = _insert_best(
-            order, flip, n, chosen, profit, travel, work, work_fuel, burn, opens, closes, ends, fuel
-        )
+        barred = _bar_chosen(order, n, size)
+        n = _shake(order, flip, n, barred)
+        n = _fill(order, flip, n, barred, problem, 0.5 + 1.5 * np.random.random())
+        _shorten(order, flip, n, problem)
+        barred = _bar_chosen(order, n, size)
+        n = _fill(order, flip, n, barred, problem, 1.0)
+        _exchange(order, flip, n, barred, problem)
+        _shorten(order, flip, n, problem)
+        n = _fill(order, flip, n, _bar_chosen(order, n, size), problem, 1.0)
         total = 0.0
         for k in range(n):
-            total += profit[order[k]]
-        t = _fits(order, flip, n, travel, work, work_fuel, burn, opens, closes, ends, fuel)
-        if t < math.inf and (total > best_profit + 1e-12 or (total > best_profit - 1e-12 and t < best_time)):
+            total += problem.profit[order[k]]
+        t = fitting_time(order, flip, n, problem)
+        since += 1
+        if total > best_profit + 1e-9 or (total > best_profit - 1e-9 and t < best_time - 1e-6):
             best_profit, best_time, best_n = total, t, n
             best_order[:n] = order[:n]
             best_flip[:n] = flip[:n]
-        # shake: from the best tour take out a run of stops, and sometimes one more box from the choice
-        n = best_n
-        order[:n] = best_order[:n]
-        flip[:n] = best_flip[:n]
-        if n > 0:
-            first = np.random.randint(0, n)
-            count = np.random.randint(1, min(3, n - first) + 1)
-            order[first : n - count] = order[first + count : n].copy()
-            flip[first : n - count] = flip[first + count : n].copy()
-            n -= count
-            # start the refilling from a box chosen by chance, so that greed alone does not decide
-            b = np.random.randint(0, size)
-            absent = True
-            for k in range(n):
-                absent = absent and order[k] != b
-            if absent and profit[b] > 0.0:
-                order[n] = b
-                flip[n] = np.random.randint(0, 2) == 1
-                if (
-                    _fits(order, flip, n + 1, travel, work, work_fuel, burn, opens, closes, ends, fuel)
-                    < math.inf
-                ):
-                    n += 1
+            since = 0
+        elif since > 20:  # wander no farther: back to the best
+            n = best_n
+            order[:n] = best_order[:n]
+            flip[:n] = best_flip[:n]
+            since = 0
     return best_order[:best_n].copy(), best_flip[:best_n].copy(), best_profit
