@@ -218,7 +218,7 @@ def test_no_point_of_a_closed_area_is_inside_the_range_polygon():
     """A wedge that lies in one cell and those behind it, its point just inside that cell's corner."""
     lon, lat = make_axes(TASMAN, half=0.9, step=0.02)
     tip = np.array([TASMAN.lon + 0.11 + 1e-4, TASMAN.lat + 0.11 + 1e-4])  # 10 m from where four cells meet
-    wedge = shapely.Polygon([tip, tip + [0.2, 0.19], tip + [0.19, 0.2]])
+    wedge = shapely.Polygon([*tip, [0.0, 0.0], [0.2, 0.19], [0.19, 0.2]])
     waters = make_waters(lon, lat, obstacles=wedge)
     reach = find_reach(make_trip(tank=60.0), make_simple_sea(), waters=waters)
     assert range_polygon(reach).intersection(wedge).area <= 1e-9 * wedge.area
