@@ -23,6 +23,7 @@ from timing import print_table, ratio, read_options, say, time_in_turn
 
 from searcher.fronts import find_temperature_breaks
 from searcher.fronts.temperature import LOW, SMOOTHING, metres_between
+from searcher.fronts.trace import PROMINENCE
 from searcher.kernels.gradient import fit_planes
 from searcher.kernels.ridge import trace_ridges
 from searcher.sea import grid_of
@@ -60,11 +61,12 @@ def sides_of(picture: xr.DataArray) -> tuple[dict, float]:
     seen = np.isfinite(field)
     filled = np.where(seen, field, 0.0)
     low = LOW * cell * CANNY_SOBEL
+    sharp = 2.0 * PROMINENCE / SMOOTHING**2
 
     def ours():
         _, slope_x, slope_y = fit_planes(field, east, north, SMOOTHING)
         slope = np.hypot(slope_x, slope_y)
-        return trace_ridges(slope, slope_x / slope, slope_y / slope, east, north, LOW)
+        return trace_ridges(slope, slope_x / slope, slope_y / slope, east, north, LOW, sharp)
 
     def theirs():
         return canny(filled, SMOOTHING / cell, low, 2.0 * low, mask=seen)
