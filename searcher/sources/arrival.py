@@ -1,0 +1,111 @@
+"""What arrived, before it becomes a file: is it netCDF, whole, the thing asked for, and believable?"""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import numpy as np
+
+from searcher.errors import NoData, SourceError
+from searcher.geo import Region
+from searcher.sea import NODES
+from searcher.sources.asking import Request
+from searcher.sources.axes import share_covered
+from searcher.sources.files import Field, read_fields, survey_file
+from searcher.sources.web import find_message
+
+#: the netCDF library is not safe in threads: hold this while it is at work
+LOCK = threading.Lock()
+#: first bytes of netCDF-3 (classic, 64-bit, CDF-5) and of HDF5, which netCDF-4 is
+KINDS = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF")
+#: share of the box asked for that must be there
+LEAST_COVER = 0.9
+
+
+def check_kind(path: Path) -> None:
+    """Raise `SourceError`, with the words of the answer, where it is not netCDF at all."""
+    with open(path, "rb") as file:
+        start = file.read(4096)
+    if not start:
+        raise SourceError("the answer is empty", expected="a netCDF file")
+    if not start.startswith(KINDS):
+        said = find_message(start.decode("utf-8", errors="replace"))
+        raise SourceError("the answer is not a netCDF file", given=f"'{said}'")
+
+
+def check_arrival(path: Path, request: Request, box: Region) -> tuple[np.datetime64, ...]:
+    """The valid times (datetime64[ns]) of a file that arrived, none where it is static.
+
+    Raises `SourceError` where it is damaged, lacks what was asked for, lies elsewhere in space or time than
+    `box` and the hours of the request, or holds values past belief; `NoData` where it holds no value at all.
+    """
+    with LOCK:
+        fields = _find_fields(path, request, box)
+        _check_values(path, fields)
+    if fields[0].times is None:
+        return ()
+    times = np.unique(np.concatenate([field.times for field in fields]))
+    if request.start is not None and times[0] > request.end + _slack(request):
+        raise SourceError(
+            "the answer is of other hours than asked",
+            given=_tell(times[0]),
+            expected=f"by {_tell(request.end)}",
+        )
+    return tuple(times)
+
+
+def _slack(request: Request) -> np.timedelta64:
+    """A server answers with the nearest time it has, which may lie past the end by half a step."""
+    return np.timedelta64(round(request.product.time_step * 1e9), "ns")
+
+
+def _find_fields(path: Path, request: Request, box: Region) -> list[Field]:
+    node = request.product.field
+    fields, problems, held = survey_file(path, box)
+    fields = [field for field in fields if field.choice.node == node]
+    ranks = {field.choice.rank for field in fields}
+    whole = [
+        [field for field in fields if field.choice.rank == rank]
+        for rank in sorted(ranks)
+        if {field.name for field in fields if field.choice.rank == rank} == set(NODES[node])
+    ]
+    if not whole:
+        said = "; ".join(_strip(problem, path) for problem in problems)
+        raise SourceError(
+            said or f"the answer has no {node}; it has {', '.join(held) or 'no gridded variable'}"
+        )
+    for field in whole[0]:
+        share = 0.0 if field.lat is None or field.lon is None else share_covered(box, field.lat, field.lon)
+        if share < LEAST_COVER:
+            raise SourceError(
+                f"the answer covers {share:.0%} of the box asked for",
+                given=_tell_box(field.box),
+                expected=_tell_box(box),
+            )
+    return whole[0]
+
+
+def _check_values(path: Path, fields: list[Field]) -> None:
+    wanted = [(field, np.arange(1 if field.times is None else field.times.size)) for field in fields]
+    try:
+        arrays = read_fields(path, wanted, min_quality=0)
+    except SourceError as error:
+        problems = error.problems or (str(error),)
+        raise SourceError("; ".join(_strip(problem, path) for problem in problems)) from error
+    for field, values in zip(fields, arrays, strict=True):
+        if np.isnan(values).all():
+            raise NoData(f"the answer holds no value of {field.variable}: all land, cloud or gap")
+
+
+def _strip(problem: str, path: Path) -> str:
+    """A problem without the name of a file that will never be."""
+    return problem.removeprefix(f"{path}: ").replace("; fetch it again", "")
+
+
+def _tell_box(box: Region) -> str:
+    return f"{box.west:.2f} to {box.east:.2f}° E, {box.south:.2f} to {box.north:.2f}° N"
+
+
+def _tell(time: np.datetime64) -> str:
+    return f"{np.datetime_as_string(time, unit='m').replace('T', ' ')} UTC"

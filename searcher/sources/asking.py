@@ -1,0 +1,70 @@
+"""What to ask of a server: which hours, which box, in which pieces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from searcher.geo import Region, near_longitude
+from searcher.sources.catalogue import Product, overlaps
+from searcher.sources.layers import IMAGES
+
+#: pictures are asked for from this long before departure
+PICTURES = np.timedelta64(3, "D").astype("timedelta64[ns]")
+#: runs or files looked for backwards from the newest that should be there
+RUNS_BACK = 4
+
+
+@dataclass(frozen=True)
+class Request:
+    """A product over a region (degrees) from `start` to `end` (datetime64[ns], UTC; None where static)."""
+
+    product: Product
+    region: Region
+    start: np.datetime64 | None
+    end: np.datetime64 | None
+
+
+def make_request(product: Product, region: Region, window) -> Request:
+    """What to ask of a product for a region and a window of time.
+
+    Pictures of the three days before departure; running fields from then to a step past the end of the
+    window; the sea floor once. A step of the grid is added on every side of the region.
+    """
+    wide = Region(
+        region.west - product.grid,
+        max(region.south - product.grid, -90.0),
+        region.east + product.grid,
+        min(region.north + product.grid, 90.0),
+    )
+    if product.is_static:
+        return Request(product, wide, None, None)
+    step = np.timedelta64(round(product.time_step * 1e9), "ns")
+    end = window.start if product.field in IMAGES else window.end + step
+    return Request(product, wide, window.start - PICTURES, end)
+
+
+def list_runs(product: Product, latest: np.datetime64) -> list[np.datetime64]:
+    """Times of the runs or files that should be there by `latest`, the newest first."""
+    step = np.timedelta64(round(product.runs * 1e9), "ns")
+    ready = latest.astype("datetime64[ns]") - np.timedelta64(round(product.latency * 1e9), "ns")
+    midnight = ready.astype("datetime64[D]").astype("datetime64[ns]")
+    newest = midnight + (ready - midnight) // step * step
+    return [newest - back * step for back in range(RUNS_BACK)]
+
+
+def cut_pieces(region: Region, served: Region) -> list[Region]:
+    """The boxes to ask of a server for a region, in the longitudes it serves: none where they do not meet,
+    two where the region lies over the server's seam."""
+    south, north = max(region.south, served.south), min(region.north, served.north)
+    if south > north:
+        return []
+    return [Region(west, south, east, north) for west, east in overlaps(region, served)]
+
+
+def shift_near(piece: Region, region: Region) -> Region:
+    """A piece in the turn of the region it was cut from."""
+    centre = (piece.west + piece.east) / 2
+    turn = near_longitude(centre, region.centre.lon) - centre
+    return Region(piece.west + turn, piece.south, piece.east + turn, piece.north)
