@@ -1,0 +1,111 @@
+"""Species profiles: data with sources, and every fault of a bad one at once."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib.resources import files
+
+import pytest
+
+from searcher.errors import TripError
+from searcher.profile import PIECES, SETTINGS, read_profile
+
+TEXT = (files("searcher") / "profiles" / "dolphinfish.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def write(tmp_path):
+    def written(text: str) -> str:
+        (tmp_path / "own.toml").write_text(text, encoding="utf-8")
+        return "own.toml"
+
+    return written
+
+
+def test_the_profile_that_comes_along_is_the_file():
+    profile, raw = read_profile("dolphinfish"), tomllib.loads(TEXT)
+    assert profile.name == "dolphinfish"
+    for piece in PIECES:
+        assert profile.weight(piece) == raw[piece]["weight"]
+        assert profile.spread(piece) == raw[piece]["sd"]
+        for key in SETTINGS.get(piece, ()):
+            assert profile.setting(piece, key) == raw[piece][key]
+
+
+def test_every_weight_has_a_spread_and_a_source():
+    """No figure without a source, and none that claims to be exact."""
+    raw = tomllib.loads(TEXT)
+    for section in (*PIECES, "base"):
+        assert len(raw[section]["source"]) > 20
+        assert raw[section]["sd"] > 0
+
+
+def test_temperatures_are_those_published():
+    """24-28 °C: Marín-Enríquez & Muhlia-Melo 2018, Fish. Bull. 116:9-20 (abstract)."""
+    profile = read_profile("dolphinfish")
+    assert (profile.setting("temperature", "low"), profile.setting("temperature", "high")) == (24.0, 28.0)
+
+
+def test_chlorophyll_is_that_published():
+    """Mostly below 0.1-0.2 mg/m³: Farrell et al. 2014, Fish. Res. 151:177-190 (abstract)."""
+    assert 0.1 <= read_profile("dolphinfish").setting("color", "clear") <= 0.2
+
+
+def test_a_profile_of_ones_own_beside_the_trip_file(write, tmp_path):
+    name = write(TEXT.replace('name = "dolphinfish"', 'name = "my fish"').replace("low = 24.0", "low = 21.5"))
+    profile = read_profile(name, tmp_path)
+    assert profile.name == "my fish"
+    assert profile.setting("temperature", "low") == 21.5
+    assert read_profile(str(tmp_path / name)).setting("temperature", "low") == 21.5
+
+
+def test_every_fault_at_once(write, tmp_path):
+    bad = (
+        TEXT.replace("low = 24.0", 'low = "warm"')
+        .replace("clear = 0.2", "# clear")
+        .replace("[depth]", "[deep]")
+    )
+    with pytest.raises(TripError, match=r"own\.toml: 4 problems") as caught:
+        read_profile(write(bad), tmp_path)
+    assert sorted(problem.split(":")[0] for problem in caught.value.problems) == [
+        "[color] clear",
+        "[depth] sd",
+        "[depth] weight",
+        "[temperature] low",
+    ]
+    assert "given 'warm', expected a number" in str(caught.value)
+
+
+def test_a_file_that_is_not_toml(write, tmp_path):
+    with pytest.raises(TripError, match=r"own\.toml is not valid TOML: .*line 1"):
+        read_profile(write("weight = = 3"), tmp_path)
+
+
+@pytest.mark.parametrize("species", ["unicorn", "missing.toml"])
+def test_an_unknown_species_is_told_which_there_are(species, tmp_path):
+    with pytest.raises(TripError, match=rf"not found; given {species}.*'dolphinfish'.*\.toml file"):
+        read_profile(species, tmp_path)
+
+
+@pytest.mark.xfail(strict=True, raises=AttributeError, reason="a section that is no table is not told")
+def test_a_section_that_is_a_number_is_a_fault_like_others(write, tmp_path):
+    name = write("break = 3\n" + TEXT.replace("[break]", "[broken]"))
+    with pytest.raises(TripError, match=r"\[break\] weight"):
+        read_profile(name, tmp_path)
+
+
+@pytest.mark.xfail(strict=True, reason="true counts as a number")
+def test_true_is_no_number(write, tmp_path):
+    with pytest.raises(TripError, match=r"\[color\] clear: given True"):
+        read_profile(write(TEXT.replace("clear = 0.2", "clear = true")), tmp_path)
+
+
+@pytest.mark.xfail(
+    strict=True, reason="not a number, infinite and negative spreads pass, and spoil every rank"
+)
+@pytest.mark.parametrize("value", ["nan", "inf", "-1.0"])
+def test_a_spread_must_be_a_size(write, tmp_path, value):
+    with pytest.raises(TripError, match=r"\[temperature\] sd: given"):
+        read_profile(
+            write(TEXT.replace("weight = 1.0\nsd = 0.3", f"weight = 1.0\nsd = {value}", 1)), tmp_path
+        )
