@@ -103,8 +103,9 @@ def save_reach(reach: xr.Dataset, path: str | os.PathLike) -> Path:
     """Write a reach as netCDF; the file appears whole or not at all. `xarray.open_dataset` reads it."""
     path = Path(path)
     partial = path.with_name(f".{path.name}.partial")
+    flags = {name: reach[name].astype("i1") for name in ("reachable", "blocked", "currents_known")}
     try:
-        reach.astype({"reachable": "i1", "blocked": "i1", "currents_known": "i1"}).to_netcdf(partial)
+        reach.assign(flags).to_netcdf(partial)
         partial.replace(path)
     finally:
         partial.unlink(missing_ok=True)

@@ -31,8 +31,9 @@ LEAD = 463.0
 FADE = 0.5
 MOST_PASSES = 3
 ROUNDS = 400
-#: most boxes offered to the search, best first
-MOST_CHOICES = 30
+#: a day is filled from so many of the best boxes, and the best of those days is taken: a few boxes worked
+#: longer may be worth more than a long run to many
+CHOICES = (4, 8, 16, 30)
 #: vertices of a trolled line stand no farther apart than this while it drifts, m
 SPACING = 1000.0
 #: a moving line is met after so many rounds of guessing when
@@ -99,23 +100,22 @@ def lay_route(
     boxes = boxes.sort_values("rank", ignore_index=True)
     waters = waters_of(reach, find_obstacles(trip))
     course = Course(boxes, waters, trip, day_of(trip, reach), None if sea is None else make_drift(sea))
-    stops = choose_stops(boxes, waters, trip, course.day, seed=seed)
-    while stops and course.legs(stops) is None:
-        stops = without_least(stops, boxes)
+    counts = sorted({min(count, len(boxes)) for count in CHOICES})
+    days = [fill_day(boxes.head(count), course, seed=seed) for count in counts]
+    stops = max(days, key=lambda stops: worth_of(stops, boxes))
     if not stops:
         return empty_table("legs")
-    rows = course.legs(add_passes(stops, course))
+    rows = course.legs(stops)
     columns = {name: [row[name] for row in rows] for name in LEGS}
     return make_table("legs", [row["geometry"] for row in rows], columns)
 
 
 def choose_stops(boxes: gpd.GeoDataFrame, waters: Waters, trip: Trip, day: Day, *, seed: int) -> list[Stop]:
     """Boxes to visit once each, in order."""
-    offered = boxes.head(MOST_CHOICES)
-    ends = [approach_points(line) for line in offered["line"]]
-    work = (offered["length"].values + 2 * LEAD) / day.troll
-    profit = offered["expected"].values * offered["length"].values / day.troll / 3600.0
-    profit = np.where([_clear(line, waters, day.troll) for line in offered["line"]], profit, 0.0)
+    ends = [approach_points(line) for line in boxes["line"]]
+    work = (boxes["length"].values + 2 * LEAD) / day.troll
+    profit = boxes["expected"].values * boxes["length"].values / day.troll / 3600.0
+    profit = np.where([_clear(line, waters, day.troll) for line in boxes["line"]], profit, 0.0)
     places = np.array([trip.port.sea_buoy, *[end for pair in ends for end in pair]])
     travel = travel_matrix(places, waters, day.run)
     start = day.starts
@@ -132,6 +132,20 @@ def choose_stops(boxes: gpd.GeoDataFrame, waters: Waters, trip: Trip, day: Day, 
     )
     order, flips, _ = search_tour(problem, ROUNDS, seed)
     return [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
+
+
+def fill_day(boxes: gpd.GeoDataFrame, course: Course, *, seed: int) -> list[Stop]:
+    """Stops at some of these boxes that can be worked in a day, with as many passes as it has room for."""
+    stops = choose_stops(boxes, course.waters, course.trip, course.day, seed=seed)
+    while stops and course.legs(stops) is None:
+        stops = without_least(stops, boxes)
+    return add_passes(stops, course) if stops else []
+
+
+def worth_of(stops: list[Stop], boxes: gpd.GeoDataFrame) -> float:
+    """Worth of a day, as rate times metres: each further pass is worth `FADE` of the one before."""
+    per_pass = boxes["expected"] * boxes["length"]
+    return sum(per_pass.iloc[stop.row] * (1 - FADE**stop.passes) / (1 - FADE) for stop in stops)
 
 
 def without_least(stops: list[Stop], boxes: gpd.GeoDataFrame) -> list[Stop]:
