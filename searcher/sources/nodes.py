@@ -1,0 +1,143 @@
+"""Layers of one field -> the node of a sea: the best is read, and what the others can add to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from types import SimpleNamespace
+from typing import NamedTuple
+
+import numpy as np
+import xarray as xr
+
+from searcher.errors import NoData
+from searcher.geo import Region
+from searcher.sources.blend import blend_currents
+from searcher.sources.join import join_attrs, read_layer
+from searcher.sources.layers import HOLD, IMAGES, Layer, choose_layer, keep_hours, keep_images
+
+#: a current product that gives less of the values than this counts as left out
+LEAST_SHARE = 0.005
+HELD = np.timedelta64(round(HOLD), "s").astype("timedelta64[ns]")
+
+
+class Needed(NamedTuple):
+    """What a sea is loaded for: where, when (None: every time), from when on running fields are needed."""
+
+    region: Region
+    window: object
+    earliest: np.datetime64 | None
+    min_quality: int
+
+
+def load_node(layers: Sequence[Layer], needed: Needed) -> tuple[xr.Dataset, list[xr.Dataset], list[str]]:
+    """The node of some layers of one field, pictures of other products, and notes of what was left out.
+
+    Other pictures of the temperature are handed on as they are, to fill gaps of the composed map; other
+    currents are blended in; other products of everything else are left out.
+    """
+    chosen = choose_layer(layers, needed.region, needed.window)
+    data = _read(chosen, _keep_times(chosen, needed), needed)
+    rest = [other for other in layers if other is not chosen]
+    pictures: list[xr.Dataset] = []
+    end = ""
+    if chosen.choice.node == "temperature":
+        equals = [other for other in rest if other.choice.rank == chosen.choice.rank]
+        pictures = [picture for other in equals if (picture := _try_read(other, needed)) is not None]
+        end = "; its clear views fill gaps of the composed map" if pictures else ""
+    elif chosen.choice.node == "currents" and rest:
+        data, used = _blend(chosen, data, rest, needed)
+        rest = [other for other in rest if other not in used]
+    data.attrs["left_out"] = "; ".join(other.describe() for other in rest)
+    why = f"left out: one grid per field, and {chosen.describe()} serves the trip better{end}"
+    notes = [f"{other.describe()} {why}" for other in rest if other.choice.rank <= chosen.choice.rank]
+    return data, pictures, notes
+
+
+def _keep_times(layer: Layer, needed: Needed) -> np.ndarray | None:
+    node = layer.choice.node
+    if node == "depth":
+        return None
+    times = layer.times()
+    if node in IMAGES:
+        kept = keep_images(times, needed.window)
+    else:
+        kept = keep_hours(times, needed.earliest, needed.window)
+    if not kept.size:
+        held = f"{tell_time(times[0])} to {tell_time(times[-1])}" if times.size else "no common time"
+        raise NoData(f"{node}: {layer.describe()} holds {held}, all after the trip or at different hours")
+    return kept
+
+
+def _read(layer: Layer, times: np.ndarray | None, needed: Needed) -> xr.Dataset:
+    data = read_layer(layer, times, needed.region, min_quality=needed.min_quality)
+    if any(np.isnan(data[name].values).all() for name in data.data_vars):
+        raise NoData(f"{layer.describe()} holds no value in {tell_box(needed.region)}: all land or cloud")
+    return data
+
+
+def _try_read(layer: Layer, needed: Needed) -> xr.Dataset | None:
+    """A layer that is welcome and not needed; None where it has nothing for this place and these hours."""
+    try:
+        return _read(layer, _keep_times(layer, needed), needed)
+    except NoData:
+        return None
+
+
+def _blend(chosen: Layer, data: xr.Dataset, rest: Sequence[Layer], needed: Needed):
+    """The currents of several layers, the better kind and then the finer first; and which others count.
+
+    Those finer than the chosen stand only for their own hours; the others are held at their ends as it is.
+    """
+    span = data["time"].values[[0, -1]]
+    read = {id(chosen): data}
+    for layer in rest:
+        if layer.times().size and _meets(layer.times(), span):
+            within = needed._replace(earliest=span[0], window=SimpleNamespace(start=span[0], end=span[1]))
+            found = _try_read(layer, within)
+            read |= {} if found is None else {id(layer): found}
+    layers = [layer for layer in (chosen, *rest) if id(layer) in read]
+    layers.sort(key=lambda layer: (layer.choice.rank, layer.fields[0].lat.step, layer is not chosen))
+    if len(layers) == 1:
+        return data, []
+    place = layers.index(chosen)
+    blended = blend_currents(
+        [read[id(layer)] for layer in layers],
+        hold=[HOLD if index >= place else 0.0 for index in range(len(layers))],
+        span=span,
+    )
+    share = blended["weight"].sum(("lat", "lon")).values
+    share = share / share.sum()
+    used = [layer for layer, of in zip(layers, share, strict=True) if of >= LEAST_SHARE]
+    if used == [chosen]:
+        return data, []
+    return blended.assign_attrs(_attrs_of_blend([read[id(layer)] for layer in layers], share, data)), used
+
+
+def _attrs_of_blend(products: Sequence[xr.Dataset], share: np.ndarray, chosen: xr.Dataset) -> dict:
+    """What the blend is made of: the kind of the greatest share, and every share in words."""
+    parts = [
+        f"{of:.0%} {data.attrs['source']} ({data.attrs['files']})"
+        for data, of in zip(products, share, strict=True)
+        if of >= LEAST_SHARE
+    ]
+    return join_attrs(products) | {
+        "kind": products[int(np.argmax(share))].attrs["kind"],
+        "covered": max(data.attrs["covered"] for data in products),
+        "shares": "; ".join(parts),
+        "history": "; ".join(["products blended, the finest first", chosen.attrs["history"]]).strip("; "),
+    }
+
+
+def _meets(times: np.ndarray, span: np.ndarray) -> bool:
+    """Whether any of some times lies within a span, or near enough to be held."""
+    return bool(((times >= span[0] - HELD) & (times <= span[1] + HELD)).any())
+
+
+def tell_box(box: Region) -> str:
+    """A box in words, for messages."""
+    return f"{box.west:.2f} to {box.east:.2f}° E, {box.south:.2f} to {box.north:.2f}° N"
+
+
+def tell_time(time: np.datetime64) -> str:
+    """A time in words, for messages."""
+    return f"{np.datetime_as_string(time, unit='m').replace('T', ' ')} UTC"
