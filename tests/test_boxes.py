@@ -10,10 +10,12 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
+from scipy.optimize import minimize_scalar
 from seas import NAUTICAL_MILE, TASMAN, Plane, make_axes, make_fronts, make_simple_sea, make_trip, make_waters
 
-from searcher.boxes import LONGEST, NARROWEST, SHORTEST, TAUT, WIDEST, cut_stretches, lay_boxes
+from searcher.boxes import LONGEST, NARROWEST, SHORTEST, TAUT, WIDEST, cut_stretches, lay_boxes, shoulder
 from searcher.reach import find_reach, range_polygon
+from searcher.tables import CONVERGENCE_LINE
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)
@@ -123,3 +125,30 @@ def test_no_lines_no_boxes(reach):
     boxes = lay_boxes(make_fronts([]), reach)
     assert boxes.empty
     assert {"geometry", "line", "front", "kind", "valid_time", "doubt", "length"} <= set(boxes.columns)
+
+
+# ---- the dense side of a break
+
+
+@pytest.mark.parametrize("half_width", [1500.0, 3000.0])
+def test_the_shoulder_of_a_break_is_where_its_profile_bends_most(half_width):
+    """The greatest second derivative of step/2·tanh(x/L), found by scipy; the slope at x = 0 is step/(2L)."""
+
+    def bend(x):
+        t = np.tanh(x / half_width)
+        return t * (1 - t**2)
+
+    steepest = minimize_scalar(lambda x: -bend(x), bounds=(0, 3 * half_width), method="bounded").x
+    assert shoulder(2.0, 2.0 / (2 * half_width)) == pytest.approx(steepest, rel=1e-3)
+
+
+@pytest.mark.parametrize("turn", [0.0, 70.0, 180.0, 290.0])
+def test_a_break_is_trolled_on_its_cold_side(reach, turn):
+    """Lines have warm water on their left: the box stands to the right, by the shoulder."""
+    along = 4e3 * np.array([np.sin(np.radians(turn)), np.cos(np.radians(turn))])
+    line = PLANE.line([-along, along])
+    (box,) = lay_boxes(make_fronts([line], step=1.5, strength=1.5 / 6e3), reach).itertuples()
+    right = np.array([along[1], -along[0]]) / 4e3
+    assert PLANE.vertices(box.line) @ right == pytest.approx([shoulder(1.5, 1.5 / 6e3)] * 2, rel=0.01)
+    (box,) = lay_boxes(make_fronts([line], kind=CONVERGENCE_LINE, step=np.nan), reach).itertuples()
+    assert np.abs(PLANE.vertices(box.line) @ right).max() < 20.0

@@ -1,0 +1,224 @@
+"""What a skipper must know before trusting a plan, on seas where it is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from seas import (
+    KNOT,
+    LEAVE,
+    TASMAN,
+    Plane,
+    hours,
+    make_axes,
+    make_fronts,
+    make_node,
+    make_simple_sea,
+    make_trip,
+    make_waters,
+)
+
+from searcher.conditions import (
+    STANDING_CAUTIONS,
+    Condition,
+    describe_data,
+    find_cautions,
+    judge_conditions,
+    step_of,
+)
+from searcher.reach import find_reach
+from searcher.tables import empty_table
+
+PLANE = Plane(TASMAN)
+
+
+@pytest.fixture(scope="module")
+def trip():
+    return make_trip(tank=60.0)
+
+
+@pytest.fixture(scope="module")
+def reach(trip):
+    lon, lat = make_axes(TASMAN, half=0.9, step=0.03)
+    return find_reach(trip, make_simple_sea(), waters=make_waters(lon, lat))
+
+
+def weather(name: str, at=None, **fields):
+    """A node on a coarse grid; fields are numbers or functions of m east, m north, hours after leaving."""
+    at = hours(-12, 24, 1.0) if at is None else at
+    lon, lat = make_axes(TASMAN, half=1.5, step=0.1)
+    x, y = PLANE.metres(*np.meshgrid(lon, lat))
+    elapsed = (at - LEAVE) / np.timedelta64(1, "h")
+    filled = {key: np.array([f(x, y, h) for h in elapsed]) if callable(f) else f for key, f in fields.items()}
+    return make_node(name, lon, lat, at, **filled)
+
+
+def cautions(trip, sea, reach, *, boxes=None, legs=None):
+    found = find_cautions(
+        trip,
+        sea,
+        reach,
+        make_fronts([PLANE.line([[0, 0], [1, 1]])]) if boxes is None else boxes,
+        make_fronts([PLANE.line([[0, 0], [1, 1]])]) if legs is None else legs,
+        judge_conditions(trip, sea, reach),
+        describe_data(sea, trip),
+    )
+    assert all(isinstance(text, str) and text.endswith(".") for text in found)
+    return found
+
+
+def having(found, words: str) -> list[str]:
+    return [text for text in found if words in text]
+
+
+# ---- wind and waves
+
+
+def test_the_worst_wind_and_when(trip, reach):
+    """3-4-5: √(6² + 8²) = 10 m/s four hours out, less before and after."""
+    gust = lambda x, _y, h: 0 * x + np.where(h == 4, 2.0, 1.0)  # noqa: E731
+    wind = weather("wind", u10=lambda x, y, h: 3 * gust(x, y, h), v10=lambda x, y, h: -4 * gust(x, y, h))
+    sea = make_simple_sea(wind=wind)
+    found = {c.name: c for c in judge_conditions(trip, sea, reach)}
+    assert found["wind"].value == pytest.approx(10.0)
+    assert found["wind"].at == LEAVE + np.timedelta64(4, "h")
+    assert found["wind"].limit == pytest.approx(20 * KNOT)
+    assert found["wind"].within is True
+    assert np.isnan(found["waves"].value)
+    assert found["waves"].within is None
+
+
+def test_only_hours_of_the_trip_and_water_within_reach_count(trip, reach):
+    def storm(x, y, h):
+        outside = (np.hypot(x, y) > 80e3) | (h > 11) | (h < -1)
+        return np.where(outside, 20.0, 5.0)
+
+    sea = make_simple_sea(wind=weather("wind", u10=storm, v10=0.0))
+    assert judge_conditions(trip, sea, reach)[0].value == pytest.approx(5.0)
+    later = make_trip(tank=60.0, leave=LEAVE + np.timedelta64(10, "h"))
+    assert judge_conditions(later, sea, reach)[0].value == pytest.approx(20.0)
+
+
+def test_beyond_a_limit_is_said_first_in_the_skippers_units(reach):
+    sea = make_simple_sea(
+        wind=weather("wind", u10=12.0, v10=0.0),
+        waves=weather("waves", hs=lambda x, _y, h: max(1.0 + 0.2 * h, 0.0) + 0 * x),
+    )
+    trip = make_trip(tank=60.0, text='[show]\nspeed = "kmh"\nheight = "ft"\n')
+    found = cautions(trip, sea, reach)
+    assert found[0].startswith("Beyond your limit: wind up to 43.2 km/h at 20:00, your limit is 37.0 km/h.")
+    assert found[1].startswith("Beyond your limit: waves up to 9.8 ft at 06:00, your limit is 6.6 ft.")
+    calm = cautions(trip, make_simple_sea(wind=weather("wind", u10=5.0, v10=0.0)), reach)
+    assert not having(calm, "Beyond")
+    assert having(calm, "No waves data")
+    assert not having(calm, "No wind data")
+
+
+def test_a_field_with_gaps_or_nothing_within_reach(trip, reach):
+    gappy = weather("wind", u10=lambda x, _y, h: np.where(x > 0, np.nan, 6.0) + 0 * h, v10=0.0)
+    assert judge_conditions(trip, make_simple_sea(wind=gappy), reach)[0].value == pytest.approx(6.0)
+    away = weather("wind", u10=lambda x, y, h: np.where(np.hypot(x, y) < 95e3, np.nan, 6.0) + 0 * h, v10=0.0)
+    wind = judge_conditions(trip, make_simple_sea(wind=away), reach)[0]
+    assert wind.within is None
+
+
+@pytest.mark.parametrize(("value", "within"), [(5.0, True), (10.0, True), (10.1, False), (np.nan, None)])
+def test_a_condition_against_its_limit(value, within):
+    assert Condition("wind", value, 10.0, LEAVE).within is within
+
+
+# ---- data
+
+
+def test_age_counts_back_from_departure(trip):
+    sea = make_simple_sea(image_hours=(-30.0, -8.0, 4.0))
+    rows = {row["node"]: row for row in describe_data(sea, trip)}
+    assert rows["temperature"]["age"] == 8 * 3600.0
+    assert rows["currents"]["age"] == 0.0
+    ahead = make_simple_sea(image_hours=(2.0,))
+    assert {row["node"]: row for row in describe_data(ahead, trip)}["temperature"]["age"] == 0.0
+    lon, lat = make_axes(TASMAN, half=1.0, step=0.1)
+    deep = make_simple_sea(depth=make_node("depth", lon, lat, depth=3000.0))
+    assert {row["node"]: row for row in describe_data(deep, trip)}["depth"]["age"] is None
+
+
+def test_stale_pictures_are_said_with_their_age(trip, reach):
+    found = cautions(trip, make_simple_sea(image_hours=(-60.0,), current_hours=(-72, 48)), reach)
+    (said,) = having(found, "Stale")
+    assert "newest temperature data are 60 h old" in said
+    assert "limit is 48 h" in said
+    assert not having(cautions(trip, make_simple_sea(image_hours=(-47.0,)), reach), "Stale")
+    patient = make_trip(tank=60.0, text="[data]\nmax_age_h = 72\n")
+    assert not having(cautions(patient, make_simple_sea(image_hours=(-60.0,)), reach), "Stale")
+
+
+def test_currents_that_end_early(trip, reach):
+    found = cautions(trip, make_simple_sea(current_hours=(-24.0, 6.0)), reach)
+    assert having(found, "currents end 4 h before the trip does")
+    assert not having(cautions(trip, make_simple_sea(current_hours=(-24.0, 12.0)), reach), "currents end")
+
+
+def test_fields_that_are_missing(trip, reach):
+    found = cautions(trip, make_simple_sea(), reach)
+    for words in ("No depth data", "No water colour data", "No wind data", "No waves data"):
+        assert having(found, words)
+    lon, lat = make_axes(TASMAN, half=1.0, step=0.1)
+    whole = make_simple_sea(
+        depth=make_node("depth", lon, lat, depth=3000.0),
+        color=make_node("color", lon, lat, LEAVE, chlor_a=0.1),
+        wind=weather("wind", u10=5.0, v10=0.0),
+        waves=weather("waves", hs=1.0),
+    )
+    found = cautions(trip, whole, reach)
+    assert not having(found, "No ")
+
+
+def test_a_patchy_picture_is_said_with_its_share(trip, reach):
+    half_clear = make_simple_sea(
+        sst=[lambda x, _y: 25 + 0 * x, lambda x, _y: np.where(x > 0, np.nan, 25.0)], image_hours=(-30.0, -6.0)
+    )
+    (said,) = having(cautions(trip, half_clear, reach), "Patchy")
+    share = int(said.split("shows ")[1].split("%")[0])
+    assert share == pytest.approx(50, abs=2)
+    clear = make_simple_sea(sst=lambda x, _y: np.where(x > 35e3, np.nan, 25.0))
+    assert not having(cautions(trip, clear, reach), "Patchy")
+
+
+def test_unknown_currents_are_said_with_their_share(trip):
+    lon, lat = make_axes(TASMAN, half=0.9, step=0.03)
+    waters = make_waters(lon, lat)
+    waters.known[:, lon < TASMAN.lon] = False
+    reach = find_reach(trip, make_simple_sea(), waters=waters)
+    (said,) = having(cautions(trip, make_simple_sea(), reach), "Currents are known for only")
+    assert int(said.split("only ")[1].split("%")[0]) == pytest.approx(50, abs=2)
+
+
+def test_coarse_currents_are_said(trip, reach):
+    """0.1° of latitude are 11.1 km, 6.0 nmi."""
+    sea = make_simple_sea()
+    assert step_of(sea, "currents") == pytest.approx(0.1 * 110.97e3, rel=1e-3)
+    assert having(cautions(trip, sea, reach), "known every 6.0 nmi")
+
+
+def test_what_the_loader_noted_is_passed_on(trip, reach):
+    sea = make_simple_sea()
+    sea["currents"].attrs |= {"covered": 0.7, "left_out": "old.nc: 3 hours", "kind": "geostrophic current"}
+    found = cautions(trip, sea, reach)
+    assert having(found, "currents data cover only 70% of the trip's waters")
+    assert having(found, "old.nc: 3 hours")
+    assert having(found, "geostrophic")
+
+
+def test_nothing_found_or_nothing_to_work_is_said(trip, reach):
+    sea = make_simple_sea()
+    assert having(cautions(trip, sea, reach, boxes=empty_table("boxes")), "nothing to recommend")
+    assert having(cautions(trip, sea, reach, legs=empty_table("legs")), "No box can be worked")
+    nothing = reach.assign(reachable=reach["reachable"] & False)
+    assert having(cautions(trip, sea, nothing), "Nothing beyond the sea buoy is within reach")
+
+
+def test_some_cautions_always_stand():
+    assert len(STANDING_CAUTIONS) >= 3
+    text = " ".join(STANDING_CAUTIONS)
+    for word in ("forecast", "charts", "reserve", "debris"):
+        assert word in text
