@@ -301,7 +301,41 @@ def test_times_that_cannot_be_read():
     with pytest.raises(SourceError, match="time: time cannot be read"):
         decode_times(time.assign_attrs(units="parsecs since 2000-01-01"))
     with pytest.raises(SourceError, match="some without a date"):
-        decode_times((time + 59).assign_attrs(units="days since 2001-01-01", calendar="360_day"))
+        decode_times(time.assign_attrs(units="days since 17-01-01"))  # the year 17
+    for calendar in ("360_day", "noleap", "all_leap", "julian"):
+        with pytest.raises(
+            SourceError, match=f"time: calendar; given '{calendar}'; expected one of standard"
+        ):
+            decode_times((time + 59).assign_attrs(units="days since 2001-01-01", calendar=calendar))
+
+
+@pytest.mark.parametrize("calendar", ["standard", "gregorian", "proleptic_gregorian", "Gregorian"])
+@pytest.mark.parametrize(
+    ("units", "number"),
+    [
+        ("hours since 2026-01-17 10:00:00 +10:00", 0.0),  # CF conventions 1.11, section 4.4: a time zone
+        ("hours since 2026-1-16 18:0:0 -6:00", 0.0),
+        ("hours since 2026-01-17T05:30:00+05:30", 0.0),
+        ("hours since 2026-01-16 00:00:00 UTC", 24.0),
+        ("days since 1900-12-31 00:00:00", 45673.0),  # as the HYCOM model counts
+        ("seconds since 1970-01-01T00:00:00Z", 1768608000.0),
+    ],
+)
+def test_times_with_zones_and_calendars(units, number, calendar):
+    """2026-01-17 00:00 UTC; day and second counts by Python's own `datetime`."""
+    time = xr.DataArray(
+        np.array([number]), dims="time", name="time", attrs={"units": units, "calendar": calendar}
+    )
+    np.testing.assert_array_equal(decode_times(time), [DAY])
+
+
+def test_times_of_which_the_user_knows_the_units():
+    time = xr.DataArray(np.array([46037.0]), dims="time", name="time")
+    np.testing.assert_array_equal(decode_times(time, units="days since 1900-01-01"), [DAY])
+    own = time.assign_attrs(units="days since 1900-01-02")  # what the file says goes first
+    np.testing.assert_array_equal(
+        decode_times(own, units="days since 1900-01-01"), [DAY + np.timedelta64(1, "D")]
+    )
 
 
 # ---- flags of a temperature picture ----------------------------------------------------------------------
@@ -906,28 +940,6 @@ def test_a_region_that_is_all_land(tmp_path):
     sources = [files.mur(tmp_path / "a.nc", mask=2), files.hycom(tmp_path / "b.nc")]
     with pytest.raises(NoData, match=r"a\.nc holds no value in 152\.75 to .*: all land or cloud"):
         load_sea(REGION, sources=sources)
-
-
-def test_a_curvilinear_grid_is_refused(tmp_path):
-    axes = {
-        "time": files.time_axis(DAY, "2000-01-01T00:00:00", "hours"),
-        "y": (np.arange(4.0), {}),
-        "x": (np.arange(5.0), {}),
-    }
-    lat, lon = np.meshgrid(np.linspace(-31, -30, 4), np.linspace(152, 154, 5), indexing="ij")
-    path = files.write(
-        tmp_path / "a.nc",
-        axes,
-        {
-            "lat": (("y", "x"), lat, files.LAT_ATTRS),
-            "lon": (("y", "x"), lon, files.LON_ATTRS),
-            "sst": (("time", "y", "x"), np.full((1, 4, 5), 20.0), {"units": "degC"}),
-        },
-    )
-    with pytest.raises(
-        SourceError, match=r"sst lies on a curvilinear grid .* regular longitude-latitude grid"
-    ):
-        load_sea(REGION, sources=[path])
 
 
 def test_winds_on_pressure_levels_are_refused(tmp_path):

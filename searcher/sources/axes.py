@@ -14,7 +14,7 @@ import xarray as xr
 from searcher.errors import SourceError
 from searcher.geo import Region, near_longitude
 from searcher.sea import STEP_TOLERANCE
-from searcher.sources.names import axis_of
+from searcher.sources.names import axis_of, is_firm, place_of
 from searcher.sources.unpack import unpack_axis
 
 #: the deepest level that still stands for the surface, m (some products stand for the top 30 m, at 15 m)
@@ -43,34 +43,48 @@ class Axes(NamedTuple):
 def find_axes(data: xr.Dataset, name: str) -> Axes | None:
     """The axes of variable `name`; None where it does not lie on a grid of longitudes and latitudes.
 
-    Raises `SourceError` where the grid is curvilinear, or a dimension is not understood.
+    Raises `SourceError` where a dimension is not understood.
     """
-    coordinates = {dim: _coordinate(data, dim) for dim in data[name].dims}
-    roles = {
-        dim: axis for dim, found in coordinates.items() if found is not None and (axis := axis_of(found))
-    }
-    dims = {axis: dim for dim, axis in roles.items() if axis != "level"}
-    if "lat" not in dims or "lon" not in dims:
-        if any(_is_curvilinear(data[other]) for other in data.variables):
-            raise SourceError(
-                f"{name} lies on a curvilinear grid (2-D longitudes and latitudes)",
-                hint="Use the product on a regular longitude-latitude grid",
-            )
+    roles = find_roles(data, name)
+    if "lat" not in roles or "lon" not in roles:
         return None
-    pick = {
-        dim: _pick_level(name, dim, data.sizes[dim], coordinates[dim] if roles.get(dim) == "level" else None)
-        for dim in data[name].dims
-        if dim not in dims.values()
-    }
-    lat, lon = (_read_axis(name, coordinates[dims[axis]]) for axis in ("lat", "lon"))
-    return Axes(dims, lat, lon, pick)
+    across = [_coordinate(data, roles[axis]) for axis in ("lat", "lon")]
+    if not all(is_firm(found) for found in across) and find_pair(data, name):
+        return None  # rows and columns that are counted, and places that are given one by one
+    lat, lon = (_read_axis(name, found) for found in across)
+    return Axes(roles, lat, lon, pick_levels(data, name, set(roles.values())))
 
 
-def _is_curvilinear(variable: xr.DataArray) -> bool:
-    named = str(variable.name).lower().startswith(("lat", "lon", "nav_lat", "nav_lon"))
-    return (
-        variable.ndim == 2 and (named or axis_of(variable) in ("lat", "lon")) and "bnds" not in variable.dims
-    )
+def find_roles(data: xr.Dataset, name: str) -> dict[str, str]:
+    """ "lat", "lon", "time" -> dimension of variable `name`, for those that a 1-D coordinate tells."""
+    found = {dim: _coordinate(data, dim) for dim in data[name].dims}
+    roles = {axis_of(along): dim for dim, along in found.items() if along is not None}
+    return {axis: roles[axis] for axis in ("lat", "lon", "time") if axis in roles}
+
+
+def find_pair(data: xr.Dataset, name: str) -> tuple[str, str] | None:
+    """Names of the 2-D latitudes and longitudes that lie on dimensions of variable `name`, its `coordinates`
+    first."""
+    said = str(data[name].attrs.get("coordinates", "")).split()
+    flat = [other for other in data.variables if data[other].ndim == 2 and data[other].dtype.kind in "iuf"]
+    flat = [str(other) for other in flat if set(data[other].dims) <= set(data[name].dims)]
+    flat.sort(key=lambda other: other not in said)
+    for lat in (other for other in flat if place_of(data[other]) == "lat"):
+        for lon in (other for other in flat if place_of(data[other]) == "lon"):
+            if data[lat].dims == data[lon].dims:
+                return lat, lon
+    return None
+
+
+def pick_levels(data: xr.Dataset, name: str, taken: set[str]) -> dict[str, int]:
+    """The index nearest the surface along every dimension of a variable that is not `taken`."""
+    picked = {}
+    for dim in data[name].dims:
+        if dim not in taken:
+            level = _coordinate(data, dim)
+            is_level = level is not None and axis_of(level) == "level"
+            picked[dim] = _pick_level(name, dim, data.sizes[dim], level if is_level else None)
+    return picked
 
 
 def _coordinate(data: xr.Dataset, dim: str) -> xr.DataArray | None:
@@ -128,10 +142,10 @@ def cut_axis(values: np.ndarray, low: float, high: float, *, turning: bool = Fal
     ordered = places[order]
     if order.size < 2 or ordered[-1] + step / 2 < low or ordered[0] - step / 2 > high:
         return None
-    return Cut(_runs(order), ordered, step)
+    return Cut(as_runs(order), ordered, step)
 
 
-def _runs(order: np.ndarray) -> tuple[slice, ...]:
+def as_runs(order: np.ndarray) -> tuple[slice, ...]:
     """Indices as slices, each going up or down by one: a disk reads a slice far faster than a list."""
     down = np.count_nonzero(np.diff(order) < 0) * 2 > order.size
     by = -1 if down else 1

@@ -3,32 +3,44 @@
 A file is opened twice. `survey_file` reads only coordinates and attributes; `read_fields` then reads the
 hours and the stretches of the axes that were chosen, and nothing else. Both take whatever
 `xarray.open_dataset` opens.
+
+A field arrives on longitudes and latitudes. Where its numbers lie on another grid (curvilinear, projected, or
+half a step beside those of its partner) they are interpolated, and components of a vector along that grid are
+turned to east and north.
 """
 
 from __future__ import annotations
 
 import os
-import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
-from scipy.io import netcdf_file
 
 from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import NODES
 from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
-from searcher.sources.names import Choice, axis_of, find_variables, list_choices
-from searcher.sources.unpack import conversion, coverage_time, decode_times, is_sea, unpack
+from searcher.sources.flags import drop_flagged, keep_good, read_water
+from searcher.sources.names import Choice, axis_of, find_variables, frame_of, is_known, list_choices
+from searcher.sources.opening import UNREADABLE, open_raw, why_unreadable
+from searcher.sources.regrid import lay_grid, resample, resample_angle, turn_to_east
+from searcher.sources.sheets import Plane, Sheet, find_sheet, take
+from searcher.sources.unpack import Conversion, coverage_time, decode_times, find_conversion, unpack
 
-#: what a file that cannot be read makes the libraries beneath raise
-UNREADABLE = (OSError, RuntimeError)
-CLASSIC = (b"CDF\x01", b"CDF\x02")  # first bytes of netCDF-3 files
-QUALITY, BIAS, MASK = "quality_level", "sses_bias", "mask"
+VECTORS = (("u", "v"), ("u10", "v10"))
+STRAIGHT = np.radians(1.0)  # a grid turned by less is east and north enough
+
+
+class Turn(NamedTuple):
+    """Components along a grid: the other one, and the variable of the angle between (or the grid's own)."""
+
+    partner: Field
+    angle: str | None
+    sheet: Sheet  # where the angle lies
 
 
 @dataclass(frozen=True)
@@ -44,6 +56,8 @@ class Field:
     lat: Cut | None = field(repr=False)
     lon: Cut | None = field(repr=False)
     attrs: dict = field(repr=False)  # of the whole file
+    sheet: Sheet | None = field(default=None, repr=False)  # where its numbers lie, if not on lat and lon
+    turn: Turn | None = field(default=None, repr=False)  # how a component along a grid is turned
 
     @property
     def box(self) -> Region:
@@ -56,40 +70,13 @@ class Field:
         return f"{self.path}: {self.variable}"
 
 
-@contextmanager
-def open_raw(path: str | os.PathLike) -> Iterator[xr.Dataset]:
-    """The file as it stands, nothing decoded, nothing read but the coordinates; closed at the end."""
-    _check_whole(path)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of odd dimensions in variables that are never touched
-        data = xr.open_dataset(path, engine="netcdf4", decode_cf=False, decode_timedelta=False, cache=False)
-    with data:
-        yield data
-
-
-def _check_whole(path: str | os.PathLike) -> None:
-    """Raise `OSError` where a netCDF-3 file is cut short: the netCDF library reads zeros past its end.
-
-    (netCDF-4 files that are cut short the library refuses by itself.)
-    """
-    with open(path, "rb") as file:
-        if file.read(4) not in CLASSIC:
-            return
-    try:
-        whole = netcdf_file(path, mmap=True)  # lays every variable over the file, reads nothing
-    except (ValueError, IndexError, TypeError, KeyError) as error:
-        raise OSError("NetCDF: shorter than its header says") from error
-    whole.variables.clear()
-    whole.close()
-
-
 def list_variables(path: str | os.PathLike) -> list[str]:
     """The gridded variables of a file, each as "name (standard name, units)". Raises `SourceError`."""
     try:
         with open_raw(path) as data:
             return _describe(data)
     except UNREADABLE as error:
-        raise SourceError(_why_unreadable(Path(path), error)) from error
+        raise SourceError(why_unreadable(Path(path), error)) from error
 
 
 def _describe(data: xr.Dataset) -> list[str]:
@@ -101,60 +88,154 @@ def _describe(data: xr.Dataset) -> list[str]:
     return rows
 
 
-def survey_file(path: Path, region: Region) -> tuple[list[Field], list[str], list[str]]:
-    """Fields of a file, problems (a line each), and what variables it holds."""
+def survey_file(
+    path: Path, region: Region, *, time_units: str | None = None
+) -> tuple[list[Field], list[str], list[str]]:
+    """Fields of a file, problems (a line each), and what variables it holds.
+
+    `time_units` ("days since 1900-01-01") are those of a time coordinate that states none.
+    """
     try:
         with open_raw(path) as data:
-            fields, problems = _survey(data, path, region)
+            fields, problems = _survey(data, path, region, time_units)
             return fields, problems, _describe(data)
     except UNREADABLE as error:
-        return [], [_why_unreadable(path, error)], []
+        return [], [why_unreadable(path, error)], []
 
 
-def _why_unreadable(path: Path, error: Exception) -> str:
-    if not path.exists():
-        return f"{path}: no such file"
-    if path.is_dir():
-        return f"{path}: a folder, expected a netCDF file"
-    reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-    return f"{path}: cannot be read as netCDF, damaged or cut short ({reason}); fetch it again"
-
-
-def _survey(data: xr.Dataset, path: Path, region: Region) -> tuple[list[Field], list[str]]:
+def _survey(
+    data: xr.Dataset, path: Path, region: Region, time_units: str | None
+) -> tuple[list[Field], list[str]]:
     fields, problems = [], []
+    sheets: dict = {}
     for choice in list_choices():
+        of_choice = []
         for ours, variable in find_variables(data, choice).items():
             try:
-                found = _field(data, path, region, choice, ours, variable)
+                found = _field(data, path, region, choice, ours, variable, time_units, sheets)
             except SourceError as error:
                 problems.append(f"{path}: {error}")
             else:
-                fields += [] if found is None else [found]
+                of_choice += [] if found is None else [found]
+        try:
+            fields += _turn_fields(data, align_fields(of_choice), region, sheets)
+        except SourceError as error:
+            problems.append(f"{path}: {error}")
     return fields, problems
 
 
-def _field(
-    data: xr.Dataset, path: Path, region: Region, choice: Choice, ours: str, variable: str
-) -> Field | None:
-    axes = find_axes(data, variable)
+def _field(data, path, region, choice, ours, variable, time_units, sheets) -> Field | None:
+    axes, sheet = find_axes(data, variable), None
     if axes is None:
-        return None
+        sheet = find_sheet(data, variable, region, sheets)
+        if sheet is None:
+            return None
+        axes = sheet.axes
+        laid = lay_grid(sheet.lon, sheet.lat, region) if sheet.rows else None
+    else:
+        laid = (
+            cut_axis(axes.lat, region.south, region.north),
+            cut_axis(axes.lon, region.west, region.east, turning=True),
+        )
     _convert(data[variable], choice, ours)  # raises where the units are not known
-    return Field(
-        path,
-        choice,
-        ours,
-        variable,
-        axes,
-        None if choice.node == "depth" else _times(data, variable, axes),
-        cut_axis(axes.lat, region.south, region.north),
-        cut_axis(axes.lon, region.west, region.east, turning=True),
-        dict(data.attrs),
+    times = None if choice.node == "depth" else _times(data, variable, axes, time_units)
+    lat, lon = laid or (None, None)
+    return Field(path, choice, ours, variable, axes, times, lat, lon, dict(data.attrs), sheet)
+
+
+def _turn_fields(data: xr.Dataset, fields: list[Field], region: Region, sheets: dict) -> list[Field]:
+    """Fields of one choice; components along a grid that is not of longitudes and latitudes know how to turn.
+
+    Raises `SourceError` where that cannot be told or the other component is not in the file.
+    """
+    by_name = {found.name: found for found in fields if found.sheet is not None and found.lat is not None}
+    for names in VECTORS:
+        pair = [by_name[name] for name in names if name in by_name]
+        if not pair or not _is_along_grid(data, pair):
+            continue
+        if len(pair) == 1:
+            raise SourceError(
+                f"{pair[0].variable} lies along its own grid, and the file does not hold the other component",
+                hint="Put both components into one file",
+            )
+        turned = [
+            replace(found, turn=_find_turn(data, other, region, sheets))
+            for found, other in (pair, pair[::-1])
+        ]
+        return [found for found in fields if found.name not in names] + turned
+    return fields
+
+
+def _is_along_grid(data: xr.Dataset, pair: Sequence[Field]) -> bool:
+    """Whether components lie along their grid rather than along east and north."""
+    frames = {frame_of(data[found.variable]) for found in pair}
+    if frames & {"east", "grid"}:
+        return "east" not in frames
+    staggered = len({tuple(sorted(found.axes.dims.items())) for found in pair}) > 1
+    if staggered or _find_angle(data):
+        return True
+    found = pair[0]
+    if np.nanmax(np.abs(found.sheet.angle(found.lon.values, found.lat.values))) < STRAIGHT:
+        return False
+    raise SourceError(
+        f"{found.variable}: along east and north, or along its own turned grid?",
+        hint="Set its standard_name: 'eastward_sea_water_velocity' or 'sea_water_x_velocity'",
     )
 
 
-def _convert(variable: xr.DataArray, choice: Choice, ours: str) -> tuple[float, float]:
-    """(factor, offset) from the file's units to inside units. Units that are not given are not guessed."""
+def _find_angle(data: xr.Dataset) -> str | None:
+    return next((str(name) for name in data.variables if is_known(data[name], "angle")), None)
+
+
+def _find_turn(data: xr.Dataset, partner: Field, region: Region, sheets: dict) -> Turn:
+    name = _find_angle(data) if partner.sheet.plane is None else None
+    sheet = partner.sheet if name is None else find_sheet(data, name, region, sheets)
+    return Turn(partner, name if sheet else None, sheet or partner.sheet)
+
+
+def align_fields(fields: Sequence[Field]) -> list[Field]:
+    """Fields of one choice, those of a vector on one grid: that of the first component.
+
+    Grids that differ by less than a step are staggered; others are left as they are.
+    """
+    found = {one.name: one for one in fields}
+    for first, second in VECTORS:
+        if first in found and second in found and _are_staggered(found[first], found[second]):
+            found[second] = _move(found[second], found[first])
+    return list(found.values())
+
+
+def _are_staggered(one: Field, other: Field) -> bool:
+    if one.lat is None or other.lat is None or one.lon is None or other.lon is None:
+        return False
+    if one.sheet is not None and other.sheet is not None:
+        return True  # both are interpolated, so it may as well be onto one grid
+    if one.sheet is not None or other.sheet is not None:
+        return False
+    offsets = []
+    for a, b in ((one.lat, other.lat), (one.lon, other.lon)):
+        if abs(a.step / b.step - 1) > 0.1:
+            return False
+        offsets.append(np.abs(a.values[:, None] - b.values[None, [0, -1]]).min(axis=0).max() / a.step)
+        offsets.append(0.02 * (a.values.size != b.values.size))
+    return 0.01 < max(offsets) < 1.1
+
+
+def _move(found: Field, onto: Field) -> Field:
+    """A field that arrives on the grid of another."""
+    sheet = found.sheet or Sheet(
+        found.axes,
+        found.lat.runs,
+        found.lon.runs,
+        np.empty((0, 0)),
+        np.empty((0, 0)),
+        Plane(found.lon.values, found.lat.values),
+    )
+    return replace(found, lat=onto.lat, lon=onto.lon, sheet=sheet)
+
+
+def _convert(variable: xr.DataArray, choice: Choice, ours: str) -> Conversion:
+    """From the file's units to inside units. Units that are not given are not guessed."""
     expected = NODES[choice.node][ours][1]
     given = str(variable.attrs.get("units", "")).strip()
     if not given and choice.variables[ours].get("units") != "1":
@@ -163,21 +244,21 @@ def _convert(variable: xr.DataArray, choice: Choice, ours: str) -> tuple[float, 
             f"{variable.name}: {what} without units",
             hint=f"Set its 'units' attribute, for example to '{expected}', if you know them",
         )
-    found = conversion(given, expected)
+    found = find_conversion(variable.attrs, expected)
     if found is None:
         raise SourceError(
             f"{variable.name}: units", given=repr(given), expected=f"a spelling of '{expected}'"
         )
     sign = choice.variables[ours].get("sign", 1)
-    return sign * found[0], sign * found[1]
+    return found._replace(factor=sign * found.factor, offset=sign * found.offset)
 
 
-def _times(data: xr.Dataset, variable: str, axes: Axes) -> np.ndarray:
+def _times(data: xr.Dataset, variable: str, axes: Axes, units: str | None) -> np.ndarray:
     """Times of a variable: of its time axis, of a lone time beside it, or of the hours the file covers."""
     lone = [name for name in data.variables if data[name].size == 1 and axis_of(data[name]) == "time"]
     lone = [name for name in lone if data[name].attrs.get("standard_name", "time") == "time"]
     name = axes.dims.get("time", lone[0] if lone else None)
-    times = coverage_time(data.attrs) if name is None else decode_times(data[name])
+    times = coverage_time(data.attrs) if name is None else decode_times(data[name], units=units)
     if times is None:
         raise SourceError(f"{variable}: no time axis, and no time_coverage_start and _end in the file")
     if not times.size:
@@ -196,7 +277,7 @@ def read_fields(
         with open_raw(path) as data:
             arrays = [_read(data, found, steps, min_quality) for found, steps in wanted]
     except UNREADABLE as error:
-        raise SourceError(_why_unreadable(path, error), problems=[_why_unreadable(path, error)]) from error
+        raise SourceError(why_unreadable(path, error), problems=[why_unreadable(path, error)]) from error
     problems = [
         problem
         for (found, _), values in zip(wanted, arrays, strict=True)
@@ -221,55 +302,68 @@ def _past_belief(found: Field, values: np.ndarray) -> list[str]:
 
 
 def _read(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: int) -> np.ndarray:
-    variable = data[found.variable]
-    convert = _convert(variable, found.choice, found.name)
-    values = unpack(_cut(variable, found, steps), variable.attrs, convert)
-    if found.choice.node == "temperature":
-        _keep_good(values, data, found, steps, min_quality)
+    values = _read_laid(data, found, steps, min_quality)
+    if found.turn is not None:
+        other = _read_laid(data, found.turn.partner, steps, min_quality)
+        angle = _read_angle(data, found)
+        is_first = found.name in next(zip(*VECTORS, strict=True))
+        pair = (values, other) if is_first else (other, values)
+        values = turn_to_east(*pair, angle)[0 if is_first else 1].astype(np.float32)
     if found.choice.node == "depth":
         values[values <= 0.0] = np.nan  # land
     return values
 
 
-def _keep_good(
-    values: np.ndarray, data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: int
-) -> None:
-    """In place: missing where not open water or of low quality; the sensor's known bias taken off."""
-    beside = {
-        name: data[name]
-        for name in (MASK, QUALITY, BIAS)
-        if name in data.variables and {found.axes.dims["lat"], found.axes.dims["lon"]} <= set(data[name].dims)
-    }
-    if MASK in beside:
-        sea = is_sea(beside[MASK], _cut(beside[MASK], found, steps))
-        if sea is not None:
-            values[~np.broadcast_to(sea, values.shape)] = np.nan
-    if QUALITY in beside:
-        quality = unpack(_cut(beside[QUALITY], found, steps), beside[QUALITY].attrs)
-        values[~np.broadcast_to(quality >= min_quality, values.shape)] = np.nan
-    if BIAS in beside:
-        factor, _ = conversion(str(beside[BIAS].attrs.get("units", "kelvin")), "degree_Celsius") or (1.0, 0.0)
-        values -= np.nan_to_num(unpack(_cut(beside[BIAS], found, steps), beside[BIAS].attrs, (factor, 0.0)))
+def _read_laid(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: int) -> np.ndarray:
+    """Values in inside units on the field's latitudes and longitudes, good ones only, not turned."""
+    variable, dims = data[found.variable], found.axes.dims
+    rows, columns = (
+        (found.sheet.rows, found.sheet.columns) if found.sheet else (found.lat.runs, found.lon.runs)
+    )
+
+    def read(beside: xr.DataArray) -> np.ndarray:
+        return _cut(beside, found.axes, rows, columns, steps)
+
+    values = unpack(read(variable), variable.attrs, _convert(variable, found.choice, found.name))
+    across = {dims["lat"], dims["lon"]}
+    if found.choice.node == "temperature":
+        keep_good(values, data, variable, across, read, min_quality)
+    drop_flagged(values, data, variable, across, read)
+    water = read_water(data, dims["lat"], dims["lon"])
+    if water is not None:
+        values[:, ~take(water, rows, columns)] = np.nan
+    if found.sheet is None:
+        return values
+    return resample(values, *found.sheet.locate(found.lon.values, found.lat.values))
 
 
-def _cut(variable: xr.DataArray, found: Field, steps: np.ndarray) -> np.ndarray:
-    """The packed numbers of a variable on (time, lat, lon), read stretch by stretch."""
-    dims = found.axes.dims
-    first = {dim: 0 for dim in variable.dims if dim not in dims.values()} | found.axes.pick
+def _read_angle(data: xr.Dataset, found: Field) -> np.ndarray:
+    """Angle (radians) from east to the first component of a vector, on the field's grid."""
+    name, sheet = found.turn.angle, found.turn.sheet
+    if name is None:
+        return sheet.angle(found.lon.values, found.lat.values)
+    angle = unpack(_cut(data[name], sheet.axes, sheet.rows, sheet.columns, np.array([0])), data[name].attrs)[
+        0
+    ]
+    if str(data[name].attrs.get("units", "")).lower().startswith("deg"):
+        angle = np.radians(angle)
+    return resample_angle(angle, *sheet.locate(found.lon.values, found.lat.values))
+
+
+def _cut(
+    variable: xr.DataArray, axes: Axes, rows: Sequence[slice], columns: Sequence[slice], steps: np.ndarray
+) -> np.ndarray:
+    """The packed numbers of a variable on (time, rows, columns), read stretch by stretch."""
+    dims = axes.dims
+    first = {dim: 0 for dim in variable.dims if dim not in dims.values()} | axes.pick
     chosen = variable.isel(first, missing_dims="ignore")
     if dims.get("time") in chosen.dims:
         whole = slice(int(steps.min()), int(steps.max()) + 1)
         chosen = chosen.isel({dims["time"]: whole})
     order = [dims[axis] for axis in ("time", "lat", "lon") if dims.get(axis) in chosen.dims]
-    rows = [
-        np.concatenate(
-            [
-                chosen.isel({dims["lat"]: row, dims["lon"]: column}).transpose(*order).values
-                for column in found.lon.runs
-            ],
-            axis=-1,
-        )
-        for row in found.lat.runs
+    parts = [
+        [chosen.isel({dims["lat"]: row, dims["lon"]: column}).transpose(*order).values for column in columns]
+        for row in rows
     ]
-    values = np.concatenate(rows, axis=-2)
+    values = parts[0][0] if len(rows) == len(columns) == 1 else np.block(parts)
     return values[steps - whole.start] if values.ndim == 3 else values[np.newaxis]

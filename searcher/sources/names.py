@@ -54,19 +54,62 @@ def find_variables(data: xr.Dataset, choice: Choice) -> dict[str, str]:
 
 def axis_of(variable: xr.DataArray) -> str | None:
     """Whether a variable is a `lat`, `lon`, `time` or `level` coordinate, or None."""
-    attrs = variable.attrs
-    units = str(attrs.get("units", "")).strip().lower()
+    units = _units(variable)
+    letter = str(variable.attrs.get("axis", "")).upper()
+    if letter in ("X", "Y") and units and not units.startswith("degree"):
+        letter = ""  # of a map in metres
     tests = (
         lambda known: _standard_name(variable) in known["standard_names"],
         lambda known: units in known["units"] or (known["axis"] == "T" and " since " in units),
-        lambda known: str(attrs.get("axis", "")).upper() == known["axis"],
+        lambda known: letter == known["axis"],
         lambda known: str(variable.name).lower() in known["names"],
     )
-    for test in tests:
-        for axis, known in read_names()["axes"].items():
-            if test(known):
-                return axis
+    return next((axis for test in tests for axis, known in read_names()["axes"].items() if test(known)), None)
+
+
+def is_firm(variable: xr.DataArray) -> bool:
+    """Whether a coordinate says by more than its axis letter which one it is (rows are lettered Y, too)."""
+    known = read_names()["axes"].get(axis_of(variable), {})
+    return bool(known) and (
+        _standard_name(variable) in known["standard_names"]
+        or _units(variable) in known["units"]
+        or str(variable.name).lower() in known["names"]
+    )
+
+
+def place_of(variable: xr.DataArray) -> str | None:
+    """Whether a variable gives a `lat` or a `lon` for every node, by what it says or how its name begins.
+
+    Units are not asked: models are known that give degrees and say metres.
+    """
+    axis = axis_of(variable) if is_firm(variable) else None
+    if axis in ("lat", "lon"):
+        return axis
+    starts = {"lat": ("lat", "nav_lat", "gphi"), "lon": ("lon", "nav_lon", "glam")}
+    name = str(variable.name).lower()
+    return next((axis for axis, begin in starts.items() if name.startswith(begin)), None)
+
+
+def frame_of(variable: xr.DataArray) -> str | None:
+    """Whether a vector's component lies along "east" and north or along its "grid", by its standard name and
+    then its long name; None where neither says."""
+    known = read_names()["frames"]
+    for key in ("standard_name", "long_name"):
+        said = str(variable.attrs.get(key, "")).lower().replace("_", " ")
+        for frame in ("east", "grid"):
+            if any(word in said for word in known[frame]):
+                return frame
     return None
+
+
+def is_known(variable: xr.DataArray, table: str) -> bool:
+    """Whether a table (of those that are no node) lists a variable, by standard name or by name."""
+    known = read_names()[table]
+    return _standard_name(variable) in known["standard_names"] or str(variable.name) in known["names"]
+
+
+def _units(variable: xr.DataArray) -> str:
+    return str(variable.attrs.get("units", "")).strip().lower()
 
 
 def _may_be(variable: xr.DataArray, refuse: frozenset[str]) -> bool:

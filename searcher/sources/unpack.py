@@ -1,13 +1,15 @@
 """From the numbers that stand in a file to inside units: fills, packing, units, times, quality flags.
 
-Packing and missing values as in the CF conventions 1.11, sections 2.5.1 and 8.1; the flags `mask`,
-`quality_level` and the bias `sses_bias` as in the GHRSST Data Specification 2.0 (GDS 2.0, chapter 9 and 11).
+Packing, missing values and valid ranges as in the CF conventions 1.11, sections 2.5.1 and 8.1, and the
+attribute conventions of the netCDF User Guide (appendix A).
 """
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import netCDF4
 import numpy as np
@@ -46,8 +48,46 @@ UNITS: dict[str, tuple[tuple[float, float, tuple[str, ...]], ...]] = {
         (1000.0, 0.0, ("km", "kilometer", "kilometers")),
         (FACTORS["ft"], 0.0, ("ft", "foot", "feet")),
     ),
-    "1": ((1.0, 0.0, ("1", "", "none", "dimensionless", "unitless")),),
+    "1": ((1.0, 0.0, ("1", "", "none", "dimensionless", "unitless", "dl", "index", "count")),),
 }
+
+
+#: the calendars that count the days that were (they differ only before 1582)
+CALENDARS = ("standard", "gregorian", "proleptic_gregorian")
+
+
+class Conversion(NamedTuple):
+    """From unpacked numbers to inside units: factor · number + offset; where there is a `base`, the number is
+    first turned into base ** (slope · number + intercept)."""
+
+    factor: float = 1.0
+    offset: float = 0.0
+    base: float | None = None
+    slope: float = 1.0
+    intercept: float = 0.0
+
+
+def find_conversion(attrs: Mapping, expected: str) -> Conversion | None:
+    """How to turn a variable into the inside units `expected`; None where its units are not known.
+
+    Numbers that are common logarithms are told by units such as "log10(mg m-3)" or, as UDUNITS writes them,
+    "lg(re 1 mg m-3)", or by the attributes `Scaling` ("logarithmic"), `Base`, `Slope` and `Intercept` of
+    NASA's mapped ocean colour files. "log(...)" alone is not guessed at: it may be the natural one.
+    """
+    units = str(attrs.get("units", ""))
+    inner = LOG_UNITS.fullmatch(units.strip().lower())
+    found = conversion(inner["units"] if inner else units, expected)
+    if found is None:
+        return None
+    if inner:
+        return Conversion(*found, base=10.0)
+    if str(attrs.get("Scaling", "")).lower().startswith("log") and "Base" in attrs:
+        rest = (float(attrs.get(name, usual)) for name, usual in (("Slope", 1.0), ("Intercept", 0.0)))
+        return Conversion(*found, float(attrs["Base"]), *rest)
+    return Conversion(*found)
+
+
+LOG_UNITS = re.compile(r"(log10|log_10|lg)\s*\(\s*(re:?\s+)?(1\s+)?(?P<units>.+?)\s*\)")
 
 
 def conversion(units: str, expected: str) -> tuple[float, float] | None:
@@ -63,27 +103,47 @@ def _plain(units: str) -> str:
     return " ".join(text.split())
 
 
-def unpack(raw: np.ndarray, attrs: Mapping, convert: tuple[float, float] = (1.0, 0.0)) -> np.ndarray:
-    """Values of packed numbers as float32, NaN where missing.
+def unpack(raw: np.ndarray, attrs: Mapping, convert: tuple = (1.0, 0.0)) -> np.ndarray:
+    """Values of packed numbers as float32, NaN where missing or outside the valid range.
+
+    `convert` is a `Conversion`, or only the factor and offset of one.
 
     The packing and the change of units are one multiplication and one addition, worked out beforehand in
     float64: 298.15 K - 273.15 is taken once, not for every cell, and a short never becomes a float64.
     """
-    factor, offset = convert
-    scale = factor * float(np.ravel(attrs.get("scale_factor", 1.0))[0])
-    shift = factor * float(np.ravel(attrs.get("add_offset", 0.0))[0]) + offset
-    if str(attrs.get("_Unsigned", "")).lower() == "true":
-        raw = raw.view(f"u{raw.dtype.itemsize}")
+    convert = Conversion(*convert)
+    scale, shift = packing(attrs)
+    first = (convert.slope, convert.intercept) if convert.base else convert[:2]
+    raw = _as_unsigned(raw, attrs)
     small = raw.dtype.kind in "iu" and raw.dtype.itemsize <= 2
     values = raw.astype(np.float32 if small else np.float64)
-    values *= scale
-    values += shift
-    values[find_missing(raw, attrs)] = np.nan
+    values *= first[0] * scale
+    values += first[0] * shift + first[1]
+    missing = find_missing(raw, attrs)
+    if convert.base:
+        values[missing] = 0.0  # a fill is no exponent
+        values = convert.factor * np.power(convert.base, values) + convert.offset
+    values[missing] = np.nan
     return values.astype(np.float32, copy=False)
 
 
+def packing(attrs: Mapping) -> tuple[float, float]:
+    """`scale_factor` and `add_offset`, or what stands for none."""
+    return tuple(
+        float(np.ravel(attrs.get(name, usual))[0])
+        for name, usual in (("scale_factor", 1.0), ("add_offset", 0.0))
+    )
+
+
+def _as_unsigned(raw: np.ndarray, attrs: Mapping) -> np.ndarray:
+    """Bytes or shorts that netCDF-3 had to store as signed ones, as what they are."""
+    told = str(attrs.get("_Unsigned", "")).lower() == "true" and raw.dtype.kind == "i"
+    return raw.view(f"u{raw.dtype.itemsize}") if told else raw
+
+
 def find_missing(raw: np.ndarray, attrs: Mapping) -> np.ndarray:
-    """True where packed numbers are `_FillValue`, a `missing_value`, or netCDF's default fill."""
+    """True where packed numbers are `_FillValue`, a `missing_value`, or netCDF's default fill, or lie outside
+    the valid range."""
     fills = [value for key in ("_FillValue", "missing_value") for value in np.ravel(attrs.get(key, []))]
     if not fills and raw.dtype.itemsize > 1:  # netCDF has no default fill for bytes
         fills = [netCDF4.default_fillvals[raw.dtype.str[1:]]]
@@ -91,7 +151,46 @@ def find_missing(raw: np.ndarray, attrs: Mapping) -> np.ndarray:
     for fill in fills:
         if np.asarray(fill).dtype.kind in "iuf" and _fits(fill, raw.dtype):
             missing |= raw == np.asarray(fill).astype(raw.dtype)
+    low, high = _valid_range(raw.dtype, attrs)
+    if low is not None:
+        missing |= raw < low
+    if high is not None:
+        missing |= raw > high
     return missing
+
+
+def _valid_range(dtype: np.dtype, attrs: Mapping) -> tuple[float | None, float | None]:
+    """`valid_range`, or `valid_min` and `valid_max`, among packed numbers of type `dtype`; None where open.
+
+    Where they are floats beside packed integers they are meant unpacked (netCDF User Guide, appendix A).
+    """
+    ends = list(np.ravel(attrs.get("valid_range", [])))
+    ends = ends if len(ends) == 2 else [attrs.get("valid_min"), attrs.get("valid_max")]
+    kinds = [None if end is None else np.asarray(end).dtype.kind for end in ends]
+    ends = [
+        float(np.ravel(end)[0]) if kind and kind in "iuf" else None
+        for end, kind in zip(ends, kinds, strict=True)
+    ]
+    if dtype.kind == "u" and "i" in kinds:  # the signed spelling of unsigned ends
+        ends = [end + 2.0 ** (8 * dtype.itemsize) if end is not None and end < 0 else end for end in ends]
+    if dtype.kind in "iu" and "f" in kinds:
+        scale, shift = packing(attrs)
+        slack = 0.5  # an end that falls between two counts
+        ends = [None if end is None else (end - shift) / scale for end in ends][:: 1 if scale > 0 else -1]
+        return tuple(
+            None if end is None or np.isnan(end) else end + by
+            for end, by in zip(ends, (-slack, slack), strict=True)
+        )
+    return tuple(None if end is None or np.isnan(end) else _in_range(end, dtype) for end in ends)
+
+
+def _in_range(end: float, dtype: np.dtype):
+    """A limit as a number of the type itself, so that comparing makes no wider copy; None where it binds no
+    value of the type."""
+    if dtype.kind == "f":
+        return dtype.type(end)
+    limits = np.iinfo(dtype)
+    return dtype.type(end) if limits.min <= end <= limits.max and end.is_integer() else None
 
 
 def _fits(fill, dtype: np.dtype) -> bool:
@@ -114,27 +213,42 @@ def unpack_axis(variable: xr.DataArray) -> np.ndarray:
     return values
 
 
-def decode_times(variable: xr.DataArray) -> np.ndarray:
+def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndarray:
     """datetime64[ns], to the second, of a CF time coordinate (CF conventions 1.11, section 4.4).
 
-    Raises `SourceError` where there are no units "... since ...", or the calendar has days that never were.
+    `units` ("days since 1900-01-01") stand in where the coordinate has none of its own. A reference with a
+    time zone is brought to UTC. Raises `SourceError` where there are no units "... since ...", or the
+    calendar is not the one on the wall: a date in it may be a day that never was.
     """
     if variable.dtype.kind == "M":
         return variable.values.astype("datetime64[s]").astype("datetime64[ns]")
-    units = str(variable.attrs.get("units", ""))
-    if " since " not in units:
+    attrs = dict(variable.attrs)
+    if units and " since " not in str(attrs.get("units", "")):
+        attrs["units"] = units
+    said = str(attrs.get("units", ""))
+    if " since " not in said:
         raise SourceError(
-            f"{variable.name}: time without units", given=units or None, expected="'hours since 2000-01-01'"
+            f"{variable.name}: time without units",
+            given=said or None,
+            expected="'hours since 2000-01-01'",
+            hint="If you know them, say so with time_units",
         )
-    packed = xr.Variable(("time",), np.ravel(variable.values), dict(variable.attrs))
+    calendar = str(attrs.get("calendar", "standard")).lower()
+    if calendar not in CALENDARS:
+        raise SourceError(
+            f"{variable.name}: calendar", given=repr(calendar), expected=f"one of {', '.join(CALENDARS)}"
+        )
+    packed = xr.Variable(("time",), np.ravel(variable.values), attrs)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # xarray warns of odd calendars; they are refused just below
+            warnings.simplefilter(
+                "ignore"
+            )  # xarray warns of dates it cannot hold; they are refused just below
             times = xr.decode_cf(xr.Dataset({"time": packed}))["time"].values
     except (ValueError, OverflowError) as error:
         raise SourceError(f"{variable.name}: time cannot be read: {error}") from error
     if times.dtype.kind != "M" or np.isnat(times).any():
-        raise SourceError(f"{variable.name}: time cannot be read", given=f"{units!r}, some without a date")
+        raise SourceError(f"{variable.name}: time cannot be read", given=f"{said!r}, some without a date")
     times = times.astype("datetime64[ns]") + np.timedelta64(500, "ms")
     return times.astype("datetime64[s]").astype("datetime64[ns]")
 
@@ -147,17 +261,3 @@ def coverage_time(attrs: Mapping) -> np.ndarray | None:
         return None
     start, end = (time.tz_localize(None) if time.tz is None else time.tz_convert(None) for time in ends)
     return np.array([(start + (end - start) / 2).to_datetime64()], "datetime64[s]").astype("datetime64[ns]")
-
-
-def is_sea(mask: xr.DataArray, raw: np.ndarray) -> np.ndarray | None:
-    """True for open water by a GHRSST `mask` (bit 0 water, bit 1 land); None where the mask says nothing.
-
-    It says nothing where every cell is its fill value, or where it does not call its flags water and land.
-    """
-    meanings = str(mask.attrs.get("flag_meanings", "")).lower().split()
-    if len(meanings) < 2 or not ("sea" in meanings[0] or "water" in meanings[0]) or "land" not in meanings[1]:
-        return None
-    missing = find_missing(raw, mask.attrs)
-    if missing.all():
-        return None
-    return ((raw.astype(np.int64) & 3) == 1) & ~missing
