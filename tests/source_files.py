@@ -433,3 +433,205 @@ def gebco(path, elevation, *, lat=LAT, lon=LON) -> Path:
         },
         {"title": "The GEBCO_2024 Grid - a continuous terrain model for oceans and land"},
     )
+
+
+# ---- grids that are not of longitudes and latitudes ------------------------------------------------------
+
+
+def rtofs(path, *, temp, u, v, lon, lat, times=DAY) -> Path:
+    """RTOFS 2ds: 2-D `Longitude` (74-434) and `Latitude`, counted axes lettered X and Y, a layer of one,
+    days since 1900-12-31, a huge fill. `lon` and `lat` are 2-D, as are the fields."""
+    rows, columns = lon.shape
+    fill = {"_FillValue": np.float32(1.267651e30), "coordinates": "Longitude Latitude Date"}
+
+    def floats(values):
+        return np.broadcast_to(np.where(np.isnan(values), 1.267651e30, values), (1, rows, columns)).astype(
+            "f4"
+        )
+
+    return write(
+        path,
+        {
+            "MT": (
+                count_since(times, "1900-12-31T00:00:00", "days"),
+                {
+                    "long_name": "time",
+                    "units": "days since 1900-12-31 00:00:00",
+                    "calendar": "standard",
+                    "axis": "T",
+                },
+            ),
+            "Layer": (np.array([1], "i4"), {"units": "layer", "positive": "down", "axis": "Z"}),
+            "Y": (np.arange(1, rows + 1, dtype="i4"), {"point_spacing": "even", "axis": "Y"}),
+            "X": (np.arange(1, columns + 1, dtype="i4"), {"point_spacing": "even", "axis": "X"}),
+        },
+        {
+            "Date": (("MT",), np.array([20260117.0]), {"long_name": "date", "units": "day as %Y%m%d.%f"}),
+            "Latitude": (
+                ("Y", "X"),
+                lat.astype("f4"),
+                {"standard_name": "latitude", "units": "degrees_north"},
+            ),
+            "Longitude": (
+                ("Y", "X"),
+                ((lon - 74.0) % 360.0 + 74.0).astype("f4"),
+                {"standard_name": "longitude", "units": "degrees_east", "modulo": "360 degrees"},
+            ),
+            "u_velocity": (
+                ("MT", "Layer", "Y", "X"),
+                floats(u)[:, None],
+                fill
+                | {"standard_name": "eastward_sea_water_velocity", "units": "m/s", "long_name": " u-veloc."},
+            ),
+            "v_velocity": (
+                ("MT", "Layer", "Y", "X"),
+                floats(v)[:, None],
+                fill | {"standard_name": "northward_sea_water_velocity", "units": "m/s"},
+            ),
+            "sst": (
+                ("MT", "Y", "X"),
+                floats(temp),
+                fill | {"standard_name": "sea_surface_temperature", "units": "degC"},
+            ),
+        },
+        {"title": "HYCOM ATLb2.00", "institution": "National Centers for Environmental Prediction"},
+    )
+
+
+def roms(
+    path, lon, lat, *, temp, east, north, angle, mask=None, times=DAY, degrees=False, own_places=True
+) -> Path:
+    """ROMS: nodes `rho` for scalars, `u` half a step along xi and `v` half a step along eta beside them,
+    components along xi and eta, `angle` from east to xi; places claim to be in metres. Functions of longitude
+    and latitude give the fields; `angle` is a number on every node."""
+    stagger = {
+        "rho": lambda values: values,
+        "u": lambda values: (values[:, 1:] + values[:, :-1]) / 2,
+        "v": lambda values: (values[1:] + values[:-1]) / 2,
+    }
+    places = {at: (move(lon), move(lat), move(angle)) for at, move in stagger.items()}
+    mask = np.ones(lon.shape) if mask is None else mask
+    fields: dict = {}
+    for at, (x, y, _) in places.items():
+        if own_places or at == "rho":
+            dims = (f"eta_{at}", f"xi_{at}")
+            fields |= {
+                f"lon_{at}": (dims, x, {"units": "meters"}),
+                f"lat_{at}": (dims, y, {"units": "meters"}),
+            }
+
+    def along(at):
+        x, y, turn = places[at]
+        e, n = east(x, y), north(x, y)
+        return e * np.cos(turn) + n * np.sin(turn) if at == "u" else n * np.cos(turn) - e * np.sin(turn)
+
+    rows = {
+        "temp": ("rho", temp(lon, lat), {"units": "Celsius", "long_name": "potential temperature"}),
+        "u": ("u", along("u"), {"units": "meter second-1", "long_name": "u-momentum component"}),
+        "v": ("v", along("v"), {"units": "meter second-1", "long_name": "v-momentum component"}),
+    }
+    for name, (at, values, about) in rows.items():
+        dims = ("ocean_time", f"eta_{at}", f"xi_{at}")
+        about = about | ({"coordinates": f"lat_{at} lon_{at}"} if own_places else {}) | {"time": "ocean_time"}
+        fields[name] = (dims, values[None].astype("f4"), about)
+    dims = ("eta_rho", "xi_rho")
+    units, turn = ("degrees", np.degrees(angle)) if degrees else ("radians", angle)
+    fields["angle"] = (dims, turn, {"units": units, "long_name": "angle between XI-axis and EAST"})
+    fields["mask_rho"] = (
+        dims,
+        mask,
+        {
+            "flag_values": np.array([0.0, 1.0]),
+            "flag_meanings": "land water",
+            "long_name": "mask on RHO-points",
+        },
+    )
+    with netCDF4.Dataset(path, "w") as data:
+        hours, about = time_axis(times, "2026-01-16T00:00:00", "hours")
+        sizes = {"ocean_time": hours.size} | {f"eta_{at}": place[0].shape[0] for at, place in places.items()}
+        sizes |= {f"xi_{at}": place[0].shape[1] for at, place in places.items()}
+        for name, size in sizes.items():
+            data.createDimension(name, size)
+        about = about | {"long_name": "time since initialization", "calendar": "proleptic_gregorian"}
+        about.pop("standard_name")
+        for name, (dims, values, said) in {
+            "ocean_time": (("ocean_time",), hours, about)
+        }.items() | fields.items():
+            variable = data.createVariable(name, values.dtype, dims)
+            variable.setncatts(said)
+            variable[...] = values
+    return Path(path)
+
+
+def projected(path, crs, x, y, fields: dict, *, units="m", times=DAY) -> Path:
+    """Axes x, y in metres (or `units`) and a CF grid mapping of a pyproj CRS; fields: name -> (values on
+    (y, x), attributes)."""
+    axis = {"long_name": "coordinate of the projection", "units": units}
+    angular = "angular_" if units == "rad" else ""
+    rows = {"crs": ((), np.int32(0), {k: v for k, v in crs.to_cf().items() if k != "crs_wkt"})}
+    rows |= {
+        name: (("time", "y", "x"), np.asarray(values)[None], {"grid_mapping": "crs"} | about)
+        for name, (values, about) in fields.items()
+    }
+    return write(
+        path,
+        {
+            "time": time_axis(times, "1970-01-01T00:00:00", "seconds"),
+            "y": (y, axis | {"standard_name": f"projection_y_{angular}coordinate", "axis": "Y"}),
+            "x": (x, axis | {"standard_name": f"projection_x_{angular}coordinate", "axis": "X"}),
+        },
+        rows,
+    )
+
+
+def hf_radar(path, *, u=25, v=-25, units="cm s-1", scale=1.0, flag=None, times=DAY, lat=LAT, lon=LON) -> Path:
+    """HF radar: shorts, gaps, dilution of precision, and the one flag that sums up the tests of QARTOD
+    (1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 missing)."""
+    dims = ("time", "lat", "lon")
+    about = {
+        "_FillValue": np.int16(-32768),
+        "units": units,
+        "scale_factor": scale,
+        "ancillary_variables": "hdop primary_flag",
+    }
+    fields = {
+        name: (
+            dims,
+            grid(counts, times, lat, lon, "i2"),
+            about | {"standard_name": f"surface_{axis}_sea_water_velocity"},
+        )
+        for name, counts, axis in (("u", u, "eastward"), ("v", v, "northward"))
+    }
+    fields["hdop"] = (dims, grid(1, times, lat, lon, "i2"), {"long_name": "horizontal dilution of precision"})
+    fields["primary_flag"] = (
+        dims,
+        grid(1 if flag is None else flag, times, lat, lon, "i1"),
+        {
+            "flag_values": np.array([1, 2, 3, 4, 9], "i1"),
+            "flag_meanings": "pass not_evaluated suspect fail missing",
+            "standard_name": "aggregate_quality_flag",
+        },
+    )
+    return write(
+        path,
+        {
+            "time": time_axis(times, "1970-01-01T00:00:00", "seconds", "i4"),
+            "lat": (np.asarray(lat, "f4"), LAT_ATTRS),
+            "lon": (np.asarray(lon, "f4"), LON_ATTRS),
+        },
+        fields,
+        {"title": "Near-Real Time Surface Ocean Velocity"},
+    )
+
+
+def plain(path, name, values, about, *, times=DAY, lat=LAT, lon=LON, dtype="f4") -> Path:
+    """One variable on (time, lat, lon), as it stands."""
+    return write(
+        path,
+        {
+            "time": time_axis(times, "1970-01-01T00:00:00", "seconds"),
+            "lat": (np.asarray(lat, "f8"), LAT_ATTRS),
+            "lon": (np.asarray(lon, "f8"), LON_ATTRS),
+        },
+        {name: (("time", "lat", "lon"), grid(values, times, lat, lon, dtype), about)},
+    )
