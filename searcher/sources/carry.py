@@ -1,4 +1,4 @@
-"""Water carried by the currents of a sea, forward and back: where it was when a picture was taken.
+"""Water carried by the currents of a sea, forward and back, and what a field shows where it is then.
 
 Positions are stepped by Runge-Kutta of order 4 (`searcher.kernels.advect`) through currents that are linear
 between their nodes and hours.
@@ -13,12 +13,14 @@ import xarray as xr
 
 from searcher.kernels.advect import GONE, advect
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Flow, Grid
+from searcher.kernels.sample import Flow, Grid, sample_field
 from searcher.sea import flow_of
 
 #: the share of a cell that water may cross in one step
 COURANT = 0.5
 LONGEST_STEP = 1800.0
+#: a field is seen at a place where at least this share of the cells around was
+LEAST_CLEAR = 0.5
 
 
 class Carrier(NamedTuple):
@@ -49,6 +51,14 @@ def make_carrier(currents: xr.Dataset) -> Carrier:
     per_lon, _ = row_metrics(currents["lat"].values[[0, -1]].astype(np.float64))
     cell = flow.dlon * float(per_lon.min())
     return Carrier(flow, min(COURANT * cell / fastest, LONGEST_STEP))
+
+
+def look_at(field: np.ndarray, grid: Grid, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+    """Values of a field (lat, lon) at places (n,), bilinear; NaN where it is mostly missing around."""
+    field = np.ascontiguousarray(field, dtype=np.float64)
+    value = sample_field(field, grid, lon, lat)
+    clear = sample_field(np.isfinite(field).astype(np.float64), grid, lon, lat)
+    return np.where(clear >= LEAST_CLEAR, value, np.nan)
 
 
 def _calm() -> Flow:

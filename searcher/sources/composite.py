@@ -19,17 +19,16 @@ import numpy as np
 import xarray as xr
 
 from searcher.errors import NoData
-from searcher.kernels.sample import sample_field
-from searcher.sea import grid_of, name_fields, to_seconds, to_times
-from searcher.sources.carry import Carrier, make_carrier
+from searcher.kernels.sample import Grid
+from searcher.sea import grid_of, make_sea, name_fields, to_seconds, to_times
+from searcher.sources.carry import Carrier, look_at, make_carrier
+from searcher.sources.join import join_attrs
 from searcher.sources.match import match_levels
 
 #: views older than this are not carried, s
 LONGEST_AGE = 5 * 86400.0
 #: currents are held so long before their first and past their last hour, s
 HELD = 86400.0
-#: a view counts where at least this share of the cells around the place was clear
-LEAST_CLEAR = 0.5
 #: levels are matched on about so many pieces of water, evenly spread
 MATCHED_ON = 4000
 
@@ -92,10 +91,21 @@ def compose_temperature(
     return _tell(data, to_times([look.time for look in looks]), levels, share, [own, *others])
 
 
-class Look(NamedTuple):
-    """One picture (lat, lon; °C) and when it was taken (s since `sea.EPOCH`)."""
+def add_surface(sea: xr.DataTree, *, at: np.datetime64, others: Sequence[xr.Dataset] = ()) -> xr.DataTree:
+    """The sea with its map of the temperature at one hour as node `surface`; as it is if none can be made."""
+    try:
+        surface = compose_temperature(sea, at=at, others=others)
+    except NoData:
+        return sea
+    nodes = {name: node.to_dataset() for name, node in sea.children.items()}
+    return make_sea(nodes | {"surface": surface})
 
-    picture: xr.DataArray
+
+class Look(NamedTuple):
+    """One picture (lat, lon; °C), its grid, and when it was taken (s since `sea.EPOCH`)."""
+
+    picture: np.ndarray
+    grid: Grid
     time: float
     is_own: bool
 
@@ -142,7 +152,7 @@ def _list_looks(
     first, last = carrier.currents.t[0] - HELD, carrier.currents.t[-1] + HELD
     usable = (times <= now) & (times >= max(now - longest_age, first)) & (now <= last)
     return [
-        Look(product["sst"].isel(time=index), float(times[index]), is_own)
+        Look(product["sst"].values[index], grid_of(product), float(times[index]), is_own)
         for index in np.flatnonzero(usable)[::-1]
     ]
 
@@ -152,7 +162,7 @@ def _see_all(looks: Sequence[Look], water: Water, carrier: Carrier) -> np.ndarra
     views = []
     for look in looks:
         water = water.moved_to(look.time, carrier)
-        views.append(np.where(water.known, look_at(look.picture, water.lon, water.lat), np.nan))
+        views.append(np.where(water.known, look_at(look.picture, look.grid, water.lon, water.lat), np.nan))
     return np.array(views)
 
 
@@ -165,20 +175,11 @@ def _see_first(looks: Sequence[Look], levels: np.ndarray, water: Water, carrier:
     left = np.arange(water.lon.size)
     for index, look in enumerate(looks):
         water = water.moved_to(look.time, carrier)
-        view = np.where(water.known, look_at(look.picture, water.lon, water.lat), np.nan)
+        view = np.where(water.known, look_at(look.picture, look.grid, water.lon, water.lat), np.nan)
         clear = np.isfinite(view)
         value[left[clear]], chosen[left[clear]] = view[clear] - levels[index], index
         left, water = left[~clear], water.only(~clear)
     return value, chosen
-
-
-def look_at(picture: xr.DataArray, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-    """Values of a picture (lat, lon) at places (n,); NaN where it is mostly missing around."""
-    grid = grid_of(picture.to_dataset(name="picture"))
-    field = np.ascontiguousarray(picture.values, dtype=np.float64)
-    value = sample_field(field, grid, lon, lat)
-    clear = sample_field(np.isfinite(field).astype(np.float64), grid, lon, lat)
-    return np.where(clear >= LEAST_CLEAR, value, np.nan)
 
 
 def _lay_out(value: np.ndarray, chosen: np.ndarray, ages: np.ndarray, own: xr.Dataset, at) -> xr.Dataset:
@@ -194,10 +195,6 @@ def _lay_out(value: np.ndarray, chosen: np.ndarray, ages: np.ndarray, own: xr.Da
 
 def _tell(data: xr.Dataset, seen, levels, share, products: Sequence[xr.Dataset]) -> xr.Dataset:
     """What the map is made of, beside it and in its attributes."""
-
-    def joined(key: str) -> str:
-        return "; ".join(dict.fromkeys(str(p.attrs[key]) for p in products if p.attrs.get(key)))
-
     about = {
         "seen": (seen, {"long_name": "when the picture was taken"}),
         "level": (
@@ -207,10 +204,10 @@ def _tell(data: xr.Dataset, seen, levels, share, products: Sequence[xr.Dataset])
         "share": (share, {"long_name": "share of the water whose value the picture gives", "units": "1"}),
     }
     data = data.assign({name: ("picture", *row) for name, row in about.items()})
+    attrs = join_attrs(products)
     return data.assign_attrs(
-        source=f"composite of {seen.size} pictures, carried by the currents: {joined('source')}",
-        license=joined("license"),
-        credit=joined("credit"),
+        attrs,
+        source=f"composite of {seen.size} pictures, carried by the currents: {attrs['source']}",
         kind="composite of pictures",
         history="newest clear view of each piece of water, carried by the currents; levels matched",
         unseen=1.0 - float(share.sum()),

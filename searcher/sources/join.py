@@ -141,3 +141,11 @@ def _node_attrs(layer: Layer, paths: Sequence[Path], region: Region) -> dict[str
 
 def _newest(field) -> int:
     return 0 if field.times is None else int(field.times.max().astype(np.int64))
+
+
+def join_attrs(products: Sequence[xr.Dataset]) -> dict[str, str]:
+    """Source, license, credit, product and files of several datasets, each said once."""
+    return {
+        key: "; ".join(dict.fromkeys(str(data.attrs[key]) for data in products if data.attrs.get(key)))
+        for key in ("source", "license", "credit", "product", "files")
+    }

@@ -106,7 +106,7 @@ def choose_layer(layers: Sequence[Layer], region: Region, window) -> Layer:
 
 
 def _newest(layer: Layer, window) -> np.datetime64:
-    """The newest time of a layer, of pictures not after the end of the window; long ago where there is none."""
+    """The newest time of a layer, of pictures not after the end of the window; long ago if it has none."""
     if layer.fields[0].times is None:
         return LONG_AGO
     times = layer.times()
