@@ -70,7 +70,7 @@ def compose_temperature(
     looks = [
         look
         for place, product in enumerate((own, *others))
-        for look in _list_looks(product, carrier, place == 0, now=now, longest_age=longest_age)
+        for look in list_looks(product, carrier, place == 0, now=now, longest_age=longest_age)
     ]
     if not looks:
         raise NoData(
@@ -80,7 +80,7 @@ def compose_temperature(
         )
     lon, lat = np.meshgrid(own["lon"].values.astype(np.float64), own["lat"].values.astype(np.float64))
     stride = max(1, int(np.sqrt(lon.size / MATCHED_ON)))
-    some = _see_all(looks, Water.lying_at(lon[::stride, ::stride], lat[::stride, ::stride], now), carrier)
+    some = see_all(looks, Water.lying_at(lon[::stride, ::stride], lat[::stride, ::stride], now), carrier)
     levels, matched = match_levels(some, reference=[look.is_own for look in looks])
     value, chosen = _see_first(looks, levels, Water.lying_at(lon, lat, now), carrier)
     value, chosen = value.reshape(lon.shape), chosen.reshape(lon.shape)
@@ -144,7 +144,7 @@ class Water(NamedTuple):
         return self._replace(**{name: getattr(self, name)[keep] for name in arrays})
 
 
-def _list_looks(
+def list_looks(
     product: xr.Dataset, carrier: Carrier, is_own: bool, *, now: float, longest_age: float
 ) -> list[Look]:
     """The pictures of a product that can be carried to `now`, the newest first."""
@@ -157,7 +157,7 @@ def _list_looks(
     ]
 
 
-def _see_all(looks: Sequence[Look], water: Water, carrier: Carrier) -> np.ndarray:
+def see_all(looks: Sequence[Look], water: Water, carrier: Carrier) -> np.ndarray:
     """What each picture saw of the same pieces of water: (pictures, pieces), NaN where unseen."""
     views = []
     for look in looks:
