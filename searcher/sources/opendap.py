@@ -20,10 +20,10 @@ from searcher.sources.asking import Request, list_runs
 from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
 from searcher.sources.child import run_child
 from searcher.sources.unpack import decode_times
-from searcher.sources.web import Absent, Web, find_message
+from searcher.sources.web import Absent, Passing, Web, find_message
 
 #: a whole answer, and all of them, may take this many times the longest silence
-ONE_ANSWER, ALL_ANSWERS = 5, 20
+ONE_ANSWER, ALL_ANSWERS = 5, 10
 #: attributes that are kept; a server adds others that no netCDF file may hold
 OF_VARIABLE = (
     *("standard_name", "long_name", "units", "axis", "positive", "calendar", "comment"),
@@ -44,12 +44,10 @@ class Curved(SourceError):
 def fetch_opendap(request: Request, path: Path, web: Web, *, latest: np.datetime64) -> Region:
     """Write what an OPeNDAP server has of a request to `path`; the box that was asked, in degrees."""
     url = _find_run(request, web, latest)
-    limit = ALL_ANSWERS * web.timeout
-
-    def cut() -> Region:
-        return run_child(cut_remote, url, request, path, web.timeout, limit=limit)
-
-    return web.repeat(cut)
+    try:
+        return run_child(cut_remote, url, request, path, web.timeout, limit=ALL_ANSWERS * web.timeout)
+    except Passing as error:  # xarray has asked again by itself, several times
+        raise SourceError(f"{url} broke off its answer: {error}") from error
 
 
 def _find_run(request: Request, web: Web, latest: np.datetime64) -> str:
