@@ -554,9 +554,8 @@ def roms(
             data.createDimension(name, size)
         about = about | {"long_name": "time since initialization", "calendar": "proleptic_gregorian"}
         about.pop("standard_name")
-        for name, (dims, values, said) in {
-            "ocean_time": (("ocean_time",), hours, about)
-        }.items() | fields.items():
+        fields["ocean_time"] = (("ocean_time",), hours, about)
+        for name, (dims, values, said) in fields.items():
             variable = data.createVariable(name, values.dtype, dims)
             variable.setncatts(said)
             variable[...] = values
