@@ -62,7 +62,6 @@ MADE: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
 }
 KNOWN = NODES | MADE
 REQUIRED = ("temperature", "currents")
-CONVENTIONS = "CF-1.11"
 LONG_NAMES = {
     "lat": "latitude",
     "lon": "longitude",
@@ -82,7 +81,12 @@ LONG_NAMES = {
 AXES = {
     "lat": {"standard_name": "latitude", "units": "degrees_north", "axis": "Y"},
     "lon": {"standard_name": "longitude", "units": "degrees_east", "axis": "X"},
-    "time": {"standard_name": "time", "axis": "T"},
+    "time": {"standard_name": "time", "axis": "T", "units_metadata": "leap_seconds: none"},
+}
+ROOT = {
+    "Conventions": "CF-1.11",
+    "title": "a sea: ocean fields of several products, one group each",
+    "history": "each product cut to one region and some hours, on its own grid, in common units",
 }
 #: how far one step of a coordinate may stray from the mean step (float32 coordinates stray about 0.5 %)
 STEP_TOLERANCE = 0.02
@@ -104,7 +108,7 @@ def to_times(seconds) -> np.ndarray:
 
 def make_sea(nodes: Mapping[str, xr.Dataset]) -> xr.DataTree:
     """A checked sea of datasets by node name; CF attributes that are wanting are filled in."""
-    root = xr.Dataset(attrs={"Conventions": CONVENTIONS})
+    root = xr.Dataset(attrs=ROOT)
     named = {name: name_fields(name, data) for name, data in nodes.items()}
     return check_sea(xr.DataTree.from_dict(named | {"/": root}))
 
@@ -116,6 +120,8 @@ def name_fields(node: str, data: xr.Dataset) -> xr.Dataset:
     """
     data = data.copy(deep=False)
     names = {name: {"standard_name": row[0]} if row[0] else {} for name, row in KNOWN.get(node, {}).items()}
+    if "sst" in names:
+        names["sst"]["units_metadata"] = "temperature: on_scale"
     for name, attrs in (AXES | names).items():
         if name in data.variables:
             data[name].attrs = attrs | {"long_name": LONG_NAMES[name]} | data[name].attrs

@@ -15,6 +15,8 @@ from searcher.sources.axes import even_steps, interpolate_axis, share_covered
 from searcher.sources.files import read_fields
 from searcher.sources.layers import IMAGES, Layer
 
+AS_READ = "as in the files, in common units"
+
 
 def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_quality: int) -> xr.Dataset:
     """The dataset of a node at the times asked (None for a static one), as `searcher.sea` wants it.
@@ -86,7 +88,7 @@ def _dataset(layer: Layer, arrays: dict[str, np.ndarray], times: np.ndarray | No
         name: (dims, values[0] if times is None else values, _field_attrs(layer, name))
         for name, values in arrays.items()
     }
-    return xr.Dataset(variables, coords, {"history": "; ".join(history)})
+    return xr.Dataset(variables, coords, {"history": "; ".join(history) or AS_READ})
 
 
 def _make_even(arrays: dict[str, np.ndarray], old: np.ndarray, axis: int, name: str):

@@ -124,7 +124,7 @@ def _attrs_of_blend(products: Sequence[xr.Dataset], share: np.ndarray, chosen: x
         "kind": products[int(np.argmax(share))].attrs["kind"],
         "covered": max(data.attrs["covered"] for data in products),
         "shares": "; ".join(parts),
-        "history": "; ".join(["products blended, the finest first", chosen.attrs["history"]]).strip("; "),
+        "history": f"{chosen.attrs['history']}; products laid over each other, the finest on top",
     }
 
 

@@ -98,7 +98,7 @@ def find_fronts(values: np.ndarray, like: xr.Dataset) -> np.ndarray:
 
 
 def judge_fronts(found: np.ndarray, true: np.ndarray, known: np.ndarray, like: xr.Dataset):
-    """Shares of what was found that is true, and of what is true, where the map is `known`, that was found."""
+    """Shares of what was found that is true, and of what is true, where a map is `known`, that was found."""
     cell = float(like["lat"][1] - like["lat"][0])
     flat = np.array([np.cos(np.radians(float(like["lat"].mean()))), 1.0]) / cell
     column = np.round((true[:, 0] - float(like["lon"][0])) / cell).astype(int)
