@@ -6,6 +6,7 @@ A profile is a TOML file (in `searcher/profiles`, or the user's own). Each piece
 
 from __future__ import annotations
 
+import math
 import tomllib
 from dataclasses import dataclass
 from importlib.resources import files
@@ -17,6 +18,8 @@ from searcher.errors import TripError
 PIECES = ("temperature", "break", "convergence", "coincidence", "persistence", "color", "depth", "doubt")
 #: what each piece needs beside `weight`, `sd` and `source`
 SETTINGS = {"temperature": ("low", "high", "width"), "color": ("clear",), "doubt": ("sweep",)}
+#: settings that are sizes
+POSITIVE = ("width", "clear", "sweep")
 
 
 @dataclass(frozen=True)
@@ -53,12 +56,22 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
         raise TripError(f"{path.name} is not valid TOML: {error}") from error
     wanted = {piece: ("weight", "sd", *SETTINGS.get(piece, ())) for piece in PIECES}
     wanted["base"] = ("mean", "sd")
-    problems = [
-        f"[{section}] {key}: given {raw.get(section, {}).get(key)!r}, expected a number"
-        for section, keys in wanted.items()
-        for key in keys
-        if not isinstance(raw.get(section, {}).get(key), int | float)
-    ]
+    problems = [fault for section, keys in wanted.items() for fault in _section_faults(section, keys, raw)]
     if problems:
         raise TripError.of_problems(path.name, problems)
     return Profile(str(raw.get("name", species)), {section: raw[section] for section in wanted})
+
+
+def _section_faults(name: str, keys: tuple[str, ...], raw: dict) -> list[str]:
+    """Everything that is wrong with one section."""
+    section = raw.get(name)
+    if not isinstance(section, dict):
+        return [f"[{name}]: given {section!r}, expected a section with {', '.join(keys)}"]
+    faults = []
+    for key in keys:
+        value = section.get(key)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            faults.append(f"[{name}] {key}: given {value!r}, expected a number")
+        elif (key in POSITIVE and value <= 0) or (key == "sd" and value < 0):
+            faults.append(f"[{name}] {key}: given {value!r}, expected a number over 0")
+    return faults

@@ -16,8 +16,10 @@ import contourpy
 import numpy as np
 import shapely
 import xarray as xr
+from scipy.ndimage import binary_dilation
 
 from searcher.errors import OutOfReach
+from searcher.files import whole_file
 from searcher.geo import distance
 from searcher.trip import Trip
 from searcher.waters import Waters, survey_waters
@@ -89,24 +91,31 @@ def range_polygon(reach: xr.Dataset) -> shapely.Geometry:
     polygons = []
     for xy, cuts in zip(points, offsets, strict=True):
         rings = [xy[a:b] for a, b in pairwise(cuts)]
-        polygons.append(shapely.Polygon(rings[0], rings[1:]))
-    return shapely.union_all([shapely.make_valid(polygon) for polygon in polygons])
+        polygons.append(shapely.make_valid(shapely.Polygon(rings[0], rings[1:])))
+    # between nodes the outline cuts the corners of blocked cells: take those cells out whole
+    return shapely.difference(shapely.union_all(polygons), _blocked_rim(reach))
+
+
+def _blocked_rim(reach: xr.Dataset) -> shapely.Geometry:
+    """The blocked cells beside what is within reach, as one geometry."""
+    blocked = reach["blocked"].values.astype(bool)
+    near = binary_dilation(reach["reachable"].values.astype(bool), np.ones((3, 3), bool))
+    row, column = np.nonzero(blocked & near)
+    lon, lat = reach["lon"].values, reach["lat"].values
+    x, y, half_x, half_y = lon[column], lat[row], (lon[1] - lon[0]) / 2, (lat[1] - lat[0]) / 2
+    return shapely.union_all(shapely.box(x - half_x, y - half_y, x + half_x, y + half_y))
 
 
 def waters_of(reach: xr.Dataset, obstacles: shapely.Geometry) -> Waters:
     """The waters a reach was found in, so that a saved reach can be routed on."""
-    fields = [np.ascontiguousarray(reach[name].values) for name in ("blocked", "u", "v", "currents_known")]
-    return Waters(reach["lon"].values, reach["lat"].values, *fields, obstacles)
+    blocked, known = (reach[name].values.astype(bool) for name in ("blocked", "currents_known"))
+    u, v = (np.ascontiguousarray(reach[name].values) for name in ("u", "v"))
+    return Waters(reach["lon"].values, reach["lat"].values, blocked, u, v, known, obstacles)
 
 
 def save_reach(reach: xr.Dataset, path: str | os.PathLike) -> Path:
     """Write a reach as netCDF; the file appears whole or not at all. `xarray.open_dataset` reads it."""
-    path = Path(path)
-    partial = path.with_name(f".{path.name}.partial")
     flags = {name: reach[name].astype("i1") for name in ("reachable", "blocked", "currents_known")}
-    try:
+    with whole_file(path) as partial:
         reach.assign(flags).to_netcdf(partial)
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
-    return path
+    return Path(path)

@@ -21,6 +21,7 @@ PACKAGE = ROOT / "searcher"
 #: a part may import the parts before it, and itself
 ORDER = (
     "errors",
+    "files",
     "units",
     "kernels",
     "geo",
@@ -47,7 +48,7 @@ ORDER = (
 #: parts that may import only these
 ONLY = {
     "kernels": {"kernels"},
-    "builtin": {"builtin", "errors", "units", "geo", "tables", "sea"},
+    "builtin": {"builtin", "errors", "files", "units", "geo", "tables", "sea"},
     "sources": set(ORDER) - {"trip", "builtin"},
     "trip": set(ORDER) - {"sources"},
 }

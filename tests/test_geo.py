@@ -172,7 +172,8 @@ def test_region_around_is_no_larger_than_need_be(centre, radius):
     edge = Place(region.centre.lon, region.north)
     assert geo.distance(centre, edge) == pytest.approx(radius, rel=2e-3)
     edge = Place(region.east, region.centre.lat)
-    assert geo.distance(centre, edge) == pytest.approx(radius, rel=2e-2)
+    # as wide as at its edge nearer the pole: wider in the middle by tan φ · d/R, 5.4 % at 60° and 200 km
+    assert radius <= geo.distance(centre, edge) <= 1.06 * radius
 
 
 def test_region_stops_at_the_poles():

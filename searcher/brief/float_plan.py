@@ -15,8 +15,8 @@ from searcher.brief.words import (
     steps_of,
     turn_words,
     working_line,
-    write_text,
 )
+from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
 

@@ -13,8 +13,9 @@ import pandas as pd
 import shapely
 from shapely.affinity import translate
 
-from searcher.brief.words import cautions_of, iso, write_text
+from searcher.brief.words import cautions_of, iso
 from searcher.conditions import STANDING_CAUTIONS
+from searcher.files import write_text
 from searcher.plan import Plan
 from searcher.units import to_unit
 

@@ -24,8 +24,8 @@ from searcher.brief.words import (
     turn_words,
     working_line,
     wrap_longitude,
-    write_text,
 )
+from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
 

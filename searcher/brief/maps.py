@@ -17,8 +17,9 @@ from searcher.brief.frame import Frame, draw_graticule, draw_scale
 from searcher.brief.labels import PAPER, Label, place_labels
 from searcher.brief.layers import View
 from searcher.brief.sheet import Sheet
-from searcher.brief.words import data_words, whole_file
+from searcher.brief.words import data_words
 from searcher.errors import SearcherError
+from searcher.files import whole_file
 from searcher.geo import Region
 from searcher.plan import Plan
 

@@ -29,9 +29,9 @@ from searcher.brief.words import (
     steps_of,
     turn_words,
     working_line,
-    write_text,
 )
 from searcher.conditions import STANDING_CAUTIONS, Condition
+from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
 from searcher.units import LABELS, NAUTICAL_MILE, to_unit

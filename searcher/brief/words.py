@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from itertools import pairwise
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +11,6 @@ import shapely
 
 from searcher import geo
 from searcher.conditions import STANDING_CAUTIONS
-from searcher.errors import SearcherError
 from searcher.geo import Place
 from searcher.plan import Plan
 
@@ -125,29 +120,6 @@ def moment(time: np.datetime64) -> datetime:
     """A timezone-aware UTC datetime, rounded to the second."""
     whole = (np.datetime64(time, "ms") + np.timedelta64(500, "ms")).astype("datetime64[s]")
     return whole.astype(datetime).replace(tzinfo=UTC)
-
-
-@contextmanager
-def whole_file(path: str | os.PathLike) -> Iterator[Path]:
-    """A path to write beside `path`; it takes that name if all goes well and is removed if not."""
-    path = Path(path)
-    partial = path.with_name(f".{path.name}.partial")
-    if not path.parent.is_dir():
-        raise SearcherError(f"no folder {path.parent} to write {path.name} in", hint="Make it first")
-    try:
-        yield partial
-        partial.replace(path)
-    except OSError as error:
-        raise SearcherError(f"{path} cannot be written: {error.strerror or error}") from error
-    finally:
-        partial.unlink(missing_ok=True)
-
-
-def write_text(path: str | os.PathLike, text: str) -> Path:
-    """Write UTF-8 text with plain line ends, whole or not at all."""
-    with whole_file(path) as partial:
-        partial.write_text(text, encoding="utf-8", newline="\n")
-    return Path(path)
 
 
 def turn_words(plan: Plan, *, clock: bool = False) -> str:

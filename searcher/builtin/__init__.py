@@ -43,6 +43,7 @@ from searcher.builtin.scene import (
     model_grid,
 )
 from searcher.builtin.weather import Weather, draw_weather
+from searcher.files import whole_file
 from searcher.sea import make_sea
 
 __all__ = ["PORT", "PORT_NAME", "SEA_BUOY", "make_builtin_sea", "write_builtin_files", "write_truth"]
@@ -154,15 +155,10 @@ def write_builtin_files(
 
 def write_truth(truth: xr.DataTree, path: str | os.PathLike) -> Path:
     """Write a truth to one netCDF file, a group per node; the file appears whole or not at all."""
-    path = Path(path)
-    partial = path.with_name(f".{path.name}.partial")
     encoding = {
         f"/{name}": {variable: {"zlib": True, "complevel": 1} for variable in node.data_vars}
         for name, node in truth.children.items()
     }
-    try:
+    with whole_file(path) as partial:
         truth.to_netcdf(partial, encoding=encoding)
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
-    return path
+    return Path(path)

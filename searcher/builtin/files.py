@@ -15,6 +15,7 @@ import pandas as pd
 import xarray as xr
 
 from searcher.errors import TripError
+from searcher.files import whole_file, write_text
 from searcher.sea import check_sea
 
 KELVIN = 273.15
@@ -105,8 +106,8 @@ def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike, *, overwrite: b
     data.mkdir(parents=True, exist_ok=True)
     for name, (dataset, encoding) in _products(check_sea(sea)).items():
         _write_netcdf(dataset, encoding, data / name)
-    _write_text(json.dumps(closed_area(), indent=1) + "\n", folder / "closed_area.geojson")
-    _write_text(TRIP, folder / TRIP_FILE)
+    write_text(folder / "closed_area.geojson", json.dumps(closed_area(), indent=1) + "\n")
+    write_text(folder / TRIP_FILE, TRIP)
     return folder
 
 
@@ -236,20 +237,7 @@ def _attributes(data: xr.Dataset, style: str) -> dict:
 
 
 def _write_netcdf(dataset: xr.Dataset, encoding: dict, path: Path) -> None:
-    partial = path.with_name(f".{path.name}.partial")
     for axis in ("lat", "lon"):
         encoding = encoding | {axis: {"_FillValue": None}}
-    try:
+    with whole_file(path) as partial:
         dataset.to_netcdf(partial, encoding=encoding)
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
-
-
-def _write_text(text: str, path: Path) -> None:
-    partial = path.with_name(f".{path.name}.partial")
-    try:
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)

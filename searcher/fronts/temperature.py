@@ -95,6 +95,7 @@ def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHI
         high=max(HIGH, NOISE_HIGH * noise),
         least_length=LEAST_LENGTH,
         scale=sigma,
+        noise=noise,
     )
     doubt = math.hypot(0.5 * cell, GEOLOCATION)
     return [

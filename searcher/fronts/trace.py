@@ -27,6 +27,7 @@ def ridge_lines(
     high: float,
     least_length: float,
     scale: float,
+    noise: float = 0.0,
     tolerance: float = 0.1,
 ) -> list[shapely.LineString]:
     """Lines along the ridges of a field, in degrees, with vertices between the nodes.
@@ -34,11 +35,13 @@ def ridge_lines(
     height, across_x, across_y: (lat, lon), the field and the unit vector across its ridges (metres east and
     north). east, north: metres between nodes, (lat,). A line runs on while `height` >= low and counts if it
     is >= high somewhere (hysteresis: Canny 1986, IEEE PAMI 8:679-698) and at least `least_length` m long. A
-    ridge must fall off by `PROMINENCE` of its height within `scale` m to either side, or rounding would draw
-    ridges on a plateau. Vertices nearer than `tolerance` cells to the line without them are dropped.
+    ridge must fall off by `PROMINENCE` of its height, and by `noise`, within `scale` m to either side, or
+    rounding and noise would draw ridges on a plateau. Vertices nearer than `tolerance` cells to the line
+    without them are dropped.
     """
-    sharp = 2.0 * PROMINENCE / scale**2
-    columns, rows, offsets = trace_ridges(height, across_x, across_y, east, north, low, sharp)
+    # f falls by b·x²/2 within x of a ridge across which it bends by b
+    sharp, rise = (2.0 * fall / scale**2 for fall in (PROMINENCE, noise))
+    columns, rows, offsets = trace_ridges(height, across_x, across_y, east, north, low, sharp, rise)
     cells = Grid(0.0, 1.0, 0.0, 1.0)
     heights = sample_field(height, cells, columns, rows)
     lines = []

@@ -37,7 +37,7 @@ def _slope_along(f, px, py, east, north):
 
 
 @njit(cache=True)
-def _crossing(f, px, py, slope, bend, low, sharp, j0, i0, j1, i1):
+def _crossing(f, px, py, slope, bend, low, sharp, rise, j0, i0, j1, i1):
     """Share of the way from one node to the next at which a ridge crosses, or NaN."""
     a = slope[j0, i0]
     b = slope[j1, i1]
@@ -48,20 +48,20 @@ def _crossing(f, px, py, slope, bend, low, sharp, j0, i0, j1, i1):
     t = a / (a - b)
     height = (1.0 - t) * f[j0, i0] + t * f[j1, i1]
     curve = (1.0 - t) * bend[j0, i0] + t * bend[j1, i1]
-    return t if height >= low and curve < 0.0 and -curve >= sharp * height else math.nan
+    return t if height >= low and curve < 0.0 and -curve >= sharp * height + rise else math.nan
 
 
 @njit(parallel=True, cache=True)
-def _edge_crossings(f, px, py, slope, bend, low, sharp):
+def _edge_crossings(f, px, py, slope, bend, low, sharp, rise):
     """Crossings on the edges to the right of and above every node: array (lat, lon, 2)."""
     ny, nx = f.shape
     at = np.full((ny, nx, 2), math.nan)
     for j in prange(ny):
         for i in range(nx):
             if i + 1 < nx:
-                at[j, i, 0] = _crossing(f, px, py, slope, bend, low, sharp, j, i, j, i + 1)
+                at[j, i, 0] = _crossing(f, px, py, slope, bend, low, sharp, rise, j, i, j, i + 1)
             if j + 1 < ny:
-                at[j, i, 1] = _crossing(f, px, py, slope, bend, low, sharp, j, i, j + 1, i)
+                at[j, i, 1] = _crossing(f, px, py, slope, bend, low, sharp, rise, j, i, j + 1, i)
     return at
 
 
@@ -164,13 +164,13 @@ def _walk(links, at):
 
 
 @njit(cache=True)
-def trace_ridges(f, px, py, east, north, low, sharp):
-    """Chains of ridge points where f >= low and f bends down by at least `sharp` (1/m²) of its height.
+def trace_ridges(f, px, py, east, north, low, sharp=0.0, rise=0.0):
+    """Chains of ridge points where f >= low and bends down by `sharp` (1/m²) of its height plus `rise`.
 
     f: height, (lat, lon). px, py: unit direction across the ridge at each node, in metres east and north.
     east, north: metres between nodes, shape (lat,). Returns fractional columns and rows (float64) of all
     points, and offsets so that chain k is points offsets[k]:offsets[k + 1].
     """
     slope, bend = _slope_along(f, px, py, east, north)
-    at = _edge_crossings(f, px, py, slope, bend, low, sharp)
+    at = _edge_crossings(f, px, py, slope, bend, low, sharp, rise)
     return _walk(_link_cells(at), at)

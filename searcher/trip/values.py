@@ -67,7 +67,7 @@ def parse_burn(value: Any) -> tuple[tuple[float, float], ...]:
         raise ValueError("expected at least two rows [speed in kn, burn per hour]")
     speeds, burns = zip(*rows, strict=True)
     if not (min(speeds) >= 0 and max(speeds) <= 100 * KNOT and min(burns) > 0):
-        raise ValueError("expected speeds from 0 (idling) to 100 kn, and burns over 0")
+        raise ValueError("expected speeds from 0 (idling) up to 100 kn, and burns over 0")
     if not (np.diff(speeds) > 0).all():
         raise ValueError("expected speeds that rise from row to row")
     if not (np.diff(burns) >= 0).all():

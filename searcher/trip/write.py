@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
-from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from string import Template
@@ -13,6 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from searcher.errors import TripError
+from searcher.files import write_text
 from searcher.trip.read import TRIP_FILE, parse_trip
 
 #: an invented port on a real coast, and the place two miles off it where open water begins
@@ -89,14 +89,8 @@ def write_trip(path: str | os.PathLike, *, overwrite: bool = False, **fields: An
         raise TripError(f"{path} is already there", hint="Choose another folder, or ask to overwrite it")
     text = new_trip_text(**fields)
     parse_trip(text, path)
-    partial = path.with_name(f".{path.name}.partial")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(path)
     except OSError as error:
         raise TripError(f"{path} cannot be written: {error}") from None
-    finally:
-        with suppress(OSError):
-            partial.unlink(missing_ok=True)
-    return path
+    return write_text(path, text)
