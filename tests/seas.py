@@ -6,16 +6,18 @@ that shapes are drawn, and answers measured, without the package's own metric.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pyproj
+import pytest
 import shapely
 import xarray as xr
 
 from searcher.geo import Place
-from searcher.sea import NODES, make_sea
-from searcher.tables import TEMPERATURE_BREAK, make_table
+from searcher.sea import NODES, make_sea, to_seconds
+from searcher.tables import TEMPERATURE_BREAK, check_table, make_table
 from searcher.trip import Trip, parse_trip
 from searcher.waters import Waters
 
@@ -23,6 +25,7 @@ from searcher.waters import Waters
 TASMAN = Place(161.0, -36.0)
 KNOT = 1852.0 / 3600.0
 NAUTICAL_MILE = 1852.0
+GEOD = pyproj.Geod(ellps="WGS84")
 GALLON = 3.785411784
 HOUR = 3600.0
 DAY = 86400.0
@@ -230,3 +233,48 @@ def time_across(speed, cu, cv, x, y):
     along = cu * x + cv * y
     left = speed**2 - cu**2 - cv**2
     return (-along + np.sqrt(along**2 + left * (x**2 + y**2))) / left
+
+
+def seconds(times) -> np.ndarray:
+    return to_seconds(np.asarray(times, dtype="datetime64[ns]"))
+
+
+def check_day(legs, trip, reach, *, closed=None) -> None:
+    """Everything that must hold of any day."""
+    check_table("legs", legs)
+    first, last = legs.iloc[0], legs.iloc[-1]
+    # in time: one leg after another, within the window less the way between port and sea buoy
+    start, end = seconds(legs["start"]), seconds(legs["end"])
+    assert (end > start).all()
+    assert np.abs(start[1:] - end[:-1]).max() < 0.01
+    port = reach.attrs["port_time"]
+    assert start[0] >= to_seconds(trip.window.start) + port - 0.01
+    assert end[-1] <= to_seconds(trip.window.end) - port + 0.01
+    # in place: from the sea buoy and back, no gap of more than 100 m
+    ends = [shapely.get_coordinates(line)[[0, -1]] for line in legs.geometry]
+    gaps = [GEOD.inv(*one[1], *other[0])[2] for one, other in pairwise(ends)]
+    assert max(gaps) < 100.0
+    for place in (ends[0][0], ends[-1][1]):
+        assert GEOD.inv(*place, *trip.port.sea_buoy)[2] < 100.0
+    # in kind
+    assert (first["kind"], last["kind"]) == ("run", "home")
+    kinds = "".join(
+        {"run": "r", "lines in": "i", "troll": "t", "lines up": "u", "home": "h"}[k] for k in legs["kind"]
+    )
+    assert kinds.replace("t" * 3, "t").replace("tt", "t").replace("ritu", "") == "h"
+    # in fuel: burn of the speed, above the reserve and what the way from the sea buoy to port needs
+    burn = np.array([trip.boat.burn(speed) for speed in legs["speed"]])
+    np.testing.assert_allclose(legs["fuel_used"], burn * (end - start), rtol=1e-5, atol=1e-3)
+    np.testing.assert_allclose(np.diff(legs["fuel_left"]), -legs["fuel_used"][1:], atol=1e-3)
+    assert legs["fuel_left"].min() >= trip.boat.tank * trip.boat.reserve + reach.attrs["port_fuel"] - 1e-6
+    # in light: lines are wet between sunrise and sunset only (a minute for rounding)
+    wet = legs["kind"].isin(["lines in", "troll", "lines up"]).to_numpy()
+    assert start[wet].min() >= to_seconds(trip.window.sunrise) - 61.0
+    assert end[wet].max() <= to_seconds(trip.window.sunset) + 1.0
+    # speeds and lengths
+    assert legs["speed"][wet].tolist() == pytest.approx([trip.gear.troll] * wet.sum())
+    assert legs["speed"][~wet].tolist() == pytest.approx([trip.boat.cruise] * (~wet).sum())
+    lengths = [GEOD.geometry_length(line) for line in legs.geometry]
+    assert legs["distance"].tolist() == pytest.approx(lengths, rel=1e-6)
+    if closed is not None:
+        assert not shapely.intersects(closed, legs.geometry.values).any()
