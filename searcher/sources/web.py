@@ -30,7 +30,6 @@ LONGEST_TRANSFER, LONGEST_TRYING = 1800.0, 600.0
 LARGEST = 2**31
 #: of a text answer no more is read, bytes
 LARGEST_TEXT = 2**24
-CHUNK = 2**18
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -94,8 +93,8 @@ class Web:
                 raise SourceError(
                     f"{_host(url)} would send {total / 2**20:.0f} MiB", expected="at most 2 GiB"
                 )
-            with open(path, "wb") as file:
-                for part in response.iter_bytes(CHUNK):
+            with open(path, "wb", buffering=0) as file:
+                for part in response.iter_bytes():
                     file.write(part)
                     if tell is not None:
                         tell(file.tell(), total)
@@ -147,12 +146,12 @@ class Web:
 
 
 def _choose_wait(state: tenacity.RetryCallState) -> float:
-    """What the server asked for, else a wait that doubles and is drawn at random up to twice itself."""
+    """What the server asked for, else a wait that doubles, and a random part so that clients spread."""
     error = state.outcome.exception()
     if error.wait is not None:
         return error.wait
-    backing_off = tenacity.wait_exponential_jitter(initial=FIRST_WAIT, max=LONGEST_WAIT, jitter=FIRST_WAIT)
-    return backing_off(state)
+    doubling = tenacity.wait_exponential(multiplier=FIRST_WAIT, max=LONGEST_WAIT)
+    return doubling(state) + tenacity.wait_random(0, FIRST_WAIT)(state)
 
 
 def _refusal(url: str, response: httpx.Response) -> Exception:
