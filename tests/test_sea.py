@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
@@ -9,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from searcher.builtin import make_builtin_sea
+from searcher.builtin.files import write_sea_files
 from searcher.errors import NoData, SeaError
 from searcher.geo import Region
 from searcher.sea import (
@@ -31,6 +34,7 @@ from searcher.sea import (
     to_seconds,
     to_times,
 )
+from searcher.sources import load_sea
 
 DAY = np.datetime64("2026-01-17T00:00:00", "ns")
 BETWEEN = {name: {v: (low, high) for v, (_, _, low, high) in known.items()} for name, known in NODES.items()}
@@ -260,3 +264,94 @@ def test_files_that_are_no_sea(tmp_path):
     make_node("currents").to_netcdf(tmp_path / "flat.nc")
     with pytest.raises(SeaError, match="node 'temperature' is missing"):
         open_sea(tmp_path / "flat.nc")
+
+
+# ---- CF --------------------------------------------------------------------------------------------------
+
+
+def write_flat(path, folder) -> list:
+    """Every group of a file as a file of its own, byte for byte, under the attributes of the root."""
+    paths = []
+    with netCDF4.Dataset(path) as whole:
+        for name, group in whole.groups.items():
+            paths.append(folder / f"{name}.nc")
+            with netCDF4.Dataset(paths[-1], "w") as flat:
+                for source in (whole, group):
+                    flat.setncatts({key: source.getncattr(key) for key in source.ncattrs()})
+                for dim, size in group.dimensions.items():
+                    flat.createDimension(dim, size.size)
+                for known, variable in group.variables.items():
+                    attrs = {key: variable.getncattr(key) for key in variable.ncattrs()}
+                    fill = attrs.pop("_FillValue", None)
+                    copy = flat.createVariable(known, variable.dtype, variable.dimensions, fill_value=fill)
+                    copy.setncatts(attrs)
+                    for one in (variable, copy):
+                        one.set_auto_maskandscale(False)
+                    copy[...] = variable[...]
+    return paths
+
+
+def list_findings(path, *, but=()) -> list[str]:
+    """What the IOOS compliance checker has against a file by CF 1.11, recommendations included."""
+    from compliance_checker.runner import CheckSuite
+
+    CheckSuite.load_all_available_checkers()
+    suite = CheckSuite()
+    with suite.load_dataset(str(path)) as data:
+        (groups, failed), *_ = suite.run_all(data, ["cf:1.11"], skip_checks=list(but)).values()
+    assert not failed
+    assert len(groups) > 10
+    return [f"{path.name}: {m}" for group in groups if group.value[0] < group.value[1] for m in group.msgs]
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")  # of the checker's own libraries
+def test_a_saved_sea_is_clean_by_cf(tmp_path):
+    """A demonstration sea, from files, with its composed map. The checker looks into the root alone, so the
+    groups are checked as files of their own. One check of the root is left out: it wants the `time` of all
+    groups to be one dimension, where CF 1.11, section 2.7.1, asks that only of variables that refer to one
+    another across groups, and here none do."""
+    sea, _ = make_builtin_sea(particles=100)
+    folder = write_sea_files(sea, tmp_path / "demo")
+    loaded = load_sea(Region(153.0, -31.0, 154.5, -29.6), sources=sorted((folder / "data").glob("*.nc")))
+    assert set(loaded.children) == {*sea.children, "surface"}
+    for number, saved in enumerate((sea, loaded)):
+        (tmp_path / str(number)).mkdir()
+        path = save_sea(saved, tmp_path / str(number) / "sea.nc")
+        again = open_sea(path)
+        assert again.attrs["Conventions"] == "CF-1.11"
+        for name in saved.children:
+            assert again[name].to_dataset().identical(saved[name].to_dataset())
+        assert list_findings(path, but=["check_invalid_same_named_dimension_across_groups"]) == []
+        assert [f for flat in write_flat(path, path.parent) for f in list_findings(flat)] == []
+    spoilt = sea.copy()
+    spoilt["waves"]["hs"].attrs["standard_name"] = "height_of_the_waves"
+    (tmp_path / "spoilt").mkdir()
+    flat = write_flat(save_sea(spoilt, tmp_path / "spoilt" / "sea.nc"), tmp_path / "spoilt")
+    assert any("height_of_the_waves" in f for path in flat for f in list_findings(path))
+
+
+def test_coordinates_have_no_fill_value(tmp_path):
+    """CF 1.11, section 2.5.1: a coordinate variable may have no missing values."""
+    path = save_sea(make_sea(make_nodes()), tmp_path / "sea.nc")
+    with netCDF4.Dataset(path) as data:
+        assert data.Conventions == "CF-1.11"
+        for group in data.groups.values():
+            for name in group.dimensions:
+                assert "_FillValue" not in group[name].ncattrs()
+
+
+def test_attributes_that_are_there_stay_and_others_are_filled_in():
+    nodes = make_nodes(*REQUIRED)
+    nodes["temperature"]["sst"].attrs |= {"standard_name": "sea_surface_skin_temperature", "comment": "night"}
+    before = nodes["temperature"].copy(deep=True)
+    sst = make_sea(nodes)["temperature"]["sst"]
+    assert sst.attrs == {
+        "standard_name": "sea_surface_skin_temperature",
+        "comment": "night",
+        "units": "degree_Celsius",
+        "units_metadata": "temperature: on_scale",
+        "long_name": "sea surface temperature",
+    }
+    assert sst["lat"].attrs["units"] == "degrees_north"
+    assert nodes["temperature"].identical(before)

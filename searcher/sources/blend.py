@@ -25,6 +25,7 @@ FEATHER = 3.0
 #: more values per component than this (60 MB) make the grid coarser
 MOST_VALUES = 15_000_000
 NAMES = ("u", "v")
+BEYOND = 1000.0
 
 
 def blend_currents(products: Sequence[xr.Dataset], *, hold: Sequence[float], span=None) -> xr.Dataset:
@@ -125,7 +126,8 @@ def _mean_around(field: np.ndarray, width: tuple[int, int]) -> np.ndarray:
 
 def on_land(lat: np.ndarray, lon: np.ndarray) -> np.ndarray:
     """Whether each node of a grid lies on land: bool (lat, lon)."""
-    shore = land(Region(float(lon[0]), float(lat[0]), float(lon[-1]), float(lat[-1])))
+    wide = Region(float(lon[0]), float(lat[0]), float(lon[-1]), float(lat[-1])).grown(BEYOND)
+    shore = land(wide)  # cut off beyond the grid, since its own edge is not land
     shapely.prepare(shore)
     return shapely.contains_xy(shore, *np.meshgrid(lon, lat))
 

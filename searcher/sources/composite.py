@@ -187,7 +187,11 @@ def _lay_out(value: np.ndarray, chosen: np.ndarray, ages: np.ndarray, own: xr.Da
     age = np.where(chosen < 0, np.nan, ages[chosen])
     dims = ("time", "lat", "lon")
     fields = {
-        "sst": (dims, value[None].astype(np.float32), {"units": "degree_Celsius", "cell_methods": "time: point"}),
+        "sst": (
+            dims,
+            value[None].astype(np.float32),
+            {"units": "degree_Celsius", "cell_methods": "time: point"},
+        ),
         "age": (dims, age[None].astype(np.float32), {"units": "s", "cell_methods": "time: point"}),
     }
     return name_fields("surface", xr.Dataset(fields, {"time": [at], "lat": own["lat"], "lon": own["lon"]}))

@@ -15,8 +15,6 @@ from searcher.sources.blend import blend_currents
 from searcher.sources.join import join_attrs, read_layer
 from searcher.sources.layers import HOLD, IMAGES, Layer, choose_layer, keep_hours, keep_images
 
-#: a current product that gives less of the values than this counts as left out
-LEAST_SHARE = 0.005
 HELD = np.timedelta64(round(HOLD), "s").astype("timedelta64[ns]")
 
 
@@ -105,26 +103,25 @@ def _blend(chosen: Layer, data: xr.Dataset, rest: Sequence[Layer], needed: Neede
         hold=[HOLD if index >= place else 0.0 for index in range(len(layers))],
         span=span,
     )
-    share = blended["weight"].sum(("lat", "lon")).values
-    share = share / share.sum()
-    used = [layer for layer, of in zip(layers, share, strict=True) if of >= LEAST_SHARE]
-    if used == [chosen]:
+    given = blended["weight"].sum(("lat", "lon")).values
+    used = np.flatnonzero(given > 0)
+    if used.tolist() == [place]:
         return data, []
-    return blended.assign_attrs(_attrs_of_blend([read[id(layer)] for layer in layers], share, data)), used
+    shares = {id(layers[index]): given[index] / given.sum() for index in used}
+    parts = [(read[key], share) for key, share in shares.items()]
+    blended = blended.isel(product=used).assign_attrs(_attrs_of_blend(parts, data.attrs["history"]))
+    return blended, [layer for layer in layers if id(layer) in shares]
 
 
-def _attrs_of_blend(products: Sequence[xr.Dataset], share: np.ndarray, chosen: xr.Dataset) -> dict:
-    """What the blend is made of: the kind of the greatest share, and every share in words."""
-    parts = [
-        f"{of:.0%} {data.attrs['source']} ({data.attrs['files']})"
-        for data, of in zip(products, share, strict=True)
-        if of >= LEAST_SHARE
-    ]
+def _attrs_of_blend(parts: Sequence[tuple[xr.Dataset, float]], history: str) -> dict:
+    """What a blend of products and their shares is: the kind of the greatest share, every share in words."""
+    products = [data for data, _ in parts]
+    told = [f"{share:.1%} {data.attrs['source']} ({data.attrs['files']})" for data, share in parts]
     return join_attrs(products) | {
-        "kind": products[int(np.argmax(share))].attrs["kind"],
+        "kind": max(parts, key=lambda part: part[1])[0].attrs["kind"],
         "covered": max(data.attrs["covered"] for data in products),
-        "shares": "; ".join(parts),
-        "history": f"{chosen.attrs['history']}; products laid over each other, the finest on top",
+        "shares": "; ".join(told),
+        "history": f"{history}; products laid over each other, the finest on top",
     }
 
 
