@@ -14,6 +14,7 @@ SCRIPTS = sorted(path.stem for path in BENCH.glob("*.py") if path.stem != "timin
 #: a table row of each that must be there, with a figure behind it
 ROWS = {
     "advection": "scipy",
+    "composite": "newest pixel",
     "demo_stages": "plan: fronts",
     "edges": "canny",
     "reach": "MCP_Geometric",
