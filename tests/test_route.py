@@ -178,7 +178,7 @@ CLOSED = shapely.union(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     count=st.integers(1, 9),
     seed=st.integers(0, 10_000),
