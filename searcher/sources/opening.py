@@ -20,11 +20,19 @@ CLASSIC = (b"CDF\x01", b"CDF\x02")  # first bytes of netCDF-3 files
 def open_raw(path: str | os.PathLike) -> Iterator[xr.Dataset]:
     """The file as it stands, nothing decoded, nothing read but the coordinates; closed at the end."""
     _check_whole(path)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of odd dimensions in variables that are never touched
-        data = xr.open_dataset(path, engine="netcdf4", decode_cf=False, decode_timedelta=False, cache=False)
-    with data:
-        yield data
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of odd dimensions in variables that are never touched
+            data = xr.open_dataset(
+                path, engine="netcdf4", decode_cf=False, decode_timedelta=False, cache=False
+            )
+        with data:
+            yield data
+    except (AttributeError, UnicodeDecodeError) as error:
+        # what the netCDF library says of an attribute that is damaged, and Python of a damaged name
+        if isinstance(error, UnicodeDecodeError) or str(error).startswith("NetCDF"):
+            raise OSError(str(error)) from error
+        raise
 
 
 def _check_whole(path: str | os.PathLike) -> None:
