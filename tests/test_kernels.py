@@ -315,7 +315,7 @@ def test_turning_the_whole_earth_strains_nothing():
 
 
 def test_rate_of_an_analytic_convergence_line():
-    """u = -a sin kx: smallest eigenvalue -ak at x = 0 (science: Serra et al. 2020, Nat. Commun. 11:2525)."""
+    """u = -a sin kx: smallest eigenvalue -ak at x = 0 (Serra et al. 2020, Nat. Commun. 11:2525)."""
     a, k = 0.3, 2 * np.pi / 40e3
     lat = 0.02 * np.arange(-10, 11)
     east, north = (0.02 * metric for metric in row_metrics(lat))
