@@ -33,8 +33,11 @@ def fetch_copernicus(request: Request, path: Path, web: Web) -> Region:
         run_child(call_client, arguments, limit=LONGEST_TRANSFER)
 
     web.repeat(ask)
-    if not path.exists():
-        raise SourceError(f"the client of Copernicus Marine wrote no file for {request.product.dataset}")
+    if not path.exists():  # without an account it asks for one, finds nobody to answer, and gives up quietly
+        raise SourceError(
+            f"the client of Copernicus Marine wrote no file for {request.product.dataset}",
+            hint="Log in once with: copernicusmarine login",
+        )
     box = request.product.box
     return Region(
         request.region.west,
@@ -77,4 +80,4 @@ def build_arguments(request: Request, path: Path) -> dict:
 
 
 def _tell(time: np.datetime64) -> str:
-    return np.datetime_as_string(time, unit="s")
+    return str(np.datetime_as_string(time, unit="s"))
