@@ -51,13 +51,17 @@ class Stop:
 
 @dataclass(frozen=True)
 class Day:
-    """What limits the day: hours (s since `sea.EPOCH`), fuel (L above the reserve), speeds and burns."""
+    """What limits the day: hours (s since `sea.EPOCH`), fuel (L), speeds and burns.
+
+    `fuel` is what may be burnt from sea buoy to sea buoy, `port_fuel` what one way between it and port takes.
+    """
 
     starts: float
     ends: float
     opens: float
     closes: float
     fuel: float
+    port_fuel: float
     run: float
     run_burn: float
     troll: float
@@ -74,6 +78,7 @@ def day_of(trip: Trip, reach: xr.Dataset) -> Day:
         opens=float(to_seconds(window.sunrise)),
         closes=float(to_seconds(window.sunset)),
         fuel=trip.boat.usable - 2 * port_fuel,
+        port_fuel=port_fuel,
         run=trip.boat.cruise,
         run_burn=float(trip.boat.burn(trip.boat.cruise)),
         troll=trip.gear.troll,
@@ -186,7 +191,9 @@ class Course:
                 return None
         if not self.run_to(self.trip.port.sea_buoy, "home", 0, log):
             return None
-        spare = self.trip.boat.tank - self.day.fuel  # reserve, and the ways between port and sea buoy
+        spare = (
+            self.trip.boat.tank * self.trip.boat.reserve + self.day.port_fuel
+        )  # what the way in still needs
         return None if log.time > self.day.ends or log.fuel < 0 else log.finish(spare)
 
     def first_departure(self, stop: Stop) -> float:

@@ -28,7 +28,7 @@ UNDER_KEEL = 2.0
 #: this far past the clearance around the sea buoy is pilotage water: only land itself is kept clear, m
 APRON = 1000.0
 #: times around a start are exact within so many cells
-EXACT_CELLS = 8.0
+EXACT_CELLS = 15.0
 
 
 @dataclass(frozen=True)

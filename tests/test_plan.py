@@ -143,10 +143,6 @@ def test_latest_turn_is_where_time_or_fuel_runs_out(tank, length):
     check_latest_turn(make_trip(tank=tank, length=length))
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="fuel_left leaves out the way from port to sea buoy, so the latest turn spends the reserve",
-)
 def test_latest_turn_keeps_the_fuel_for_the_way_in():
     """Ten nautical miles between port and sea buoy: 6.7 gal each way."""
     berth = Place(*(float(a) for a in PLANE.degrees(0.0, 10 * 1852.0)))

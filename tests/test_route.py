@@ -236,9 +236,6 @@ def test_port_and_sea_buoy_apart():
     check_day(legs, trip, reach)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="fuel_left leaves out what the way from port to the sea buoy has burnt already"
-)
 def test_fuel_left_is_what_is_in_the_tank():
     """Ten nautical miles to the sea buoy at 1.5 nmi/gal: 25 L are gone before the first leg."""
     berth = Place(*(float(a) for a in PLANE.degrees(0.0, 10 * 1852.0)))

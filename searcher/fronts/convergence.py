@@ -27,6 +27,9 @@ from searcher.tables import CONVERGENCE_LINE
 #: squeezing rate of a core, and the share of it that keeps the line (Serra et al. 2020: 0.3), 1/s
 CORE = 5e-6
 KEEP = 0.3
+#: the share of the squeezing that must be convergence: a flow without divergence shows a few percent, from
+#: differences over a coarse grid
+CONVERGING = 0.2
 LEAST_LENGTH = 10_000.0
 #: vertices along a line, m
 SPACING = 1000.0
@@ -123,7 +126,8 @@ def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[d
     rate = squeeze_across(field, xy, normals(xy))
     lon, lat = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
     divergence = sample_field(field["divergence"].values, grid_of(field), lon, lat)
-    keep = (rate >= KEEP * max(np.nanmax(rate, initial=0.0), CORE)) & (divergence < 0.0)
+    keep = rate >= KEEP * max(np.nanmax(rate, initial=0.0), CORE)
+    keep &= -divergence >= CONVERGING * rate
     edges = np.flatnonzero(np.diff(np.concatenate([[0], keep.astype(np.int8), [0]])))
     rows = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):

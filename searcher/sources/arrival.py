@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+import netCDF4
 import numpy as np
 
 from searcher.errors import NoData, SourceError
@@ -12,6 +13,7 @@ from searcher.geo import Region
 from searcher.sea import NODES
 from searcher.sources.asking import Request
 from searcher.sources.axes import share_covered
+from searcher.sources.catalogue import Product
 from searcher.sources.files import Field, read_fields, survey_file
 from searcher.sources.web import find_message
 
@@ -53,6 +55,14 @@ def check_arrival(path: Path, request: Request, box: Region) -> tuple[np.datetim
             expected=f"by {_tell(request.end)}",
         )
     return tuple(times)
+
+
+def sign_file(path: Path, product: Product) -> None:
+    """Write the credit and the licence of a product into its file, where the file names none itself."""
+    with LOCK, netCDF4.Dataset(path, "a") as data:
+        for name, text in (("credit", product.credit), ("license", product.licence)):
+            if not str(getattr(data, name, "")).strip():
+                data.setncattr(name, text)
 
 
 def _slack(request: Request) -> np.timedelta64:

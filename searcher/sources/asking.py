@@ -10,7 +10,7 @@ from searcher.geo import Region, near_longitude
 from searcher.sources.catalogue import Product, overlaps
 from searcher.sources.layers import IMAGES
 
-#: pictures are asked for from this long before departure
+#: pictures are asked for from this long before departure, or before now
 PICTURES = np.timedelta64(3, "D").astype("timedelta64[ns]")
 #: runs or files looked for backwards from the newest that should be there
 RUNS_BACK = 4
@@ -26,11 +26,12 @@ class Request:
     end: np.datetime64 | None
 
 
-def make_request(product: Product, region: Region, window) -> Request:
+def make_request(product: Product, region: Region, window, now: np.datetime64) -> Request:
     """What to ask of a product for a region and a window of time.
 
-    Pictures of the three days before departure; running fields from then to a step past the end of the
-    window; the sea floor once. A step of the grid is added on every side of the region.
+    Pictures of the three days before departure, or before `now` where departure is to come; running fields
+    from then to a step past the end of the window; the sea floor once. A step of the grid is added on every
+    side of the region.
     """
     wide = Region(
         region.west - product.grid,
@@ -42,7 +43,7 @@ def make_request(product: Product, region: Region, window) -> Request:
         return Request(product, wide, None, None)
     step = np.timedelta64(round(product.time_step * 1e9), "ns")
     end = window.start if product.field in IMAGES else window.end + step
-    return Request(product, wide, window.start - PICTURES, end)
+    return Request(product, wide, min(window.start, now) - PICTURES, end)
 
 
 def list_runs(product: Product, latest: np.datetime64) -> list[np.datetime64]:

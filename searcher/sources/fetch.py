@@ -23,7 +23,7 @@ import numpy as np
 
 from searcher.errors import NoData, SourceError
 from searcher.geo import Region
-from searcher.sources.arrival import LOCK, check_arrival, check_kind
+from searcher.sources.arrival import LOCK, check_arrival, check_kind, sign_file
 from searcher.sources.asking import Request, list_runs, make_request
 from searcher.sources.catalogue import Product, find_products, share_of
 from searcher.sources.copernicus import fetch_copernicus
@@ -87,7 +87,7 @@ def fetch_products(
     max_age: float | None = None,
     progress: Progress | None = None,
     extra: str | os.PathLike | None = None,
-    timeout: float = 60.0,
+    timeout: float = 30.0,
     tries: int = 4,
     now: np.datetime64 | None = None,
 ) -> list[Fetched]:
@@ -123,7 +123,7 @@ def fetch_products(
 
 
 def _fetch(product: Product, job: _Job) -> Fetched:
-    request = make_request(product, job.region, job.window)
+    request = make_request(product, job.region, job.window, job.now)
     record = find_record(job.folder, product.id)
     try:
         if record is not None and (job.offline or _is_fresh(record, request, job)):
@@ -177,6 +177,7 @@ def _bring(request: Request, job: _Job) -> Record:
     else:
         box = fetch_file(request, part, job.web, latest=_latest(job), tell=tell)
     times = check_arrival(part, request, box)
+    sign_file(part, product)
     size = part.stat().st_size
     record = place(part, job.folder, request, times, job.now)
     tell(size, size)

@@ -290,10 +290,8 @@ def read_fields(
 
 def _past_belief(found: Field, values: np.ndarray) -> list[str]:
     _, units, low, high = NODES[found.choice.node][found.name]
-    if np.isnan(values).all():
-        return []
-    least, most = np.nanmin(values), np.nanmax(values)
-    if least >= low and most <= high:
+    least, most = np.fmin.reduce(values, axis=None), np.fmax.reduce(values, axis=None)
+    if np.isnan(least) or (least >= low and most <= high):
         return []
     return [
         f"{found.place}: values {least:.4g} to {most:.4g} {units}, believable {low:g} to {high:g}; "

@@ -110,9 +110,10 @@ def _bracket(axis: Axis, request: Request, piece: Region) -> str:
         start, stop = (_tell_time(value) for value in choose_times(axis, request))
     elif axis.name in ("latitude", "longitude"):
         low, high = (piece.south, piece.north) if axis.name == "latitude" else (piece.west, piece.east)
-        start, stop = (f"{value:.6f}" for value in ((high, low) if axis.descends else (low, high)))
+        inside = [min(max(round(value, 6), axis.low), axis.high) for value in (low, high)]
+        start, stop = (repr(float(value)) for value in (inside[::-1] if axis.descends else inside))
     else:  # a level: the one nearest the surface
-        start = stop = f"{min(max(0.0, axis.low), axis.high)!r}"
+        start = stop = repr(min(max(0.0, axis.low), axis.high))
     return f"[({start}):1:({stop})]"
 
 

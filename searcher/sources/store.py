@@ -94,12 +94,19 @@ def _lock(folder: Path) -> Iterator[None]:
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)  # ends with the process, however it ends
+        _take_lock(handle, folder)
         yield
-    except BlockingIOError as error:
-        raise SourceError(f"another fetch is at work in {folder}", hint="Wait for it to end") from error
     finally:
         os.close(handle)
+
+
+def _take_lock(handle: int, folder: Path) -> None:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)  # ends with the process, however it ends
+    except BlockingIOError as error:
+        raise SourceError(f"another fetch is at work in {folder}", hint="Wait for it to end") from error
+    except OSError:  # a disk over a network that knows no locks
+        return
 
 
 def clear_under_way(folder: Path) -> None:

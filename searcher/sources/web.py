@@ -50,7 +50,7 @@ class Absent(SourceError):
 class Web:
     """How to ask: the longest silence (s), tries, and an event that ends everything under way."""
 
-    timeout: float = 60.0
+    timeout: float = 30.0
     tries: int = 4
     stop: threading.Event = field(default_factory=threading.Event)
     client: httpx.Client = field(init=False)
