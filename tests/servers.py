@@ -61,7 +61,7 @@ def make_seas() -> dict[str, xr.Dataset]:
         "floor": _floor(fine_lat, fine_lon),
     }
     return {
-        name: sea.assign_attrs(title=name, license="none", institution="invented")
+        name: sea.assign_attrs(title=name, license="by the server", institution="invented")
         for name, sea in seas.items()
     }
 

@@ -168,6 +168,8 @@ def test_a_box_and_its_hours_arrive(fetch, dataset, protocol):
     )
     assert (found.status, found.problem) == ("fetched", "")
     data = check_sst(found.path, SPOT)
+    assert data.attrs["credit"] == "invented"
+    assert data.attrs["license"] == "by the server"
     assert (data["quality_level"].values == 5).all()
     assert data["longitude"].size <= 25  # a window, not the whole
     assert found.times[-1] == np.datetime64("2026-01-16T12:00")
@@ -180,8 +182,8 @@ def test_griddap_is_asked_in_the_order_and_direction_of_the_axes(fetch, proxy):
     fetch(("it", "temperature", "sst_down"))
     assert len(proxy.asked) == 2
     assert unquote(proxy.asked[1]) == (
-        "/erddap/griddap/sst_down.nc?analysed_sst[(2026-01-13T19:00:00Z):1:(2026-01-16T12:00:00Z)]"
-        "[(-29.900000):1:(-32.100000)][(151.900000):1:(154.100000)]"
+        "/erddap/griddap/sst_down.nc?analysed_sst[(2026-01-13T18:00:00Z):1:(2026-01-16T12:00:00Z)]"
+        "[(-29.9):1:(-32.1)][(151.9):1:(154.1)]"
     )
     assert "[" not in proxy.asked[1]  # servers refuse bare brackets
 
@@ -195,7 +197,7 @@ def test_the_communitys_client_gets_the_same(fetch, proxy, tmp_path):
     client.griddap_initialize()
     client.variables = ["analysed_sst"]
     client.constraints |= {
-        "time>=": "2026-01-13T19:00:00Z", "time<=": "2026-01-16T19:00:00Z", "time_step": 1,
+        "time>=": "2026-01-13T18:00:00Z", "time<=": "2026-01-16T19:00:00Z", "time_step": 1,
         "latitude>=": -32.1, "latitude<=": -29.9, "latitude_step": 1,
         "longitude>=": 151.9, "longitude<=": 154.1, "longitude_step": 1,
     }  # fmt: skip
@@ -262,6 +264,7 @@ def test_where_a_server_ends_earlier_the_last_it_has_is_taken(fetch, protocol):
         ("pictures", "temperature", "sst", {"protocol": protocol}),
         ("running", "currents", "currents", {"protocol": protocol}),
         window=later,
+        now=later.start,
     )
     assert [(one.status, len(one.times)) for one in found] == [("fetched", 1), ("fetched", 1)]
     assert found[0].times == (servers.DAYS[-1],)
@@ -790,7 +793,9 @@ def test_curvilinear_whole_file_is_kept_whole(fetch, proxy, tmp_path):
     proxy.harm = lambda handler, ask: say_bytes(body)(handler, ask) is not False
     (found,) = fetch(("it", "temperature", "sst", of_files(proxy)))
     assert found.status == "fetched", found.problem
-    assert found.path.read_bytes() == body
+    kept = open_file(found.path)
+    np.testing.assert_array_equal(kept["analysed_sst"].values, values)
+    assert (kept.attrs["credit"], kept.attrs["license"]) == ("invented", "none")
 
 
 def test_runs_are_looked_for_backwards_from_what_should_be_there():
@@ -801,7 +806,7 @@ def test_runs_are_looked_for_backwards_from_what_should_be_there():
 
 
 def copernicus_request(region=SPOT):
-    return make_request(find_products(["copernicus_currents"])[0], region, WINDOW)
+    return make_request(find_products(["copernicus_currents"])[0], region, WINDOW, WINDOW.start)
 
 
 def test_arguments_for_the_client_of_copernicus(tmp_path):
@@ -902,13 +907,16 @@ def test_the_words_of_an_error():
 
 def test_request_of_each_kind_of_field():
     products = {product.id: product for product in read_catalogue()}
-    picture = make_request(products["mur"], SPOT, WINDOW)
+    picture = make_request(products["mur"], SPOT, WINDOW, WINDOW.end)
     assert (picture.start, picture.end) == (WINDOW.start - np.timedelta64(72, "h"), WINDOW.start)
     assert picture.region == pytest.approx((151.99, -32.01, 154.01, -29.99))
-    running = make_request(products["gfs_wind"], SPOT, WINDOW)
+    running = make_request(products["gfs_wind"], SPOT, WINDOW, WINDOW.end)
     assert (running.start, running.end) == (picture.start, WINDOW.end + np.timedelta64(3, "h"))
-    floor = make_request(products["gebco"], SPOT, WINDOW)
+    floor = make_request(products["gebco"], SPOT, WINDOW, WINDOW.end)
     assert (floor.start, floor.end) == (None, None)
+    early = WINDOW.start - np.timedelta64(2, "D")  # asked two days ahead: the newest three days there can be
+    ahead = make_request(products["mur"], SPOT, WINDOW, early)
+    assert (ahead.start, ahead.end) == (early - np.timedelta64(72, "h"), WINDOW.start)
 
 
 @given(
