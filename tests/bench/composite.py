@@ -18,11 +18,13 @@ from scipy.spatial import cKDTree
 from timing import print_table, read_options, say
 
 from searcher.builtin import make_builtin_sea
-from searcher.fronts import find_temperature_breaks
+from searcher.drift import drift_fronts
+from searcher.fronts import find_fronts, find_temperature_breaks
 from searcher.sea import to_seconds
 from searcher.sources.carry import make_carrier
 from searcher.sources.composite import Water, compose_temperature, list_looks, see_all
 from searcher.sources.match import match_levels
+from searcher.tables import TEMPERATURE_BREAK
 
 HOUR = 3600.0
 AT = np.datetime64("2026-01-16T18:00", "ns")
@@ -31,6 +33,7 @@ NOISE = 0.12  # °C, as the pictures of the built-in sea
 STEEP = 0.08e-3  # °C/m: crests of the true slope above this count as fronts
 NEAR = 2.0  # cells
 SEEDS = range(1, 9)
+OURS = "carried, newest (this package)"
 
 
 def draw_maps(sea: xr.DataTree, truth: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
@@ -50,7 +53,7 @@ def draw_maps(sea: xr.DataTree, truth: np.ndarray) -> tuple[dict[str, np.ndarray
         "newest pixel, levels matched": newest(laid_even),
         "mean of pixels": mean(laid, np.ones(hours.size)),
         "median of pixels": np.nanmedian(laid, axis=0),
-        "carried, newest (this package)": ours["sst"].values[0].astype(np.float64),
+        OURS: ours["sst"].values[0].astype(np.float64),
         "carried, newest, levels as they are": newest(carried),
         "carried, mean": mean(carried_even, np.ones(hours.size)),
         "carried, mean, e-folding 24 h": mean(carried_even, np.exp(-hours / 24)),
@@ -89,11 +92,21 @@ def true_fronts(slope: xr.DataArray) -> np.ndarray:
     return np.column_stack([slope["lon"].values[column], slope["lat"].values[row]])
 
 
-def find_fronts(values: np.ndarray, like: xr.Dataset) -> np.ndarray:
-    """Places (n, 2), degrees, along the fronts found in a map, a third of a cell apart."""
+def fronts_in(values: np.ndarray, like: xr.Dataset) -> np.ndarray:
+    """Places (n, 2), degrees, along the fronts found in a map."""
     picture = xr.DataArray(values, {"lat": like["lat"], "lon": like["lon"]}, ("lat", "lon"))
+    return along([row["geometry"] for row in find_temperature_breaks(picture)], like)
+
+
+def drifted_fronts(sea: xr.DataTree, like: xr.Dataset) -> np.ndarray:
+    """Places (n, 2), degrees, along the fronts of every picture, drifted to the hour, repeats joined."""
+    lines = drift_fronts(find_fronts(sea, at=AT), sea, to=AT)
+    return along(lines.geometry[lines["kind"] == TEMPERATURE_BREAK], like)
+
+
+def along(lines, like: xr.Dataset) -> np.ndarray:
+    """Places (n, 2), degrees, along some lines, a third of a cell apart."""
     cell = float(like["lat"][1] - like["lat"][0])
-    lines = [row["geometry"] for row in find_temperature_breaks(picture)]
     return np.vstack([shapely.get_coordinates(shapely.segmentize(line, cell / 3)) for line in lines])
 
 
@@ -134,7 +147,7 @@ def judge_sea(seed: int) -> dict[str, list[float]]:
     figures = {}
     for name, values in maps.items():
         apart = values - true
-        right, caught = judge_fronts(find_fronts(values, like), fronts, np.isfinite(values), like)
+        right, caught = judge_fronts(fronts_in(values, like), fronts, np.isfinite(values), like)
         figures[name] = [
             root_mean_square(apart[common]),
             root_mean_square(apart[common & (age >= OLD)]),
@@ -142,6 +155,16 @@ def judge_sea(seed: int) -> dict[str, list[float]]:
             right,
             caught,
             float(np.isfinite(values)[water].mean()),
+        ]
+    known = np.isfinite(maps[OURS])
+    places = {
+        "of the map": fronts_in(maps[OURS], like),
+        "of every picture, drifted": drifted_fronts(sea, like),
+    }
+    for name, found in places.items():
+        figures[name] = [
+            *judge_fronts(found, fronts, known, like),
+            float(len(found)) / len(places["of the map"]),
         ]
     return figures
 
@@ -159,20 +182,22 @@ def main() -> None:
     for seed in seeds:
         say(f"sea {seed}")
         every.append(judge_sea(seed))
-    header = ["", "rms °C", "rms °C, older than 12 h", "slopes", "found is true", "true is found", "cover"]
-    rows = [[name, *np.mean([sea[name] for sea in every], axis=0).tolist()] for name in every[0]]
-    print_table(f"one map of the temperature from six pictures, mean of {len(every)} seas", header, rows)
-    ours = "carried, newest (this package)"
-    beaten = [
-        [
-            name,
-            *(f"{sum(sea[ours][k] < sea[name][k] for sea in every)} of {len(every)}" for k in (0, 1)),
-            f"{sum(sea[ours][2] > sea[name][2] for sea in every)} of {len(every)}",
-        ]
-        for name in every[0]
-        if name != ours
-    ]
-    print_table("in how many seas ours is the better", ["than", "rms", "rms, older", "slopes"], beaten)
+    mean = {name: np.mean([sea[name] for sea in every], axis=0).tolist() for name in every[0]}
+    maps = [name for name in mean if len(mean[name]) == 6]
+    header = ["", "rms °C", "older than 12 h", "slopes", "found is true", "true is found", "cover"]
+    title = f"one map of the temperature from six pictures, mean of {len(every)} seas"
+    print_table(title, header, [[name, *mean[name]] for name in maps])
+
+    def better(name: str, column: int, sign: float) -> str:
+        count = sum(sign * (sea[OURS][column] - sea[name][column]) > 0 for sea in every)
+        return f"{count} of {len(every)}"
+
+    rows = [[name, better(name, 0, -1), better(name, 1, -1), better(name, 2, 1)] for name in maps]
+    print_table(
+        "in how many seas ours is the better", ["than", *header[1:4]], [r for r in rows if r[0] != OURS]
+    )
+    lines = [[name, *mean[name]] for name in mean if name not in maps]
+    print_table("temperature breaks", ["", "found is true", "true is found", "length"], lines)
 
 
 if __name__ == "__main__":
