@@ -22,7 +22,7 @@ from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import check_sea
 from searcher.sources import load_sea
-from searcher.sources.files import read_fields, survey_file
+from searcher.sources.files import align_fields, read_fields, survey_file
 
 SHELF = Path(__file__).parents[1] / "fixtures" / "shelf_model_20091119.nc"
 REGION = Region(152.75, -30.75, 154.25, -29.75)
@@ -477,6 +477,85 @@ def test_components_half_a_step_apart_on_straight_axes(tmp_path):
     )
     sea = load_sea(REGION, sources=[path, files.mur(tmp_path / "b.nc")])
     assert sea["currents"]["v"].shape == sea["currents"]["u"].shape
+
+
+@pytest.mark.parametrize("curved", [False, True])
+def test_staggered_components_in_files_of_their_own(tmp_path, curved):
+    """Eastward in one file, northward half a step beside it in another: brought to one grid."""
+    found = []
+    for name, shift, truth in (("u", 0.0, east), ("v", 0.02, north)):
+        lon, lat, _ = turned_grid(bend=0.0, turn=0.0 if not curved else 0.4)
+        lon, lat = lon + shift, lat + shift
+        about = {
+            "units": "m s-1",
+            "standard_name": f"{'east' if name == 'u' else 'north'}ward_sea_water_velocity",
+        }
+        axes = {"time": files.time_axis(files.DAY, "1970-01-01T00:00:00", "seconds")}
+        fields = {name: (("time", "lat", "lon"), truth(lon, lat)[None], about)}
+        if curved:
+            fields = {name: (("time", "j", "i"), truth(lon, lat)[None], about)}
+            fields |= {"nav_lat": (("j", "i"), lat, {}), "nav_lon": (("j", "i"), lon, {})}
+            axes |= {"j": (np.arange(lat.shape[0]), {}), "i": (np.arange(lat.shape[1]), {})}
+        else:
+            axes |= {"lat": (lat[:, 0], files.LAT_ATTRS), "lon": (lon[0], files.LON_ATTRS)}
+        path = files.write(tmp_path / f"{name}.nc", axes, fields)
+        found += survey_file(path, REGION)[0]
+    u, v = align_fields(found)
+    np.testing.assert_array_equal(u.lon.values, v.lon.values)
+    np.testing.assert_array_equal(u.lat.values, v.lat.values)
+    for field, truth in ((u, east), (v, north)):
+        (values,) = read_fields(field.path, [(field, np.array([0]))], min_quality=5)
+        inside = values[0, 1:-1, 1:-1]
+        assert np.isfinite(inside).all()
+        np.testing.assert_allclose(inside, truth(*places(field))[1:-1, 1:-1], atol=1e-3)
+    assert "interpolated bilinearly from a" in v.history
+    again = align_fields([u, v])
+    assert again[0] is u
+    assert again[1] is v
+
+
+# ---- pictures and waves as they are served ----------------------------------------------------------------
+
+
+def test_mur_as_griddap_serves_it(tmp_path):
+    """The same counts in kelvin from the archive, and as doubles in degree_C from a griddap server."""
+    archive = read(files.mur(tmp_path / "a.nc", 1000))["temperature", "sst"][0]
+    about = {"units": "degree_C", "standard_name": "sea_surface_foundation_temperature", "_FillValue": -7.768}
+    served = read(files.plain(tmp_path / "b.nc", "analysed_sst", 26.0, about, dtype="f8"))[
+        "temperature", "sst"
+    ][0]
+    np.testing.assert_allclose(served, archive, atol=2e-6)
+
+
+def test_hourly_pictures_of_a_geostationary_satellite(tmp_path):
+    """ACSPO L3C every hour: only quality 5 counts unless less is asked, the bias is taken off."""
+    quality = np.full((3, files.LAT.size, files.LON.size), 5)
+    quality[1] = 4
+    times = files.DAY + np.arange(3) * np.timedelta64(3600, "s")
+    path = files.acspo(tmp_path / "a.nc", 2600, quality=quality, bias=25, times=times)
+    values, field = read(path)["temperature", "sst"]
+    assert field.times.size == 3
+    np.testing.assert_array_equal(np.isnan(values).all(axis=(1, 2)), [False, True, False])
+    assert np.nanmax(values) == pytest.approx(26.0 - 25 * 0.016, abs=1e-5)
+    assert np.isfinite(read(path, min_quality=4)["temperature", "sst"][0]).all()
+
+
+def test_waves_of_copernicus(tmp_path):
+    """`VHM0` in packed shorts beside the periods and directions that are no heights."""
+    path = files.plain(
+        tmp_path / "a.nc",
+        "VHM0",
+        150,
+        {
+            "standard_name": "sea_surface_wave_significant_height",
+            "units": "m",
+            "scale_factor": 0.01,
+            "add_offset": 0.0,
+            "_FillValue": np.int16(-32767),
+        },
+        dtype="i2",
+    )
+    assert read(path)["waves", "hs"][0] == pytest.approx(1.5)
 
 
 # ---- radar, colour, weed, flags --------------------------------------------------------------------------

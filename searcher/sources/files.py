@@ -28,7 +28,7 @@ from searcher.sources.flags import drop_flagged, keep_good, read_water
 from searcher.sources.names import Choice, axis_of, find_variables, frame_of, is_known, list_choices
 from searcher.sources.opening import UNREADABLE, open_raw, why_unreadable
 from searcher.sources.regrid import lay_grid, resample, resample_angle, turn_to_east
-from searcher.sources.sheets import Plane, Sheet, find_sheet, take
+from searcher.sources.sheets import Plane, Sheet, find_sheet
 from searcher.sources.unpack import Conversion, coverage_time, decode_times, find_conversion, unpack
 
 VECTORS = (("u", "v"), ("u10", "v10"))
@@ -64,6 +64,19 @@ class Field:
         """From the first to the last node of the file, in its own longitudes."""
         lon, lat = self.axes.lon, self.axes.lat
         return Region(float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
+
+    @property
+    def history(self) -> str:
+        """What is done to the numbers on their way, beside the units; "" where nothing is."""
+        if self.sheet is None:
+            return ""
+        straight = self.sheet.plane is not None and self.sheet.plane.crs is None
+        grid = "staggered" if straight else "projected" if self.sheet.plane else "curvilinear"
+        turned = ", turned from the grid's axes to east and north" if self.turn else ""
+        return (
+            f"{self.variable} interpolated bilinearly from a {grid} grid to steps of {self.lat.step:g} by "
+            f"{self.lon.step:g} degrees{turned}"
+        )
 
     @property
     def place(self) -> str:
@@ -194,31 +207,33 @@ def _find_turn(data: xr.Dataset, partner: Field, region: Region, sheets: dict) -
 
 
 def align_fields(fields: Sequence[Field]) -> list[Field]:
-    """Fields of one choice, those of a vector on one grid: that of the first component.
+    """The fields, of one file or many; second components of vectors brought to the grid of the first ones
+    where they stand staggered beside them. Other grids are left as they are."""
+    partners = {second: first for first, second in VECTORS}
+    firsts = [found for found in fields if found.name in partners.values()]
 
-    Grids that differ by less than a step are staggered; others are left as they are.
-    """
-    found = {one.name: one for one in fields}
-    for first, second in VECTORS:
-        if first in found and second in found and _are_staggered(found[first], found[second]):
-            found[second] = _move(found[second], found[first])
-    return list(found.values())
+    def align(found: Field) -> Field:
+        near = [one for one in firsts if one.name == partners.get(found.name) and _are_staggered(one, found)]
+        return _move(found, near[0]) if near else found
+
+    return [align(found) for found in fields]
 
 
 def _are_staggered(one: Field, other: Field) -> bool:
-    if one.lat is None or other.lat is None or one.lon is None or other.lon is None:
+    """Whether the grids of two components lie less than a step beside each other, and not on each other."""
+    if one.choice != other.choice or None in (one.lat, one.lon, other.lat, other.lon):
         return False
-    if one.sheet is not None and other.sheet is not None:
-        return True  # both are interpolated, so it may as well be onto one grid
-    if one.sheet is not None or other.sheet is not None:
+    if (one.sheet is None) != (other.sheet is None):
         return False
-    offsets = []
-    for a, b in ((one.lat, other.lat), (one.lon, other.lon)):
-        if abs(a.step / b.step - 1) > 0.1:
-            return False
-        offsets.append(np.abs(a.values[:, None] - b.values[None, [0, -1]]).min(axis=0).max() / a.step)
-        offsets.append(0.02 * (a.values.size != b.values.size))
-    return 0.01 < max(offsets) < 1.1
+    steps = (one.lon.step, one.lat.step) * 2
+    if (np.abs(np.subtract(one.box, other.box)) > np.multiply(1.1, steps)).any():
+        return False
+    pairs = ((one.lat, other.lat), (one.lon, other.lon))
+    if all(
+        a.values.size == b.values.size and np.abs(a.values - b.values).max() < 0.01 * a.step for a, b in pairs
+    ):
+        return False
+    return one.sheet is not None or all(abs(a.step / b.step - 1) < 0.1 for a, b in pairs)
 
 
 def _move(found: Field, onto: Field) -> Field:
@@ -327,9 +342,9 @@ def _read_laid(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: i
     if found.choice.node == "temperature":
         keep_good(values, data, variable, across, read, min_quality)
     drop_flagged(values, data, variable, across, read)
-    water = read_water(data, dims["lat"], dims["lon"])
+    water = read_water(data, found.axes, found.sheet, read)
     if water is not None:
-        values[:, ~take(water, rows, columns)] = np.nan
+        values[:, ~water] = np.nan
     if found.sheet is None:
         return values
     return resample(values, *found.sheet.locate(found.lon.values, found.lat.values))

@@ -11,8 +11,10 @@ from collections.abc import Callable
 import numpy as np
 import xarray as xr
 
+from searcher.sources.axes import Axes
 from searcher.sources.names import is_known, read_names
 from searcher.sources.regrid import shrink
+from searcher.sources.sheets import Sheet, take
 from searcher.sources.unpack import conversion, find_missing, unpack
 
 QUALITY, BIAS, MASK = "quality_level", "sses_bias", "mask"
@@ -75,23 +77,21 @@ def bad_values(flag: xr.DataArray) -> list:
     return [value for value, meaning in zip(values, meanings, strict=True) if words & set(meaning.split("_"))]
 
 
-def read_water(data: xr.Dataset, rows: str, columns: str) -> np.ndarray | None:
-    """True on water over the whole grid of the dimensions `rows`, `columns`; None where no mask says so.
+def read_water(data: xr.Dataset, axes: Axes, sheet: Sheet | None, read: Read) -> np.ndarray | None:
+    """True on water where a field was read (rows, columns); None where no mask of the file says so.
 
     A staggered grid without a mask of its own is on water where both its neighbours on the wider grid are.
     """
+    rows, columns = axes.dims["lat"], axes.dims["lon"]
     shape = (data.sizes[rows], data.sizes[columns])
-    for name in (str(name) for name in data.variables if data[name].ndim == 2):
-        mask = data[name]
-        if not is_known(mask, "water"):
-            continue
-        if set(mask.dims) == {rows, columns}:
-            return unpack(mask.transpose(rows, columns).values, mask.attrs) == 1
-    for name in (str(name) for name in data.variables if data[name].ndim == 2):
-        mask = data[name]
-        if is_known(mask, "water") and np.subtract(mask.shape, shape).tolist() in ([0, 1], [1, 0]):
-            return shrink(unpack(mask.values, mask.attrs), shape) == 1
-    return None
+    masks = [data[name] for name in data.variables if data[name].ndim == 2 and is_known(data[name], "water")]
+    own = [mask for mask in masks if set(mask.dims) == {rows, columns}]
+    if own:
+        return unpack(read(own[0]), own[0].attrs)[0] == 1
+    wide = [mask for mask in masks if np.subtract(mask.shape, shape).tolist() in ([0, 1], [1, 0])]
+    if not wide or sheet is None:
+        return None
+    return take(shrink(unpack(wide[0].values, wide[0].attrs), shape) == 1, sheet.rows, sheet.columns)
 
 
 def is_sea(mask: xr.DataArray, raw: np.ndarray) -> np.ndarray | None:
