@@ -26,7 +26,7 @@ from searcher.sources.regrid import (
     resample_angle,
     shrink,
 )
-from searcher.sources.unpack import conversion, unpack_axis
+from searcher.sources.unpack import conversion, unpack, unpack_axis
 
 DEGREE = 111e3  # m, to see how far beyond a region to look
 PROJECTED = {
@@ -154,11 +154,13 @@ def order_dims(dims: tuple[str, ...]) -> tuple[str, str]:
 
 
 def _read_degrees(data: xr.Dataset, name: str) -> np.ndarray:
-    """A 2-D coordinate (rows, columns), NaN missing."""
-    values = unpack_axis(data[name].transpose(*order_dims(data[name].dims)))
-    values[np.abs(values) > 1e6] = np.nan  # a fill that is not declared
-    if np.isnan(values).all() or np.nanmax(np.abs(values)) > (90.01 if is_lat(name) else 720.0):
-        low, high = (np.nan, np.nan) if np.isnan(values).all() else (np.nanmin(values), np.nanmax(values))
+    """A 2-D coordinate (rows, columns), NaN missing, in no wider a type than the file's: a globe is large."""
+    variable = data[name].transpose(*order_dims(data[name].dims))
+    narrow = variable.dtype == np.float32 and "scale_factor" not in variable.attrs
+    values = unpack(variable.values, variable.attrs) if narrow else unpack_axis(variable)
+    values[(values > 1e6) | (values < -1e6)] = np.nan  # a fill that is not declared
+    low, high = np.fmin.reduce(values, axis=None), np.fmax.reduce(values, axis=None)
+    if not max(abs(low), abs(high)) <= (90.01 if is_lat(name) else 720.0):
         raise SourceError(f"{name} runs from {low:g} to {high:g}", expected="degrees")
     return values
 
