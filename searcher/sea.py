@@ -201,7 +201,7 @@ def describe_sea(sea: xr.DataTree) -> list[dict]:
     """One row per node: name, source, credit, license, first and last valid time, step (°), share missing.
 
     The share missing counts cells that are missing now but not always (land does not count) where the node
-    has several times, and all missing cells where it has one.
+    has several times, and all missing cells where it has one; of `surface`, the water that was not seen.
     """
     rows = []
     for name, node in sea.children.items():
@@ -216,7 +216,7 @@ def describe_sea(sea: xr.DataTree) -> list[dict]:
                 "first": None if times is None else times[0],
                 "last": None if times is None else times[-1],
                 "step": float(data["lat"].values[1] - data["lat"].values[0]),
-                "missing": share_missing(data[next(iter(KNOWN[name]))]),
+                "missing": data.attrs.get("unseen", share_missing(data[next(iter(KNOWN[name]))])),
             }
         )
     return rows

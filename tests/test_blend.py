@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 import source_files as files
 import xarray as xr
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 from scipy.ndimage import map_coordinates
 
 from searcher.errors import NoData, SourceError
 from searcher.geo import Region
-from searcher.sea import NODES, make_sea, open_sea, save_sea, to_seconds, to_times
+from searcher.sea import NODES, describe_sea, make_sea, open_sea, save_sea, to_seconds, to_times
 from searcher.sources import SourceWarning, compose_temperature, load_sea
 from searcher.sources.blend import blend_currents, feather, join_hours, lay_over, on_land
 from searcher.sources.composite import add_surface
@@ -117,18 +117,19 @@ def test_a_pattern_carried_along_is_the_truth(rows, columns, step, ages, speed, 
     ages = sorted(ages, reverse=True)
     current = (0.0, speed) if north else (speed, 0.0)
     pictures = draw_pictures(lat, lon, ages, current, np.random.default_rng(seed))
-    if not np.isfinite(pictures["sst"].values).any(axis=(1, 2)).all():
-        return
+    x, y = np.meshgrid(lon, lat)
+    views = [
+        expected_view(picture.astype(np.float64), lat, lon, *origin(x, y, *current, hours * HOUR))
+        for picture, hours in zip(pictures["sst"].values[::-1], ages[::-1], strict=True)
+    ]
+    assume(np.isfinite(views).any())
     surface = compose(pictures, steady_currents(*current, lat, lon))
     value, age = surface["sst"].values[0], surface["age"].values[0] / HOUR
-    x, y = np.meshgrid(lon, lat)
     level = np.nan_to_num(surface["level"].values)
     whole = np.zeros(value.shape, bool)
-    for k, hours in enumerate(ages[::-1]):
-        picture = pictures["sst"].values[len(ages) - 1 - k].astype(np.float64)
-        view = expected_view(picture, lat, lon, *origin(x, y, *current, hours * HOUR))
+    for view, hours, off in zip(views, ages[::-1], level, strict=True):
         here = np.isfinite(view) & (age == hours)
-        np.testing.assert_allclose(value[here], view[here] - level[k], atol=2e-4)
+        np.testing.assert_allclose(value[here], view[here] - off, atol=2e-4)
         whole |= here
         assert (age[np.isfinite(view)] <= hours).all()  # a clear view is used unless there is a newer one
     apart = np.abs(value - pattern(x, y))
@@ -149,6 +150,19 @@ def test_water_from_beyond_the_pictures_stays_missing():
     assert (np.isnan(surface["sst"].values[0]).sum(axis=1) == 19).all()
     assert surface.attrs["unseen"] == pytest.approx(19 / 60)
     assert surface["share"].values == pytest.approx([41 / 60])
+
+
+def test_water_that_all_came_from_beyond():
+    """At 1 m/s for 40 h it went 144 km, farther than the pictures reach."""
+    lat, lon = axes(20, 60)
+    pictures = draw_pictures(lat, lon, [40], (1.0, 0.0), np.random.default_rng(0), hidden=0.0)
+    currents = steady_currents(1.0, 0.0, lat, lon)
+    with pytest.raises(
+        NoData, match="none of 1 pictures saw any of the water that lies in their box at 2026"
+    ):
+        compose(pictures, currents)
+    sea = make_sea({"temperature": pictures, "currents": currents})
+    assert add_surface(sea, at=to_times(START)[()]) is sea
 
 
 def test_gaps_stay_gaps():
@@ -194,6 +208,8 @@ def test_the_map_joins_the_sea_and_its_file(tmp_path):
     sea = make_sea({"temperature": pictures, "currents": steady_currents(0.3, 0.0, lat, lon)})
     whole = add_surface(sea, at=to_times(START)[()])
     assert "surface" not in sea.children
+    described = {row["node"]: row for row in describe_sea(whole)}
+    assert described["surface"]["missing"] == whole["surface"].attrs["unseen"]
     again = open_sea(save_sea(whole, tmp_path / "sea.nc"))
     assert again["surface"].to_dataset().identical(whole["surface"].to_dataset())
     assert again["surface"].attrs["source"] == (

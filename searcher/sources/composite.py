@@ -62,7 +62,8 @@ def compose_temperature(
     taken off; NaN where it overlaps no other), `share` (of the water, 0..1). Attribute `unseen`: the share of
     the water that no picture saw; water is what any picture ever saw, moved or not.
 
-    Raises `NoData` where no picture lies within `longest_age` before `at`, or the currents are of other days.
+    Raises `NoData` where no picture lies within `longest_age` before `at`, none saw any of the water, or the
+    currents are of other days.
     """
     own = sea["temperature"].to_dataset()
     at = own["time"].values[-1] if at is None else np.datetime64(at, "ns")
@@ -83,6 +84,8 @@ def compose_temperature(
     some = see_all(looks, Water.lying_at(lon[::stride, ::stride], lat[::stride, ::stride], now), carrier)
     levels, matched = match_levels(some, reference=[look.is_own for look in looks])
     value, chosen = _see_first(looks, levels, Water.lying_at(lon, lat, now), carrier)
+    if (chosen < 0).all():
+        raise NoData(f"none of {len(looks)} pictures saw any of the water that lies in their box at {at}")
     value, chosen = value.reshape(lon.shape), chosen.reshape(lon.shape)
     data = _lay_out(value, chosen, np.array([now - look.time for look in looks]), own, at)
     water = (chosen >= 0) | np.isfinite(own["sst"].values).any(axis=0)
