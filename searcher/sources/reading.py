@@ -37,6 +37,8 @@ def convert_units(variable: xr.DataArray, choice: Choice, ours: str) -> Conversi
 
 
 def read_field(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: int) -> np.ndarray:
+    """float32 (time, lat, lon) of a field at the indices `steps` of its times, in inside units; NaN where
+    missing, on land, or not good."""
     values = _read_laid(data, found, steps, min_quality)
     if found.turn is not None:
         other = _read_laid(data, found.turn.partner, steps, min_quality)
