@@ -118,9 +118,12 @@ def test_a_pattern_carried_along_is_the_truth(rows, columns, step, ages, speed, 
     current = (0.0, speed) if north else (speed, 0.0)
     pictures = draw_pictures(lat, lon, ages, current, np.random.default_rng(seed))
     x, y = np.meshgrid(lon, lat)
-    views = [
-        expected_view(picture.astype(np.float64), lat, lon, *origin(x, y, *current, hours * HOUR))
-        for picture, hours in zip(pictures["sst"].values[::-1], ages[::-1], strict=True)
+    places = [origin(x, y, *current, hours * HOUR) for hours in ages[::-1]]
+    newest_first = pictures["sst"].values[::-1].astype(np.float64)
+    views = [expected_view(p, lat, lon, *place) for p, place in zip(newest_first, places, strict=True)]
+    clear = [
+        expected_view(np.isfinite(p) * 1.0, lat, lon, *place)
+        for p, place in zip(newest_first, places, strict=True)
     ]
     assume(np.isfinite(views).any())
     surface = compose(pictures, steady_currents(*current, lat, lon))
@@ -132,6 +135,9 @@ def test_a_pattern_carried_along_is_the_truth(rows, columns, step, ages, speed, 
         np.testing.assert_allclose(value[here], view[here] - off, atol=2e-4)
         whole |= here
         assert (age[np.isfinite(view)] <= hours).all()  # a clear view is used unless there is a newer one
+    clear = np.max(np.nan_to_num(clear), axis=0)  # seen where at least half of what is around was clear
+    assert np.isfinite(value[clear > 0.5 + 1e-6]).all()
+    assert np.isnan(value[clear < 0.5 - 1e-6]).all()
     apart = np.abs(value - pattern(x, y))
     curved = step**2 / 8 * (0.4 * (100 + 81) + 0.3 * 2 * 49)
     # levels of pictures that share fewer than 100 places are left, and here all are the same: 0

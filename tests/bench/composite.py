@@ -150,6 +150,7 @@ def judge_sea(seed: int) -> dict[str, list[float]]:
         right, caught = judge_fronts(fronts_in(values, like), fronts, np.isfinite(values), like)
         figures[name] = [
             root_mean_square(apart[common]),
+            root_mean_square(apart[common & (age < OLD)]),
             root_mean_square(apart[common & (age >= OLD)]),
             judge_slopes(values, true, common),
             right,
@@ -183,8 +184,8 @@ def main() -> None:
         say(f"sea {seed}")
         every.append(judge_sea(seed))
     mean = {name: np.mean([sea[name] for sea in every], axis=0).tolist() for name in every[0]}
-    maps = [name for name in mean if len(mean[name]) == 6]
-    header = ["", "rms °C", "older than 12 h", "slopes", "found is true", "true is found", "cover"]
+    maps = [name for name in mean if len(mean[name]) == 7]
+    header = ["", "rms °C", "to 12 h old", "older", "slopes", "found is true", "true is found", "cover"]
     title = f"one map of the temperature from six pictures, mean of {len(every)} seas"
     print_table(title, header, [[name, *mean[name]] for name in maps])
 
@@ -192,9 +193,11 @@ def main() -> None:
         count = sum(sign * (sea[OURS][column] - sea[name][column]) > 0 for sea in every)
         return f"{count} of {len(every)}"
 
-    rows = [[name, better(name, 0, -1), better(name, 1, -1), better(name, 2, 1)] for name in maps]
+    rows = [[name, better(name, 0, -1), better(name, 2, -1), better(name, 3, 1)] for name in maps]
     print_table(
-        "in how many seas ours is the better", ["than", *header[1:4]], [r for r in rows if r[0] != OURS]
+        "in how many seas ours is the better",
+        ["than", "rms °C", "older", "slopes"],
+        [r for r in rows if r[0] != OURS],
     )
     lines = [[name, *mean[name]] for name in mean if name not in maps]
     print_table("temperature breaks", ["", "found is true", "true is found", "length"], lines)
