@@ -36,6 +36,7 @@ import numpy as np
 import xarray as xr
 
 from searcher.errors import NoData, SeaError
+from searcher.files import whole_file
 from searcher.geo import Region
 from searcher.kernels.sample import Flow, Grid
 
@@ -265,15 +266,10 @@ def has(sea: xr.DataTree, node: str) -> bool:
 
 def save_sea(sea: xr.DataTree, path: str | os.PathLike) -> Path:
     """Write a whole sea to one netCDF file, a group per node; the file appears whole or not at all."""
-    path = Path(path)
-    partial = path.with_name(f".{path.name}.partial")
     encoding = {f"/{name}": _encoding(node) for name, node in check_sea(sea).children.items()}
-    try:
+    with whole_file(path) as partial:
         sea.to_netcdf(partial, encoding=encoding)
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
-    return path
+    return Path(path)
 
 
 def _encoding(node: xr.DataTree) -> dict[str, dict]:

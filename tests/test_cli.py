@@ -354,6 +354,7 @@ def test_check_prints_json(trip_folder):
     assert got.code == 0
     assert {row["node"] for row in told["data"]} == {
         "temperature",
+        "surface",
         "currents",
         "color",
         "wind",

@@ -51,6 +51,7 @@ def test_demonstration_writes_what_the_readme_names(demo_folder):
     named = set(re.findall(r"\b(?:\w+)\.(?:html|png|pdf|gpx|txt|toml)\b", README)) - {
         "morning.png",
         "pyproject.toml",
+        "sources.toml",  # the user's own
     }
     assert page in named
     assert named <= written, f"the demonstration wrote no {named - written}"

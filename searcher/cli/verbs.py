@@ -1,21 +1,25 @@
-"""The command line: one verb per step, each on a trip folder.
-
-Thin: it reads, calls and prints. What is heavy is imported when a verb needs it, so that `--help` is quick.
-"""
+"""The verbs: each reads, calls and prints. What is heavy is imported when it is needed: `--help` is quick."""
 
 from __future__ import annotations
 
 import json
-import sys
 import warnings
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher.errors import SearcherError
+from searcher.cli.progress import showing_progress, showing_transfers
+from searcher.cli.say import (
+    print_fronts,
+    print_notes,
+    print_paths,
+    print_plan,
+    say_data,
+    say_product,
+    summary,
+)
 
 if TYPE_CHECKING:
     from searcher.plan import Plan
@@ -32,15 +36,6 @@ Folder = Annotated[Path, typer.Argument(help="The trip folder.", show_default=Tr
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but what was asked for.")]
 HERE = Path()
-
-
-def main() -> None:
-    """Entry point: a user's error is one message and exit code 2; a bug still shows its traceback."""
-    try:
-        app()
-    except SearcherError as error:
-        typer.echo(f"searcher: {error}", err=True)
-        sys.exit(2)
 
 
 def _print_version(wanted: bool) -> None:
@@ -253,101 +248,69 @@ def write_everything(made: Plan, folder: Path, step: Callable[[str], None]) -> l
     return write_all(made, folder)
 
 
-@contextmanager
-def showing_progress(quiet: bool) -> Iterator[Callable[[str], None]]:
-    """A function that says which step has begun, with the time it takes; on a terminal as a moving line."""
-    if quiet:
-        yield lambda _: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+@app.command()
+def fetch(
+    folder: Folder = HERE,
+    product: Annotated[
+        list[str] | None,
+        typer.Option("--product", help="Only this product of the catalogue; may be repeated."),
+    ] = None,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Ask no server; say what is there and how old.")
+    ] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Fetch the newest public grids into the trip's data folder.
 
-    console = Console(stderr=True)
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("starting", total=None)
+    Example: searcher fetch saturday/ --product mur
+    """
+    from searcher.errors import SourceError
+    from searcher.sources.fetch import fetch_products
+    from searcher.trip import read_trip
 
-        def step(name: str) -> None:
-            progress.update(task, description=name)
-            if not console.is_terminal:
-                console.print(f"... {name}", highlight=False, markup=False)
-
-        yield step
-
-
-def summary(made: Plan) -> dict:
-    """What a program wants to know of a plan: positions in degrees, times in UTC, inside units."""
-    boxes = made.boxes
-    return {
-        "boxes": [
-            {"rank": int(row.rank), "expected": float(row.expected), "why": row.why}
-            for row in boxes.itertuples()
-        ],
-        "legs": [
-            {
-                "kind": leg.kind,
-                "box": int(leg.box),
-                "start": f"{leg.start.isoformat()}Z",
-                "end": f"{leg.end.isoformat()}Z",
-                "fuel_left": float(leg.fuel_left),
-            }
-            for leg in made.legs.itertuples()
-        ],
-        "turn_for_home": None if made.legs.empty else f"{made.turn_for_home}Z",
-        "cautions": list(made.cautions),
-    }
-
-
-def print_plan(made: Plan) -> None:
-    """The plan in a few lines: cautions, the order of the day, when to turn for home."""
-    show = made.trip.show
-    for caution in made.cautions:
-        typer.echo(f"caution: {caution}")
-    if made.legs.empty:
-        return
-    typer.echo("")
-    for leg in made.legs.itertuples():
-        if leg.kind in ("lines up", "lines in"):
-            continue
-        where = f"box {leg.box}" if leg.box else ""
-        typer.echo(
-            f"{show.say_clock(leg.start)}-{show.say_clock(leg.end)}  {leg.kind:6} {where:7} "
-            f"{show.say_distance(leg.distance):>9} at {show.say_speed(leg.speed):>8}, "
-            f"{show.say_fuel(leg.fuel_left):>7} left"
+    trip = read_trip(folder)
+    ids = product or trip.sources.products
+    if not ids:
+        raise SourceError(
+            "no product to fetch", hint='Name some in [data] products = ["mur"]; searcher sources lists them'
         )
-    first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
-    typer.echo(f"\nFirst to box {first['rank']}: {first['why']}")
-    typer.echo(f"Turn for home by {show.say_time(made.turn_for_home)} at the latest.")
+    home = trip.folder
+    with showing_transfers(quiet or as_json) as progress:
+        found = fetch_products(
+            ids, trip.region, trip.window, home / "data", offline=offline, progress=progress, extra=home
+        )
+    if as_json:
+        typer.echo(json.dumps([vars(one) for one in found], default=str, indent=1))
+    else:
+        for one in found:
+            said = "; ".join(filter(None, (one.problem, one.note)))
+            typer.echo(f"{one.product:22} {one.status:8} {said}", err=one.status == "failed")
+    if any(one.status == "failed" for one in found):
+        raise typer.Exit(1)
 
 
-def print_fronts(fronts, trip: Trip) -> None:
-    """One line per front."""
-    show = trip.show
-    for row in fronts.itertuples():
-        step = f"{show.say_step(row.step)}, warm {row.warm_side}" if row.warm_side else ""
-        seen = f"seen in {row.seen_share:.0%}" if row.warm_side else ""
-        typer.echo(f"{row.kind:17} {show.say_distance(row.length):>9} long  {step:24} {seen}")
+@app.command()
+def sources(
+    folder: Annotated[Path | None, typer.Argument(help="A trip folder, for its region and own rows.")] = None,
+    region: Annotated[
+        tuple[float, float, float, float] | None,
+        typer.Option("--region", help="Longitudes and latitudes instead.", metavar="W S E N"),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the public grids that cover a trip or a region, the finest first.
 
+    Example: searcher sources saturday/ (or: searcher sources --region 152 -32 156 -29)
+    """
+    from searcher.geo import Region
+    from searcher.sources.catalogue import list_products
+    from searcher.trip import read_trip
 
-def print_notes(notes: list[str]) -> None:
-    """Warnings of the loader, on the error stream."""
-    for note in notes:
-        typer.echo(f"note: {note}", err=True)
-
-
-def print_paths(paths: list[Path]) -> None:
-    """What was written, and which of it to open first."""
-    typer.echo("\nwrote " + ", ".join(path.name for path in paths) + f" in {paths[0].parent}")
-    page = next((path for path in paths if path.suffix == ".html"), None)
-    if page is not None:
-        typer.echo(f"open {page}")
-
-
-def say_data(row: dict) -> str:
-    """One line on one field of the sea."""
-    age = "" if row["age"] is None else f", {row['age'] / 3600:.0f} h old at departure"
-    return f"{row['node']}: {row['source']}{age}, {row['missing']:.0%} missing or land"
-
-
-if __name__ == "__main__":
-    main()
+    box = Region(*region) if region else read_trip(folder or HERE).region
+    rows = list_products(box, extra=folder)
+    if as_json:
+        typer.echo(json.dumps(rows, indent=1))
+        return
+    for row in rows:
+        typer.echo(say_product(row))
