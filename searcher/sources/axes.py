@@ -66,8 +66,8 @@ def find_pair(data: xr.Dataset, name: str) -> tuple[str, str] | None:
     """Names of the 2-D latitudes and longitudes that lie on dimensions of variable `name`, its `coordinates`
     first."""
     said = str(data[name].attrs.get("coordinates", "")).split()
-    flat = [other for other in data.variables if data[other].ndim == 2 and data[other].dtype.kind in "iuf"]
-    flat = [str(other) for other in flat if set(data[other].dims) <= set(data[name].dims)]
+    flat = [other for other, held in data.variables.items() if held.ndim == 2 and held.dtype.kind in "iuf"]
+    flat = [str(other) for other in flat if set(data.variables[other].dims) <= set(data[name].dims)]
     flat.sort(key=lambda other: other not in said)
     for lat in (other for other in flat if place_of(data[other]) == "lat"):
         for lon in (other for other in flat if place_of(data[other]) == "lon"):

@@ -57,10 +57,10 @@ def drop_flagged(
     """
     known = read_names()["flags"]
     named = str(variable.attrs.get("ancillary_variables", "")).split()
-    for name in data.variables:
+    told = [name for name in data.variables if name in named or name in known["names"]]
+    for name in told:
         flag = data[name]
-        told = name in named or name in known["names"]
-        if not told or name in (QUALITY, MASK) or not across <= set(flag.dims) <= set(variable.dims):
+        if name in (QUALITY, MASK) or not across <= set(flag.dims) <= set(variable.dims):
             continue
         bad = bad_values(flag)
         if bad:
@@ -84,7 +84,8 @@ def read_water(data: xr.Dataset, axes: Axes, sheet: Sheet | None, read: Read) ->
     """
     rows, columns = axes.dims["lat"], axes.dims["lon"]
     shape = (data.sizes[rows], data.sizes[columns])
-    masks = [data[name] for name in data.variables if data[name].ndim == 2 and is_known(data[name], "water")]
+    flat = [data[name] for name, variable in data.variables.items() if variable.ndim == 2]
+    masks = [variable for variable in flat if is_known(variable, "water")]
     own = [mask for mask in masks if set(mask.dims) == {rows, columns}]
     if own:
         return unpack(read(own[0]), own[0].attrs)[0] == 1

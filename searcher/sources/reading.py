@@ -103,4 +103,7 @@ def _cut(
         for row in rows
     ]
     values = parts[0][0] if len(rows) == len(columns) == 1 else np.block(parts)
-    return values[steps - whole.start] if values.ndim == 3 else values[np.newaxis]
+    if values.ndim == 2:
+        return values[np.newaxis]
+    kept = steps - whole.start
+    return values if np.array_equal(kept, np.arange(values.shape[0])) else values[kept]
