@@ -8,11 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 import xarray as xr
 
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import sample_vectors
-from searcher.sea import describe_sea, flow_of, has, to_seconds
+from searcher.sea import describe_sea, flow_of, has, region_of, to_seconds
 from searcher.trip import Trip
 
 HOUR = 3600.0
@@ -27,10 +28,12 @@ STANDING_CAUTIONS = (
 #: less of the water within reach than this in clear view in the newest picture earns a caution
 LEAST_CLEAR = 0.6
 LEAST_CURRENTS = 0.95
-#: data that cover less of the box around the trip than this earn a caution
-COVERED = 0.9
-#: fields that no part of a plan uses yet
-UNUSED = ("height", "weed")
+#: more of it in no picture at all does too
+MOST_UNSEEN = 0.1
+#: data that cover less of the water within reach than this earn a caution
+COVERED = 0.98
+#: fields that no part of a plan uses yet, and the one made of the temperature
+UNUSED = ("height", "weed", "surface")
 #: currents coarser than this cannot show the lines a boat fishes, m
 COARSE = 5000.0
 
@@ -65,6 +68,8 @@ def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
         if times is not None:
             before = times[times <= trip.window.start]
             age = float((trip.window.start - before[-1]) / np.timedelta64(1, "s")) if before.size else 0.0
+        if row["node"] == "surface":  # made for the hour of leaving, of older views
+            age += float(np.nanmedian(sea["surface"]["age"].values))
         attrs = sea[row["node"]].attrs
         extra = {"kind": attrs.get("kind", ""), "left_out": attrs.get("left_out", "")}
         rows.append(row | {"age": age, "covered": float(attrs.get("covered", 1.0))} | extra)
@@ -140,8 +145,6 @@ def _data_cautions(data, trip):
     for row in data:
         if row["node"] in UNUSED:
             continue
-        if row["covered"] < COVERED:
-            yield f"The {row['node']} data cover only {row['covered']:.0%} of the trip's waters."
         if row["left_out"]:
             yield f"Of the {row['node']} data some were left out: {row['left_out']}."
         if row["kind"] == "geostrophic current":
@@ -158,6 +161,12 @@ def _data_cautions(data, trip):
 
 def _cover_cautions(sea, reach, trip):
     reachable = reach["reachable"].values
+    row, column = np.nonzero(reachable)
+    water = shapely.points(reach["lon"].values[column], reach["lat"].values[row])
+    for node in [node for node in sea.children if node not in UNUSED]:
+        covered = shapely.intersects(region_of(sea[node].to_dataset()).polygon(), water)
+        if covered.size and covered.mean() < COVERED:
+            yield f"The {node} data cover only {covered.mean():.0%} of the water within reach."
     known = reach["currents_known"].values[reachable]
     if known.size and known.mean() < LEAST_CURRENTS:
         yield (
@@ -172,6 +181,12 @@ def _cover_cautions(sea, reach, trip):
             f"Patchy: the newest temperature picture shows {clear.mean():.0%} of the water within reach; "
             "elsewhere older pictures are used, or none."
         )
+    if has(sea, "surface"):
+        surface = sea["surface"].to_dataset()["sst"].isel(time=0)
+        unseen = np.isnan(surface.interp(lat=reach["lat"], lon=reach["lon"], method="nearest").values)
+        unseen = unseen[reachable]
+        if unseen.size and unseen.mean() > MOST_UNSEEN:
+            yield f"No picture shows {unseen.mean():.0%} of the water within reach: nothing is known there."
     cell = step_of(sea, "currents")
     if cell > COARSE:
         yield (

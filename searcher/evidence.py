@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.drift import Drift
+from searcher.carry import Drift
 from searcher.fronts.convergence import divergences
 from searcher.geo import LocalPlane, Place, densify, normals
 from searcher.kernels.metric import row_metrics
@@ -81,8 +81,8 @@ class Observer:
 
     @cached_property
     def pictures(self) -> list[tuple[float, np.ndarray, Grid]]:
-        """Temperature pictures, newest first."""
-        return layers(self.sea, "temperature", "sst")
+        """The map of the temperature where the sea has one, else its pictures, newest first."""
+        return layers(self.sea, "surface" if has(self.sea, "surface") else "temperature", "sst")
 
     @cached_property
     def colors(self) -> list[tuple[float, np.ndarray, Grid]]:

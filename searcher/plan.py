@@ -13,8 +13,9 @@ import numpy as np
 import shapely
 import xarray as xr
 
+from searcher.carry import CURRENT_ERROR, DIFFUSIVITY, WINDAGE
 from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, find_cautions, judge_conditions
-from searcher.drift import CURRENT_ERROR, DIFFUSIVITY, WINDAGE, drift_fronts
+from searcher.drift import drift_fronts
 from searcher.fronts import find_fronts
 from searcher.reach import WORK, find_reach, range_polygon
 from searcher.route import lay_route

@@ -15,7 +15,8 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.drift import Drift, drift_line, make_drift, windage_of
+from searcher.carry import Drift, make_drift
+from searcher.drift import drift_line, windage_of
 from searcher.geo import Place, bearing, densify, destination, line_distances, line_length
 from searcher.kernels.tour import Problem, search_tour
 from searcher.reach import waters_of

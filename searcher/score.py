@@ -14,7 +14,7 @@ import shapely
 import xarray as xr
 
 from searcher.boxes import lay_boxes
-from searcher.drift import make_drift
+from searcher.carry import make_drift
 from searcher.evidence import FACTS, Observer, otherwise, weigh_features
 from searcher.profile import PIECES, Profile, read_profile
 from searcher.tables import EVIDENCE, TEMPERATURE_BREAK, empty_table, make_table

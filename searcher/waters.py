@@ -16,7 +16,7 @@ import xarray as xr
 from scipy.ndimage import distance_transform_edt
 
 from searcher.errors import OutOfReach
-from searcher.geo import LocalPlane, Place, Region, buffer, land
+from searcher.geo import LocalPlane, Place, Region, buffer, land, region_around
 from searcher.kernels.march import descend, march, straight_times
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field, sample_vectors
@@ -29,6 +29,8 @@ UNDER_KEEL = 2.0
 APRON = 1000.0
 #: times around a start are exact within so many cells
 EXACT_CELLS = 15.0
+#: the grid goes on for so far past the trip's range, m
+SURROUND = 20e3
 
 
 @dataclass(frozen=True)
@@ -133,7 +135,7 @@ def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None)
     Default spacing: a hundred and fiftieth of the trip's range, at least 500 m.
     """
     spacing = spacing or max(trip.range / 150.0, 500.0)
-    lon, lat = _axes(trip.region, spacing)
+    lon, lat = _axes(region_around(trip.port.sea_buoy, trip.range + SURROUND), spacing)
     obstacles = find_obstacles(trip)
     u, v, known = _mean_currents(trip, sea, lon, lat)
     blocked = _touched(obstacles, lon, lat) | _shoal(trip, sea, lon, lat)

@@ -27,6 +27,7 @@ ORDER = (
     "geo",
     "tables",
     "sea",
+    "carry",
     "trip",
     "builtin",
     "sources",

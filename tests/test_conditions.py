@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from seas import (
@@ -27,6 +29,7 @@ from searcher.conditions import (
     step_of,
 )
 from searcher.reach import find_reach
+from searcher.sea import make_sea
 from searcher.tables import empty_table
 
 PLANE = Plane(TASMAN)
@@ -202,11 +205,23 @@ def test_coarse_currents_are_said(trip, reach):
 
 def test_what_the_loader_noted_is_passed_on(trip, reach):
     sea = make_simple_sea()
-    sea["currents"].attrs |= {"covered": 0.7, "left_out": "old.nc: 3 hours", "kind": "geostrophic current"}
+    sea["currents"].attrs |= {"left_out": "old.nc: 3 hours", "kind": "geostrophic current"}
     found = cautions(trip, sea, reach)
-    assert having(found, "currents data cover only 70% of the trip's waters")
     assert having(found, "old.nc: 3 hours")
     assert having(found, "geostrophic")
+
+
+def test_a_field_that_ends_within_reach_is_told_with_its_share(trip, reach):
+    sea = make_simple_sea()
+    whole = sea["currents"].to_dataset()
+    middle = float(reach["lon"].where(reach["reachable"]).median())
+    west = make_sea(
+        {"temperature": sea["temperature"].to_dataset(), "currents": whole.sel(lon=slice(None, middle))}
+    )
+    (said,) = [text for text in cautions(trip, west, reach) if "currents data cover only" in text]
+    share = float(re.search(r"only (\d+)%", said)[1]) / 100
+    column = (reach["lon"] <= float(west["currents"]["lon"][-1])).broadcast_like(reach["reachable"])
+    assert share == pytest.approx(float(column.where(reach["reachable"]).mean()), abs=0.02)
 
 
 def test_nothing_found_or_nothing_to_work_is_said(trip, reach):

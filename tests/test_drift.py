@@ -11,17 +11,10 @@ from pyproj import Geod
 from seas import DAY, HOUR, LEAVE, TASMAN, Plane, hours, make_axes, make_fronts, make_node, make_simple_sea
 from seas import tanh_front as front_of
 
-from searcher.drift import (
-    DIFFUSIVITY,
-    clear_views,
-    drift_doubt,
-    drift_fronts,
-    drift_line,
-    longest_afloat,
-    make_drift,
-    windage_of,
-)
+from searcher.carry import DIFFUSIVITY, drift_doubt, make_drift
+from searcher.drift import drift_fronts, drift_line, longest_afloat, windage_of
 from searcher.fronts import find_fronts
+from searcher.fronts.persistence import clear_views
 from searcher.geo import densify
 from searcher.sea import to_seconds
 from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK

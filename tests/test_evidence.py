@@ -13,7 +13,7 @@ from pyproj import Geod
 from scipy import stats
 from seas import HOUR, LEAVE, TASMAN, Plane, make_axes, make_fronts, make_node, make_simple_sea, make_trip
 
-from searcher.drift import make_drift
+from searcher.carry import make_drift
 from searcher.evidence import (
     FACTS,
     OFFSET_WEIGHTS,

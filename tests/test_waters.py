@@ -88,9 +88,12 @@ def test_gaps_take_the_nearest_current_and_are_told():
 
 
 def covered(waters, lon, lat) -> np.ndarray:
-    """Whether places lie in blocked cells."""
+    """Whether places lie in blocked cells, of those on the grid."""
     column, row = (np.round(a).astype(int) for a in waters.cells(lon, lat))
-    return waters.blocked[row, column]
+    rows, columns = waters.blocked.shape
+    on = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+    assert on.sum() > 100
+    return waters.blocked[row[on], column[on]]
 
 
 def points_inside(area, count: int = 400, seed: int = 0) -> np.ndarray:

@@ -8,8 +8,12 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import shapely
+import xarray as xr
 
+from searcher.carry import Drift, drift_doubt
 from searcher.geo import LocalPlane, Place, line_length
+from searcher.kernels.sample import sample_field
+from searcher.sea import grid_of, to_seconds
 from searcher.tables import TEMPERATURE_BREAK
 
 #: two lines are the same where they lie within so many joint sigmas, and never farther apart than this, m
@@ -65,3 +69,56 @@ def _seen_share(flat, seen_times, times, k: int, same: np.ndarray, clear: np.nda
         seen += found
         usable += found or bool(clear[k, column])
     return seen / max(usable, 1)
+
+
+def clear_views(fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift) -> np.ndarray:
+    """Whether each picture saw the water each line now lies in: bool (lines, pictures).
+
+    Vertices are carried back to the hour of the picture; a view is clear where half of them had a value.
+    """
+    pictures = sea["temperature"].to_dataset()
+    grid = grid_of(pictures)
+    times = pictures["time"].values
+    xy, row = shapely.get_coordinates(fronts.geometry.values, return_index=True)
+    now = to_seconds(fronts["valid_time"].values)[row]
+    count = np.bincount(row, minlength=len(fronts))
+    clear = np.zeros((len(fronts), times.size), bool)
+    for column, time in enumerate(times):
+        field = np.ascontiguousarray(pictures["sst"].sel(time=time).values, dtype=np.float64)
+        lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, float(to_seconds(time)))
+        seen = np.isfinite(sample_field(field, grid, lon, lat))
+        clear[:, column] = np.bincount(row, seen, minlength=len(fronts)) >= 0.5 * count
+    return clear
+
+
+def share_seen(
+    lines: list[shapely.LineString],
+    found: list[list[shapely.LineString]],
+    pictures: xr.Dataset,
+    drift: Drift,
+    *,
+    at: np.datetime64,
+    doubt: float,
+) -> np.ndarray:
+    """In how many of the pictures that could have, each line of a map of hour `at` was seen: (lines,), 0..1.
+
+    found: the lines of every picture, where it saw them. Each vertex is carried back to the hour of the
+    picture and is seen if a line lies within `SIGMAS` of the doubt of both; a line is seen if half of it is.
+    """
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    count = np.bincount(row, minlength=len(lines))
+    grid, now = grid_of(pictures), float(to_seconds(at))
+    seen, usable = np.zeros(len(lines)), np.zeros(len(lines))
+    for field, time, there in zip(pictures["sst"].values, pictures["time"].values, found, strict=True):
+        then = float(to_seconds(time))
+        lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, then)
+        clear = np.isfinite(sample_field(np.ascontiguousarray(field, dtype=np.float64), grid, lon, lat))
+        same = min(SIGMAS * np.hypot(doubt, drift_doubt(doubt, now - then)), FARTHEST)
+        plane = LocalPlane(Place(float(lon.mean()), float(lat.mean())))
+        near = shapely.union_all(shapely.buffer(plane.to_plane(np.array(there, dtype=object)), same))
+        shapely.prepare(near)
+        beside = shapely.intersects(near, plane.to_plane(shapely.points(lon, lat)))
+        was_seen = np.bincount(row, beside, minlength=len(lines)) >= 0.5 * count
+        seen += was_seen
+        usable += was_seen | (np.bincount(row, clear, minlength=len(lines)) >= 0.5 * count)
+    return seen / np.maximum(usable, 1)

@@ -16,9 +16,9 @@ import shapely
 import xarray as xr
 from scipy import ndimage
 
+from searcher.carry import look_at
 from searcher.geo import Region, land
 from searcher.sea import AXES, grid_of, region_of, to_seconds, to_times
-from searcher.sources.carry import look_at
 
 #: cells of the coarser product over which weights fall from 1 to 0
 FEATHER = 3.0

@@ -18,10 +18,10 @@ from typing import NamedTuple
 import numpy as np
 import xarray as xr
 
+from searcher.carry import Drift, look_at, make_drift
 from searcher.errors import NoData
 from searcher.kernels.sample import Grid
 from searcher.sea import grid_of, make_sea, name_fields, to_seconds, to_times
-from searcher.sources.carry import Carrier, look_at, make_carrier
 from searcher.sources.join import join_attrs
 from searcher.sources.match import match_levels
 
@@ -67,7 +67,7 @@ def compose_temperature(
     """
     own = sea["temperature"].to_dataset()
     at = own["time"].values[-1] if at is None else np.datetime64(at, "ns")
-    carrier, now = make_carrier(sea["currents"].to_dataset()), float(to_seconds(at))
+    carrier, now = make_drift(sea), float(to_seconds(at))
     looks = [
         look
         for place, product in enumerate((own, *others))
@@ -133,12 +133,12 @@ class Water(NamedTuple):
         lon, lat = lon.ravel(), lat.ravel()
         return cls(lon, lat, time, lon, lat, np.ones(lon.size, bool), time)
 
-    def moved_to(self, time: float, carrier: Carrier) -> Water:
+    def moved_to(self, time: float, carrier: Drift) -> Water:
         """The same water at another time: moved on where that is farther from the beginning, else anew."""
         here = self
         if abs(time - self.begun) < abs(self.moment - self.begun):
             here = Water.lying_at(self.home_lon, self.home_lat, self.begun)
-        lon, lat, known = carrier.carry(here.lon, here.lat, start=here.moment, end=time)
+        lon, lat, known = carrier.follow(here.lon, here.lat, here.moment, time)
         return self._replace(lon=lon, lat=lat, known=known & here.known, moment=time)
 
     def only(self, keep: np.ndarray) -> Water:
@@ -148,7 +148,7 @@ class Water(NamedTuple):
 
 
 def list_looks(
-    product: xr.Dataset, carrier: Carrier, is_own: bool, *, now: float, longest_age: float
+    product: xr.Dataset, carrier: Drift, is_own: bool, *, now: float, longest_age: float
 ) -> list[Look]:
     """The pictures of a product that can be carried to `now`, the newest first."""
     times = to_seconds(product["time"].values)
@@ -160,7 +160,7 @@ def list_looks(
     ]
 
 
-def see_all(looks: Sequence[Look], water: Water, carrier: Carrier) -> np.ndarray:
+def see_all(looks: Sequence[Look], water: Water, carrier: Drift) -> np.ndarray:
     """What each picture saw of the same pieces of water: (pictures, pieces), NaN where unseen."""
     views = []
     for look in looks:
@@ -169,7 +169,7 @@ def see_all(looks: Sequence[Look], water: Water, carrier: Carrier) -> np.ndarray
     return np.array(views)
 
 
-def _see_first(looks: Sequence[Look], levels: np.ndarray, water: Water, carrier: Carrier):
+def _see_first(looks: Sequence[Look], levels: np.ndarray, water: Water, carrier: Drift):
     """What the first picture that saw each piece of water saw, its level taken off, and which that was.
 
     Water that has been seen is followed no further. Returns values, NaN where unseen, and indices, there -1.

@@ -30,7 +30,7 @@ from searcher.units import FOOT, HOUR, KNOT, NAUTICAL_MILE, Show, from_unit, to_
 
 PLANING = 12 * KNOT
 #: margin of a trip's region beyond its range, m
-MARGIN = 30e3
+MARGIN = 60e3
 #: bait -> slowest, usual and fastest trolling speed, kn (common practice, no source)
 TROLL_KN = {
     "artificial": (6.0, 8.0, 10.0),
@@ -293,7 +293,7 @@ class Trip(Section):
 
     @property
     def region(self) -> Region:
-        """The box around the sea buoy that holds everything within `range`, and a margin of 30 km."""
+        """The box around the sea buoy that holds everything within `range`, and 60 km for what drifts in."""
         return geo.region_around(self.port.sea_buoy, self.range + MARGIN)
 
 

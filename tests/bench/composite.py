@@ -18,10 +18,10 @@ from scipy.spatial import cKDTree
 from timing import print_table, read_options, say
 
 from searcher.builtin import make_builtin_sea
+from searcher.carry import make_drift
 from searcher.drift import drift_fronts
 from searcher.fronts import find_fronts, find_temperature_breaks
 from searcher.sea import to_seconds
-from searcher.sources.carry import make_carrier
 from searcher.sources.composite import Water, compose_temperature, list_looks, see_all
 from searcher.sources.match import match_levels
 from searcher.tables import TEMPERATURE_BREAK
@@ -38,7 +38,7 @@ OURS = "carried, newest (this package)"
 
 def draw_maps(sea: xr.DataTree, truth: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Maps (lat, lon) of the temperature by the way they are made, and the age (s) of ours."""
-    pictures, carrier, now = sea["temperature"].to_dataset(), make_carrier(sea["currents"].to_dataset()), AT
+    pictures, carrier, now = sea["temperature"].to_dataset(), make_drift(sea), AT
     laid = pictures["sst"].values[::-1].astype(np.float64)  # the newest first
     lon, lat = np.meshgrid(pictures["lon"].values, pictures["lat"].values)
     looks = list_looks(pictures, carrier, True, now=float(to_seconds(now)), longest_age=np.inf)
