@@ -92,7 +92,7 @@ def covered(waters, lon, lat) -> np.ndarray:
     column, row = (np.round(a).astype(int) for a in waters.cells(lon, lat))
     rows, columns = waters.blocked.shape
     on = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
-    assert on.sum() > 100
+    assert on.any()
     return waters.blocked[row[on], column[on]]
 
 
@@ -126,8 +126,9 @@ def coast():
 
 
 def test_land_and_its_clearance_are_blocked(coast):
-    trip, waters = coast
-    shore = geo.land(trip.region, detail="full")
+    _, waters = coast
+    region = geo.Region(waters.lon[0], waters.lat[0], waters.lon[-1], waters.lat[-1])
+    shore = geo.land(region, detail="full")
     on_land = points_inside(shore)
     assert len(on_land) > 100
     assert covered(waters, *on_land.T).all()
@@ -135,7 +136,7 @@ def test_land_and_its_clearance_are_blocked(coast):
     vertices = shapely.get_coordinates(shore)
     rng = np.random.default_rng(1)
     near = vertices[rng.integers(0, len(vertices), 300)] + rng.uniform(-0.008, 0.008, (300, 2))
-    near = near[shapely.contains_xy(trip.region.grown(-5000.0).polygon(), near[:, 0], near[:, 1])]
+    near = near[shapely.contains_xy(region.grown(-5000.0).polygon(), near[:, 0], near[:, 1])]
     for lon, lat in near:
         from_shore = GEOD.inv(
             np.full(len(vertices), lon), np.full(len(vertices), lat), vertices[:, 0], vertices[:, 1]

@@ -8,8 +8,9 @@
 `names` knows what a variable may be called (`names.toml`), `axes` finds and cuts axes, `unpack` turns packed
 numbers into inside units, `files` reads one file, `layers` groups and chooses, `join` reads a layer, `blend`
 lays currents over each other, `nodes` brings these together, `carry`, `match` and `composite` make one map of
-the temperature of many pictures. Only netCDF files on regular longitude-latitude grids are read. No trip is
-known here: a region, a window of time, some files.
+the temperature of many pictures. Curved and projected grids are resampled (`sheets`, `regrid`, `turning`).
+`catalogue` lists public products, `fetch` gets them (`griddap`, `opendap`, `copernicus`; `store` keeps them).
+No trip is known here: a region, a window of time, some files.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ from searcher.errors import NoData, SourceError
 from searcher.geo import Region, near_longitude
 from searcher.sea import NODES, REQUIRED, make_sea
 from searcher.sources.composite import add_surface, compose_temperature
-from searcher.sources.files import Field, list_variables, survey_file
+from searcher.sources.fields import Field, align_fields
+from searcher.sources.files import list_variables, survey_file
 from searcher.sources.layers import HOLD, LOOK_BACK, Layer, SourceWarning, group_layers, misses_hours
 from searcher.sources.nodes import Needed, load_node, tell_box, tell_time
 
@@ -34,13 +36,20 @@ __all__ = ["SourceWarning", "check_cover", "compose_temperature", "list_variable
 
 
 def load_sea(
-    region: Region, window=None, *, sources, margin: float = 0.0, min_quality: int = 5
+    region: Region,
+    window=None,
+    *,
+    sources,
+    margin: float = 0.0,
+    min_quality: int = 5,
+    time_units: str | None = None,
 ) -> xr.DataTree:
     """The sea of a region and a window of time, from netCDF files.
 
     `window` has `start` and `end` (datetime64[ns], UTC); None takes every time there is. `sources` is a
     sequence of paths, or anything with such a sequence as `files`. `margin` (m) widens the region on every
     side. Of temperatures that carry a GHRSST quality level those below `min_quality` are left out.
+    `time_units` ("days since 1900-01-01"; default: those of `sources`) are for files that state none.
 
     Pictures (temperature, colour, weed) are kept from five days before departure to the end of the window, or
     the newest one before; running fields (currents, wind, waves, height) from the last hour before the
@@ -58,8 +67,8 @@ def load_sea(
         raise SourceError("region", given=tell_box(region), expected="west < east and south < north")
     wide = region.grown(margin) if margin else region
     paths = list_paths(sources)
-    fields, contents = _survey_all(paths, wide)
-    layers = group_layers(fields)
+    fields, contents = _survey_all(paths, wide, time_units or getattr(sources, "time_units", None) or None)
+    layers = group_layers(align_fields(fields))
     nodes: dict[str, xr.Dataset] = {}
     problems, absent, notes = [], [], []
     others: list[xr.Dataset] = []
@@ -119,8 +128,10 @@ def list_paths(sources) -> tuple[Path, ...]:
     return paths
 
 
-def _survey_all(paths: Sequence[Path], region: Region) -> tuple[list[Field], dict[Path, list[str]]]:
-    surveys = {path: survey_file(path, region) for path in paths}
+def _survey_all(
+    paths: Sequence[Path], region: Region, time_units: str | None
+) -> tuple[list[Field], dict[Path, list[str]]]:
+    surveys = {path: survey_file(path, region, time_units=time_units) for path in paths}
     problems = [problem for _, found, _ in surveys.values() for problem in found]
     if problems:
         raise SourceError.of_problems("sea files", problems)

@@ -77,6 +77,7 @@ def _dataset(layer: Layer, arrays: dict[str, np.ndarray], times: np.ndarray | No
     if layer.choice.node in IMAGES:
         arrays, times, more = _drop_blank(arrays, times)
         history += more
+    history += sorted({field.history for field in layer.fields if field.history})
     dims = ("lat", "lon") if times is None else ("time", "lat", "lon")
     coords = {
         "lat": ("lat", lat, AXES["lat"]),

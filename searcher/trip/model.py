@@ -208,6 +208,9 @@ class Data(Section):
     files: tuple[str, ...] = key(NAMES, default=(), strict=False)
     products: tuple[str, ...] = key(NAMES, default=(), strict=False)
     max_age: float = key("a time over 0", "max_age_h", default=48 * HOUR, gt=0)
+    time_units: str = key(
+        'text such as "days since 1900-01-01"', default="", pattern=r"^(\w+ since \d{4}-.*)?$"
+    )
 
 
 class Avoid(Section):
@@ -247,17 +250,22 @@ class FloatPlan(Section):
 
 @dataclass(frozen=True)
 class Sources:
-    """Where a trip's data come from: patterns under a folder, products, and the age (s) of stale data."""
+    """Where a trip's data come from: patterns under a folder, products, the age (s) of stale data.
+
+    `time_units` are those of files whose time axis states none; "" where there is nothing to say.
+    """
 
     folder: Path
     patterns: tuple[str, ...]
     products: tuple[str, ...]
     max_age: float
+    time_units: str = ""
 
     @property
     def files(self) -> tuple[Path, ...]:
-        """The files that match now, each once, sorted."""
-        return tuple(sorted({path for pattern in self.patterns for path in matches(self.folder, pattern)}))
+        """The files that match now and those fetched for the products, each once, sorted."""
+        patterns = (*self.patterns, *(f"data/{glob.escape(product)}.nc" for product in self.products))
+        return tuple(sorted({path for pattern in patterns for path in matches(self.folder, pattern)}))
 
 
 def matches(folder: Path, pattern: str) -> list[Path]:
@@ -283,7 +291,8 @@ class Trip(Section):
     @property
     def sources(self) -> Sources:
         """Where the data come from; the files are looked up when asked for."""
-        return Sources(self.folder, self.data.files, self.data.products, self.data.max_age)
+        data = self.data
+        return Sources(self.folder, data.files, data.products, data.max_age, data.time_units)
 
     @property
     def range(self) -> float:
