@@ -106,8 +106,9 @@ def lay_route(
     boxes = boxes.sort_values("rank", ignore_index=True)
     waters = waters_of(reach, find_obstacles(trip))
     course = Course(boxes, waters, trip, day_of(trip, reach), None if sea is None else make_drift(sea))
+    problem = pose_problem(boxes.head(CHOICES[-1]), course)
     counts = sorted({min(count, len(boxes)) for count in CHOICES})
-    days = [fill_day(boxes.head(count), course, seed=seed) for count in counts]
+    days = [fill_day(first_boxes(problem, count), course, seed=seed) for count in counts]
     stops = max(days, key=lambda stops: worth_of(stops, boxes))
     if not stops:
         return empty_table("legs")
@@ -116,35 +117,44 @@ def lay_route(
     return make_table("legs", [row["geometry"] for row in rows], columns)
 
 
-def choose_stops(boxes: gpd.GeoDataFrame, waters: Waters, trip: Trip, day: Day, *, seed: int) -> list[Stop]:
-    """Boxes to visit once each, in order."""
+def pose_problem(boxes: gpd.GeoDataFrame, course: Course) -> Problem:
+    """The day as an orienteering problem: each of the boxes may be worked once, one pass, from either end."""
+    day, waters = course.day, course.waters
     ends = [approach_points(line) for line in boxes["line"]]
-    work = (boxes["length"].values + 2 * LEAD) / day.troll
-    profit = boxes["expected"].values * boxes["length"].values / day.troll / 3600.0
-    profit = np.where([_clear(line, waters, day.troll) for line in boxes["line"]], profit, 0.0)
-    places = np.array([trip.port.sea_buoy, *[end for pair in ends for end in pair]])
-    travel = travel_matrix(places, waters, day.run)
-    start = day.starts
-    problem = Problem(
-        profit.astype(np.float64),
-        travel,
-        work.astype(np.float64),
-        work * day.troll_burn,
-        day.run_burn,
-        day.opens - start,
-        day.closes - start,
-        day.ends - start,
-        day.fuel,
+    work = (boxes["length"].to_numpy(dtype=float) + 2 * LEAD) / day.troll
+    worth = (boxes["expected"] * boxes["length"]).to_numpy(dtype=float) / day.troll / 3600.0
+    clear = [_clear(line, waters, day.troll) for line in boxes["line"]]
+    places = np.array([course.trip.port.sea_buoy, *[end for pair in ends for end in pair]])
+    return Problem(
+        profit=np.where(clear, worth, 0.0),
+        travel=travel_matrix(places, waters, day.run),
+        work=work,
+        work_fuel=work * day.troll_burn,
+        burn=day.run_burn,
+        opens=day.opens - day.starts,
+        closes=day.closes - day.starts,
+        ends=day.ends - day.starts,
+        fuel=day.fuel,
     )
+
+
+def first_boxes(problem: Problem, count: int) -> Problem:
+    """The same problem with its first boxes only."""
+    places = 1 + 2 * count
+    return problem._replace(
+        profit=problem.profit[:count].copy(),
+        travel=problem.travel[:places, :places].copy(),
+        work=problem.work[:count].copy(),
+        work_fuel=problem.work_fuel[:count].copy(),
+    )
+
+
+def fill_day(problem: Problem, course: Course, *, seed: int) -> list[Stop]:
+    """Stops at some of the boxes that can be worked in a day, with as many passes as it has room for."""
     order, flips, _ = search_tour(problem, ROUNDS, seed)
-    return [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
-
-
-def fill_day(boxes: gpd.GeoDataFrame, course: Course, *, seed: int) -> list[Stop]:
-    """Stops at some of these boxes that can be worked in a day, with as many passes as it has room for."""
-    stops = choose_stops(boxes, course.waters, course.trip, course.day, seed=seed)
+    stops = [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
     while stops and course.legs(stops) is None:
-        stops = without_least(stops, boxes)
+        stops = without_least(stops, course.boxes)
     return add_passes(stops, course) if stops else []
 
 
