@@ -11,9 +11,10 @@ import numpy as np
 import shapely
 import xarray as xr
 
+from searcher.geo import LocalPlane, land
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import sample_vectors
-from searcher.sea import describe_sea, flow_of, has, region_of, to_seconds
+from searcher.sea import describe_sea, flow_of, has, to_seconds
 from searcher.trip import Trip
 
 HOUR = 3600.0
@@ -31,7 +32,13 @@ LEAST_CURRENTS = 0.95
 #: more of it in no picture at all does too
 MOST_UNSEEN = 0.1
 #: data that cover less of the water within reach than this earn a caution
-COVERED = 0.98
+COVERED = 0.95
+#: a single field of wind or waves stands for so long to either side, s
+SINGLE_FIELD = 3 * 3600.0
+#: a straight way in may cross so much of what is drawn as land (breakwaters, the berth), m
+HARBOUR = 1000.0
+#: fields that lines are found in or moved by
+LINES_FROM = ("temperature", "currents")
 #: fields that no part of a plan uses yet, and the one made of the temperature
 UNUSED = ("height", "weed", "surface")
 #: currents coarser than this cannot show the lines a boat fishes, m
@@ -77,40 +84,56 @@ def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
 
 
 def judge_conditions(trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> tuple[Condition, ...]:
-    """The worst wind and waves within reach during the trip, against the skipper's limits."""
-    wind = _worst(trip, sea, reach, "wind", ("u10", "v10"))
-    waves = _worst(trip, sea, reach, "waves", ("hs", "hs"))
-    return (
-        Condition("wind", *wind[:1], trip.boat.max_wind, wind[1]),
-        Condition("waves", *waves[:1], trip.boat.max_waves, waves[1]),
-    )
+    """The worst wind and waves within reach during the trip, against the skipper's limits.
+
+    Unknown (NaN) where the data do not cover the hours or the water, unless what is known is past the limit.
+    """
+    limits = {"wind": trip.boat.max_wind, "waves": trip.boat.max_waves}
+    return tuple(_judge(name, limit, trip, sea, reach) for name, limit in limits.items())
 
 
-def _worst(trip: Trip, sea: xr.DataTree, reach: xr.Dataset, node: str, names: tuple[str, str]):
-    """(greatest value, when) of a field within reach, hour by hour; NaN where the sea has none."""
+def _judge(name: str, limit: float, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> Condition:
+    hours = hours_of(trip)
+    sizes = sizes_within(name, trip, sea, reach)
+    if np.isnan(sizes).all():
+        return Condition(name, float("nan"), limit, np.datetime64("NaT"))
+    worst, at = float(np.nanmax(sizes)), hours[int(np.nanargmax(np.nanmax(sizes, axis=1, initial=-1.0)))]
+    known = np.isfinite(sizes).mean() >= COVERED
+    return Condition(name, worst if known or worst > limit else float("nan"), limit, at)
+
+
+def hours_of(trip: Trip) -> np.ndarray:
+    """Every hour of the trip and its end, datetime64."""
+    return np.append(np.arange(trip.window.start, trip.window.end, np.timedelta64(1, "h")), trip.window.end)
+
+
+def sizes_within(node: str, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> np.ndarray:
+    """Wind speed or wave height (hours of the trip, cells within reach); NaN where the data say nothing.
+
+    Between fields values are linear in time; before the first and after the last they are held for one step.
+    """
+    row, column = np.nonzero(reach["reachable"].values)
+    hours = to_seconds(hours_of(trip))
     if not has(sea, node):
-        return float("nan"), np.datetime64("NaT")
-    flow = flow_of(sea[node].to_dataset(), *names)
-    lat, lon = np.nonzero(reach["reachable"].values)
-    x, y = reach["lon"].values[lon], reach["lat"].values[lat]
-    hours = np.arange(trip.window.start, trip.window.end + 1, np.timedelta64(1, "h"))
-    greatest = []
-    for moment in to_seconds(hours):
-        u, v = sample_vectors(flow, np.full(x.size, moment), x, y)
-        size = u if names[0] == names[1] else np.hypot(u, v)
-        greatest.append(np.nanmax(size) if np.isfinite(size).any() else np.nan)
-    if np.isnan(greatest).all():
-        return float("nan"), np.datetime64("NaT")
-    worst = int(np.nanargmax(greatest))
-    return float(greatest[worst]), hours[worst]
+        return np.full((hours.size, row.size), np.nan)
+    flow = flow_of(sea[node].to_dataset(), *{"wind": ("u10", "v10"), "waves": ("hs", "hs")}[node])
+    step = np.diff(flow.t).max() if flow.t.size > 1 else SINGLE_FIELD
+    lon, lat = reach["lon"].values[column], reach["lat"].values[row]
+    sizes = np.full((hours.size, row.size), np.nan)
+    for k, moment in enumerate(hours):
+        if flow.t[0] - step <= moment <= flow.t[-1] + step:
+            u, v = sample_vectors(flow, np.full(lon.size, moment), lon, lat)
+            sizes[k] = u if node == "waves" else np.hypot(u, v)
+    return sizes
 
 
 def find_cautions(trip, sea, reach, boxes, legs, conditions, data) -> tuple[str, ...]:
-    """Everything about this plan that a skipper must know before trusting it, most serious first."""
+    """Everything about this plan that a skipper must know before trusting it: sea, data, cover, result."""
     return (
         *_weather_cautions(conditions, trip),
-        *_data_cautions(data, trip),
+        *data_cautions(data, trip),
         *_cover_cautions(sea, reach, trip),
+        *_way_in_cautions(trip),
         *_result_cautions(boxes, legs, reach),
     )
 
@@ -121,7 +144,10 @@ def _weather_cautions(conditions, trip):
     for condition in conditions:
         say = words[condition.name]
         if condition.within is None:
-            yield f"No {condition.name} data: judge the {condition.name} by the official forecast alone."
+            yield (
+                f"No {condition.name} data for all hours and waters of this trip: judge the {condition.name} "
+                "by the official forecast alone."
+            )
         elif not condition.within:
             yield (
                 f"Beyond your limit: {condition.name} up to {say(condition.value)} at "
@@ -129,13 +155,22 @@ def _weather_cautions(conditions, trip):
             )
 
 
-def _data_cautions(data, trip):
+def data_cautions(data, trip):
+    """What is stale, missing or left out of the data of a trip, sentence by sentence."""
     for row in data:
-        if row["age"] is not None and row["age"] > trip.data.max_age:
+        if row["node"] not in UNUSED and row["age"] is not None and row["age"] > trip.data.max_age:
+            far = " Lines may be far from where they are drawn." if row["node"] in LINES_FROM else ""
             yield (
                 f"Stale: the newest {row['node']} data are {row['age'] / HOUR:.0f} h old at departure (your "
-                f"limit is {trip.data.max_age / HOUR:.0f} h). Lines may be far from where they are drawn."
+                f"limit is {trip.data.max_age / HOUR:.0f} h).{far}"
             )
+    first = {row["node"]: to_seconds(row["first"]) for row in data if row["first"] is not None}
+    begin = min(first["temperature"], to_seconds(trip.window.start))
+    if first["currents"] - begin > HOUR:
+        yield (
+            f"The currents begin {(first['currents'] - begin) / HOUR:.0f} h after the first picture or "
+            "departure and are taken as steady before: drift is less certain."
+        )
     ahead = to_seconds(trip.window.end) - max(to_seconds(r["last"]) for r in data if r["node"] == "currents")
     if ahead > 0:
         yield (
@@ -161,12 +196,20 @@ def _data_cautions(data, trip):
 
 def _cover_cautions(sea, reach, trip):
     reachable = reach["reachable"].values
-    row, column = np.nonzero(reachable)
-    water = shapely.points(reach["lon"].values[column], reach["lat"].values[row])
-    for node in [node for node in sea.children if node not in UNUSED]:
-        covered = shapely.intersects(region_of(sea[node].to_dataset()).polygon(), water)
-        if covered.size and covered.mean() < COVERED:
-            yield f"The {node} data cover only {covered.mean():.0%} of the water within reach."
+    lon, lat = reach["lon"], reach["lat"]
+    for node in ("wind", "waves"):
+        if has(sea, node):
+            known = np.isfinite(sizes_within(node, trip, sea, reach))
+            if known.size and known.mean() < COVERED:
+                yield f"The {node} data cover {known.mean():.0%} of the hours and waters of this trip."
+    for node, name in (("depth", "depth"), ("color", "chlor_a")):
+        if has(sea, node):
+            field = sea[node].to_dataset()[name]
+            seen = np.isfinite(field).any("time") if "time" in field.dims else np.isfinite(field)
+            nearest = seen.astype(float).interp(lat=lat, lon=lon, method="nearest").values[reachable]
+            share = float(np.nan_to_num(nearest).mean()) if nearest.size else 1.0
+            if share < COVERED:
+                yield f"The {node} data cover {share:.0%} of the water within reach."
     known = reach["currents_known"].values[reachable]
     if known.size and known.mean() < LEAST_CURRENTS:
         yield (
@@ -174,7 +217,7 @@ def _cover_cautions(sea, reach, trip):
             "nearest known current is used."
         )
     pictures = sea["temperature"].to_dataset()["sst"]
-    newest = pictures.isel(time=-1).interp(lat=reach["lat"], lon=reach["lon"], method="nearest")
+    newest = pictures.isel(time=-1).interp(lat=lat, lon=lon, method="nearest")
     clear = np.isfinite(newest.values)[reachable]
     if clear.size and clear.mean() < LEAST_CLEAR:
         yield (
@@ -183,7 +226,7 @@ def _cover_cautions(sea, reach, trip):
         )
     if has(sea, "surface"):
         surface = sea["surface"].to_dataset()["sst"].isel(time=0)
-        unseen = np.isnan(surface.interp(lat=reach["lat"], lon=reach["lon"], method="nearest").values)
+        unseen = np.isnan(surface.interp(lat=lat, lon=lon, method="nearest").values)
         unseen = unseen[reachable]
         if unseen.size and unseen.mean() > MOST_UNSEEN:
             yield f"No picture shows {unseen.mean():.0%} of the water within reach: nothing is known there."
@@ -202,10 +245,21 @@ def step_of(sea: xr.DataTree, node: str) -> float:
     return float(lat[-1] - lat[0]) / (lat.size - 1) * float(per_lat)
 
 
+def _way_in_cautions(trip):
+    way = shapely.LineString([trip.port.at, trip.port.sea_buoy])
+    plane = LocalPlane(trip.port.sea_buoy)
+    over_land = plane.to_plane(shapely.intersection(way, land(trip.region, detail="full"))).length
+    if over_land > HARBOUR:
+        yield (
+            "The straight way between port and sea buoy crosses land: the real way is longer, so allow more "
+            "time and fuel than this plan does."
+        )
+
+
 def _result_cautions(boxes, legs, reach):
     if boxes.empty:
         yield "No temperature break or convergence line was found within reach: nothing to recommend."
     elif legs.empty:
         yield "No box can be worked within the hours, daylight and fuel of this trip."
     if not reach["reachable"].values.any():
-        yield "Nothing beyond the sea buoy is within reach of this fuel and these hours."
+        yield "Nothing beyond the sea buoy is within reach of this fuel, these hours and daylight."

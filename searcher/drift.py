@@ -69,7 +69,10 @@ def drift_fronts(fronts: gpd.GeoDataFrame, sea: xr.DataTree, *, to, join: bool =
     places = np.column_stack([lon, lat])
     moved = fronts.copy()
     moved["geometry"] = [longest_afloat(places[row == k], afloat[row == k]) for k in range(len(fronts))]
-    moved["doubt"] = drift_doubt(fronts["doubt"].values, end - start)
+    # errors of the currents last: what is added grows with the whole drift since the line was seen
+    before = start - to_seconds(fronts["seen_time"].values)
+    added = drift_doubt(0.0, before + end - start) ** 2 - drift_doubt(0.0, before) ** 2
+    moved["doubt"] = np.sqrt(np.maximum(fronts["doubt"].to_numpy() ** 2 + added, 0.0))
     moved["valid_time"] = hours
     moved = moved[~moved.geometry.is_empty].reset_index(drop=True)
     if join and len(moved) and _come_from_pictures(fronts):

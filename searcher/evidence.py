@@ -114,12 +114,13 @@ class Observer:
         Hours before the first of the currents, and places where they are unknown, add nothing.
         """
         total = np.zeros(lon.size)
-        lon, lat, _ = self.drift.carry(lon, lat, moment, moment - STEP / 2)
+        lon, lat, afloat = self.drift.carry(lon, lat, moment, moment - STEP / 2)
         middle = moment - STEP / 2
         while middle > max(moment - GATHERING, self.divergence.t[0]):
             div, _ = sample_vectors(self.divergence, np.full(lon.size, middle), lon, lat)
-            total -= np.nan_to_num(div) * STEP
-            lon, lat, _ = self.drift.carry(lon, lat, middle, middle - STEP)
+            total -= np.where(afloat, np.nan_to_num(div), 0.0) * STEP
+            lon, lat, still = self.drift.carry(lon, lat, middle, middle - STEP)
+            afloat &= still
             middle -= STEP
         return total
 
@@ -153,8 +154,8 @@ def carried_value(pictures, lon: np.ndarray, lat: np.ndarray, moment: float, dri
     for time, values, grid in pictures:
         todo = np.isnan(out)
         if todo.any() and time <= moment:
-            x, y, _ = drift.carry(lon[todo], lat[todo], moment, time)
-            out[todo] = sample_field(values, grid, x, y)
+            x, y, afloat = drift.carry(lon[todo], lat[todo], moment, time)
+            out[todo] = np.where(afloat, sample_field(values, grid, x, y), np.nan)
     return out
 
 

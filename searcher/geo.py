@@ -77,6 +77,11 @@ def distance(start: Place, end: Place) -> float:
     return GEOD.inv(*start, *end)[2]
 
 
+def distances(start: Place, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+    """Geodesic distances in metres from a place to places of any one shape."""
+    return GEOD.inv(np.full_like(lon, start.lon), np.full_like(lat, start.lat), lon, lat)[2]
+
+
 def bearing(start: Place, end: Place) -> float:
     """Initial true bearing of the geodesic from `start` to `end`, degrees in [0, 360)."""
     return GEOD.inv(*start, *end)[0] % 360.0

@@ -38,7 +38,7 @@ class Plan:
     boxes: gpd.GeoDataFrame  # ranked search boxes (tables.BOXES); second geometry column `line`
     legs: gpd.GeoDataFrame  # the day in order (tables.LEGS)
     conditions: tuple[Condition, ...]
-    cautions: tuple[str, ...]  # plain sentences, most serious first, the standing ones last
+    cautions: tuple[str, ...]  # plain sentences, the standing ones last
     data: tuple[dict, ...]  # rows of sea.describe_sea, each with `age` (s, at departure)
     turn_for_home: np.datetime64  # latest time to turn for home from the end of the last box; NaT if none
     made_at: np.datetime64

@@ -2,8 +2,8 @@
 
 Times are those of the fastest way around land and closed areas in the mean current of the trip's hours
 (`searcher.kernels.march`). A place is within reach if the way out, a spell of work there and the way home
-fit both the fuel above the reserve and the hours of the trip. The familiar circle of a third of the tank
-out, a third home, a third kept is what this becomes in still water without land.
+fit the fuel above the reserve and the hours of the trip, and the work is done by sunset. The familiar circle
+of a third of the tank out, a third home, a third kept is what this becomes in still water without land.
 """
 
 from __future__ import annotations
@@ -56,6 +56,9 @@ def find_reach(
         )
     both = out + home
     slack = np.minimum(1.0 - both / hours, 1.0 - both * burn / fuel)
+    # lines are worked by day: the work must be done by sunset
+    light = float((trip.window.sunset - trip.window.start) / np.timedelta64(1, "s")) - port_time - work
+    slack = np.minimum(slack, 1.0 - out / light if light > 0 else -1.0)
     slack = np.where(waters.blocked | ~np.isfinite(slack), -1.0, np.maximum(slack, -1.0))
     fields = {
         "time_out": out,

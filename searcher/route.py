@@ -154,7 +154,7 @@ def fill_day(problem: Problem, course: Course, *, seed: int) -> list[Stop]:
     order, flips, _ = search_tour(problem, ROUNDS, seed)
     stops = [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
     while stops and course.legs(stops) is None:
-        stops = without_least(stops, course.boxes)
+        stops = without_one(stops, course)
     return add_passes(stops, course) if stops else []
 
 
@@ -164,10 +164,14 @@ def worth_of(stops: list[Stop], boxes: gpd.GeoDataFrame) -> float:
     return sum(per_pass.iloc[stop.row] * (1 - FADE**stop.passes) / (1 - FADE) for stop in stops)
 
 
-def without_least(stops: list[Stop], boxes: gpd.GeoDataFrame) -> list[Stop]:
-    """The stops without the one of least expected encounters."""
-    least = min(stops, key=lambda stop: boxes["expected"].iloc[stop.row] * boxes["length"].iloc[stop.row])
-    return [stop for stop in stops if stop is not least]
+def without_one(stops: list[Stop], course: Course) -> list[Stop]:
+    """The stops without the least worthy whose absence makes the day possible, else without the least."""
+    worth = course.boxes["expected"] * course.boxes["length"]
+    shorter = [
+        [other for other in stops if other is not stop]
+        for stop in sorted(stops, key=lambda stop: worth.iloc[stop.row])
+    ]
+    return next((rest for rest in shorter if rest and course.legs(rest) is not None), shorter[0])
 
 
 def add_passes(stops: list[Stop], course: Course) -> list[Stop]:
@@ -209,7 +213,10 @@ class Course:
 
     def first_departure(self, stop: Stop) -> float:
         """Leave as allowed, or later where lines could not go in yet for want of daylight."""
-        place, _ = approach_points(self.line_at(stop, self.day.starts))
+        line = self.line_at(stop, self.day.starts)
+        if line.is_empty:
+            return max(self.day.starts, self.day.opens)
+        place, _ = approach_points(line)
         way = self.waters.way(self.trip.port.sea_buoy, place, self.day.run)
         run = 0.0 if way is None else self.waters.way_time(way, self.day.run)
         return max(self.day.starts, self.day.opens - run)
@@ -219,7 +226,10 @@ class Course:
         rank = int(self.boxes["rank"].iloc[stop.row])
         met = log.time
         for _ in range(MEETING_TRIES):  # the line drifts on while the boat runs to it
-            place, _ = approach_points(self.line_at(stop, met))
+            line = self.line_at(stop, met)
+            if line.is_empty:  # carried out of the currents
+                return False
+            place, _ = approach_points(line)
             way = self.waters.way(log.place, place, self.day.run)
             if way is None:
                 return False
@@ -228,13 +238,15 @@ class Course:
             return False
         wet = log.time + LEAD / self.day.troll
         track = self.trolled(stop, wet, reverse=False)
+        if track.is_empty:
+            return False
         lead = shapely.LineString([log.place, shapely.get_coordinates(track)[0]])
         done = self.troll(lead, "lines in", LEAD, rank, log)
         for number in range(stop.passes):
             track = self.trolled(stop, log.time, reverse=number % 2 == 1)
             length = line_length(self.line_at(stop, log.time))
             done = done and self.troll(track, "troll", length, rank, log)
-        if not done:
+        if not done or track.is_empty:
             return False
         out = shapely.LineString([log.place, approach_points(track)[1]])
         return self.troll(out, "lines up", LEAD, rank, log) and log.time <= self.day.closes

@@ -16,11 +16,11 @@ import xarray as xr
 from scipy.ndimage import distance_transform_edt
 
 from searcher.errors import OutOfReach
-from searcher.geo import LocalPlane, Place, Region, buffer, land, region_around
+from searcher.geo import LocalPlane, Place, Region, buffer, distances, land, region_around
 from searcher.kernels.march import descend, march, straight_times
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field, sample_vectors
-from searcher.sea import flow_of, grid_of, has, to_seconds
+from searcher.sea import flow_of, grid_of, has, region_of, to_seconds
 from searcher.trip import Trip
 
 #: water under the keel wanted beyond the draught, m (common practice, no source)
@@ -185,14 +185,28 @@ def _touched(obstacles: shapely.Geometry, lon: np.ndarray, lat: np.ndarray) -> n
 
 
 def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-    """Cells known to be too shallow for the boat; unknown depth does not block."""
+    """Cells known to be too shallow for the boat, or dry, in any depth that falls into them.
+
+    Unknown depth does not block beyond the depth data; nor does a dry depth in the apron of the sea buoy,
+    since the cells of a coarse depth grid reach into the water there.
+    """
     if not has(sea, "depth"):
         return np.zeros((lat.size, lon.size), bool)
     data = sea["depth"].to_dataset()
+    field, grid = np.ascontiguousarray(data["depth"].values, dtype=np.float64), grid_of(data)
     x, y = np.meshgrid(lon, lat)
-    field = np.ascontiguousarray(data["depth"].values, dtype=np.float64)
-    depth = sample_field(field, grid_of(data), x.ravel(), y.ravel()).reshape(x.shape)
-    return depth < trip.boat.draught + UNDER_KEEL
+    depth = sample_field(field, grid, x.ravel(), y.ravel()).reshape(x.shape)
+    inside = shapely.intersects_xy(region_of(data).polygon(), x, y)
+    apron = distances(trip.port.sea_buoy, x, y) < trip.avoid.clearance + APRON
+    least = trip.boat.draught + UNDER_KEEL
+    blocked = (depth < least) | (np.isnan(depth) & inside & ~apron)
+    # a rock between the nodes of this grid shows in the depth grid's own nodes
+    j, i = np.nonzero(field < least)
+    row = np.round((data["lat"].values[j] - lat[0]) / (lat[1] - lat[0])).astype(int)
+    column = np.round((data["lon"].values[i] - lon[0]) / (lon[1] - lon[0])).astype(int)
+    on = (row >= 0) & (row < lat.size) & (column >= 0) & (column < lon.size)
+    blocked[row[on], column[on]] = True
+    return blocked
 
 
 def _mean_currents(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray):

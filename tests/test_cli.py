@@ -177,7 +177,7 @@ FAULTS: list[tuple[Callable[[Path], None], str, list[str]]] = [
     (
         move_away,
         "check scan plan brief",
-        ["outside the data", r"114\.\d+ to 116\.\d+° E", r"152\.00 to 156\.\d+° E", "correct the port"],
+        ["outside the data", r"113\.\d+ to 117\.\d+° E", r"152\.00 to 156\.\d+° E", "correct the port"],
     ),
     (
         leave_later,
@@ -444,7 +444,7 @@ def test_demo_prints_the_day_and_what_it_wrote(demo_folder):
     out = (demo_folder.parent / "stdout.txt").read_text()
     assert re.search(r"(?m)^\d\d:\d\d-\d\d:\d\d  run    box \d+ .* at .* left$", out)
     assert re.search(r"(?m)^First to box \d+: \S", out)
-    assert re.search(r"(?m)^Turn for home by .* at the latest\.$", out)
+    assert re.search(r"(?m)^Turn for home from the last box by .* at the latest\.$", out)
     assert re.search(r"(?m)^caution: ", out)
     wrote = re.search(r"(?m)^wrote (.*) in (.*)$", out)
     assert all((demo_folder / name).stat().st_size > 0 for name in wrote[1].split(", "))

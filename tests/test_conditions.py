@@ -29,7 +29,6 @@ from searcher.conditions import (
     step_of,
 )
 from searcher.reach import find_reach
-from searcher.sea import make_sea
 from searcher.tables import empty_table
 
 PLANE = Plane(TASMAN)
@@ -117,12 +116,22 @@ def test_beyond_a_limit_is_said_first_in_the_skippers_units(reach):
     assert not having(calm, "No wind data")
 
 
-def test_a_field_with_gaps_or_nothing_within_reach(trip, reach):
-    gappy = weather("wind", u10=lambda x, _y, h: np.where(x > 0, np.nan, 6.0) + 0 * h, v10=0.0)
-    assert judge_conditions(trip, make_simple_sea(wind=gappy), reach)[0].value == pytest.approx(6.0)
+def test_a_field_with_gaps_or_nothing_within_reach_is_unknown_unless_past_the_limit(trip, reach):
+    for size, within in ((6.0, None), (40.0, False)):
+        gappy = weather("wind", u10=lambda x, _y, h, s=size: np.where(x > 0, np.nan, s) + 0 * h, v10=0.0)
+        sea = make_simple_sea(wind=gappy)
+        assert judge_conditions(trip, sea, reach)[0].within is within
+        (said,) = [text for text in cautions(trip, sea, reach) if "wind data cover" in text]
+        assert 40 <= int(re.search(r"cover (\d+)%", said)[1]) <= 60
     away = weather("wind", u10=lambda x, y, h: np.where(np.hypot(x, y) < 95e3, np.nan, 6.0) + 0 * h, v10=0.0)
     wind = judge_conditions(trip, make_simple_sea(wind=away), reach)[0]
     assert wind.within is None
+
+
+def test_wind_of_other_days_is_unknown(trip, reach):
+    for first, last in ((-90.0, -60.0), (100.0, 140.0), (-30.0, 1.0)):
+        sea = make_simple_sea(wind=weather("wind", hours(first, last), u10=5.0, v10=0.0))
+        assert judge_conditions(trip, sea, reach)[0].within is None
 
 
 @pytest.mark.parametrize(("value", "within"), [(5.0, True), (10.0, True), (10.1, False), (np.nan, None)])
@@ -211,17 +220,9 @@ def test_what_the_loader_noted_is_passed_on(trip, reach):
     assert having(found, "geostrophic")
 
 
-def test_a_field_that_ends_within_reach_is_told_with_its_share(trip, reach):
-    sea = make_simple_sea()
-    whole = sea["currents"].to_dataset()
-    middle = float(reach["lon"].where(reach["reachable"]).median())
-    west = make_sea(
-        {"temperature": sea["temperature"].to_dataset(), "currents": whole.sel(lon=slice(None, middle))}
-    )
-    (said,) = [text for text in cautions(trip, west, reach) if "currents data cover only" in text]
-    share = float(re.search(r"only (\d+)%", said)[1]) / 100
-    column = (reach["lon"] <= float(west["currents"]["lon"][-1])).broadcast_like(reach["reachable"])
-    assert share == pytest.approx(float(column.where(reach["reachable"]).mean()), abs=0.02)
+def test_currents_that_begin_late_are_told(trip, reach):
+    sea = make_simple_sea(image_hours=(-30.0, -4.0), current_hours=(-3.0, 24.0))
+    assert having(cautions(trip, sea, reach), "The currents begin 27 h after the first picture")
 
 
 def test_nothing_found_or_nothing_to_work_is_said(trip, reach):

@@ -111,7 +111,9 @@ def test_table_after_drift_says_hour_doubt_and_length():
     moved = drift_fronts(fronts, sea, to=later(12))
     assert (moved["valid_time"] == later(12)).all()
     assert (moved["seen_time"] == later(-12)).all()
-    assert moved["doubt"].tolist() == pytest.approx([float(drift_doubt(1000.0, 12 * HOUR))] * 2)
+    # seen twelve hours before, and errors of currents last: what is added is that of a day less half a day
+    added = drift_doubt(0.0, 24 * HOUR) ** 2 - drift_doubt(0.0, 12 * HOUR) ** 2
+    assert moved["doubt"].tolist() == pytest.approx([float(np.sqrt(1000.0**2 + added))] * 2)
     # a saddle: what lies along the squeeze shrinks by e^-st, what lies across it stretches by e^st
     lengths = dict(zip(moved["kind"], moved["length"], strict=True))
     assert lengths[TEMPERATURE_BREAK] == pytest.approx(40e3 * np.exp(-1e-5 * 12 * HOUR), rel=2e-3)

@@ -163,7 +163,7 @@ def test_no_clearance_near_the_buoy_but_never_land(coast):
     assert shapely.intersects_xy(waters.obstacles, inside[:, 0], inside[:, 1]).all()
 
 
-def test_shoals_are_blocked_and_unknown_depth_is_not():
+def test_shoals_and_dry_ground_are_blocked_and_unknown_depth_is_not():
     """Draught 0.8 m and what is wanted under the keel."""
     lon, lat = make_axes(TASMAN, half=2.0, step=0.05)
     x, y = PLANE.metres(*np.meshgrid(lon, lat))
@@ -176,8 +176,24 @@ def test_shoals_are_blocked_and_unknown_depth_is_not():
     waters = survey_waters(make_trip(), sea)
     assert covered(waters, *place(40e3, 0.0))
     assert not covered(waters, *place(-40e3, 0.0))
-    assert not covered(waters, *place(0.0, 40e3))
+    assert covered(waters, *place(0.0, 40e3))  # no depth among depths: the depth data say it is dry
+    part = make_node("depth", lon[:60], lat, depth=np.full((lat.size, 60), 4000.0))
+    beyond = survey_waters(make_trip(), make_simple_sea(half=2.0, depth=part))
+    assert not beyond.blocked.any()
     assert covered(waters, *place(45e3, 5e3))
+
+
+def test_a_rock_between_the_nodes_is_blocked():
+    lon, lat = make_axes(TASMAN, half=0.3, step=1 / 240)
+    depth = np.full((lat.size, lon.size), 500.0)
+    row, column = lat.size // 2 + 31, lon.size // 2 + 17
+    depth[row, column] = 1.0
+    waters = survey_waters(
+        make_trip(), make_simple_sea(half=2.0, depth=make_node("depth", lon, lat, depth=depth))
+    )
+    assert waters.grid.dlat > 1 / 240
+    assert covered(waters, lon[column], lat[row])
+    assert waters.blocked.sum() <= 4
 
 
 def test_a_shut_in_sea_buoy_is_told():

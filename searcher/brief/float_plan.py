@@ -71,7 +71,7 @@ def _times(plan: Plan) -> list[tuple[str, list[str]]]:
     leave, back = port_hours(plan) or (window.start, None)
     return [
         ("Leave", [show.say_time(leave)]),
-        ("Turn for home by", [turn_words(plan)]),
+        ("Turn for home by", [f"{turn_words(plan)}, from the last box"]),
         ("Expected back", [show.say_time(back)] if back is not None else []),
         ("Home by", [show.say_time(window.end)]),
     ]

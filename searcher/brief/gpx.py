@@ -57,7 +57,9 @@ def write_gpx(plan: Plan, path: str | os.PathLike) -> Path:
 def _route(plan: Plan) -> gpxpy.gpx.GPXRoute:
     show, steps = plan.trip.show, steps_of(plan)
     route = gpxpy.gpx.GPXRoute(name=f"DAY {show.local(plan.trip.window.start):%y%m%d}")
-    route.description = _clean(f"Turn for home by {turn_words(plan)}. {cautions_of(plan)[0]}")
+    route.description = _clean(
+        f"Turn for home from the last box by {turn_words(plan)}. {cautions_of(plan)[0]}"
+    )
     if steps:
         first = steps[0]
         start = _point(

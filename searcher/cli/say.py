@@ -54,7 +54,7 @@ def print_plan(made: Plan) -> None:
         )
     first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
     typer.echo(f"\nFirst to box {first['rank']}: {first['why']}")
-    typer.echo(f"Turn for home by {show.say_time(made.turn_for_home)} at the latest.")
+    typer.echo(f"Turn for home from the last box by {show.say_time(made.turn_for_home)} at the latest.")
 
 
 def print_fronts(fronts, trip: Trip) -> None:

@@ -124,7 +124,8 @@ def check(folder: Folder = HERE, as_json: AsJson = False) -> None:
 
     Example: searcher check saturday/
     """
-    from searcher.conditions import describe_data
+    from searcher.conditions import data_cautions, describe_data
+    from searcher.sources import check_cover
     from searcher.trip import check_trip, read_trip
 
     trip = read_trip(folder)
@@ -132,7 +133,9 @@ def check(folder: Folder = HERE, as_json: AsJson = False) -> None:
     data: tuple[dict, ...] = ()
     if trip.sources.files:
         sea, notes = load_trip_sea(trip)
-        data, findings = describe_data(sea, trip), findings + notes
+        check_cover(sea, trip.window)
+        data = describe_data(sea, trip)
+        findings += [*notes, *data_cautions(data, trip)]
     if as_json:
         typer.echo(json.dumps({"findings": findings, "data": data}, default=str, indent=1))
         return
@@ -307,8 +310,9 @@ def sources(
     from searcher.sources.catalogue import list_products
     from searcher.trip import read_trip
 
-    box = Region(*region) if region else read_trip(folder or HERE).region
-    rows = list_products(box, extra=folder)
+    home = folder if region else folder or HERE
+    box = Region(*region) if region else read_trip(home).region
+    rows = list_products(box, extra=home)
     if as_json:
         typer.echo(json.dumps(rows, indent=1))
         return

@@ -17,7 +17,7 @@ from searcher.tables import FRONTS, empty_table, make_table
 
 __all__ = ["attraction", "find_convergence_lines", "find_fronts", "find_temperature_breaks"]
 
-#: a picture with less clear sea than this says too little about lines, share of its sea
+#: a picture with less clear sea than this says too little about lines, share of what any picture saw
 LEAST_CLEAR = 0.02
 
 
@@ -44,10 +44,11 @@ def find_fronts(sea: xr.DataTree, *, at: np.datetime64 | None = None) -> gpd.Geo
 def _breaks_of_pictures(sea: xr.DataTree) -> list[list[dict]]:
     """The breaks of every picture."""
     pictures = sea["temperature"].to_dataset()["sst"]
+    water = max(int(np.isfinite(pictures.values).any(axis=0).sum()), 1)
     rows = []
     for time in pictures["time"].values:
         picture = pictures.sel(time=time, drop=True)
-        clear = float(np.isfinite(picture.values).mean()) >= LEAST_CLEAR
+        clear = int(np.isfinite(picture.values).sum()) >= LEAST_CLEAR * water
         found = find_temperature_breaks(picture) if clear else []
         rows.append([row | _seen(time, "temperature", sea) for row in found])
     return rows

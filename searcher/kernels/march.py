@@ -204,35 +204,51 @@ def march(blocked, cu, cv, speed, east, north, x0, y0, radius):
     return grid_time
 
 
+@njit(cache=True)
+def _straight_time(blocked, cu, cv, speed, east, north, ax, ay, bx, by):
+    """Time (s) of one straight way, cell by cell (Amanatides & Woo 1987, Eurographics); or infinity."""
+    ny, nx = blocked.shape
+    i = int(math.floor(ax + 0.5))
+    j = int(math.floor(ay + 0.5))
+    dx = bx - ax
+    dy = by - ay
+    # share of the way at which the next column and the next row begin, and what each column and row takes
+    next_x = ((i + 0.5 if dx > 0.0 else i - 0.5) - ax) / dx if dx != 0.0 else math.inf
+    next_y = ((j + 0.5 if dy > 0.0 else j - 0.5) - ay) / dy if dy != 0.0 else math.inf
+    done = 0.0
+    total = 0.0
+    while True:
+        if not (0 <= j < ny and 0 <= i < nx) or blocked[j, i]:
+            return math.inf
+        upto = min(next_x, next_y, 1.0)
+        x = (upto - done) * dx * east[j]
+        y = (upto - done) * dy * north[j]
+        length = math.hypot(x, y)
+        if length > 0.0:
+            over_ground = ground_speed(speed, cu[j, i], cv[j, i], x / length, y / length)
+            if over_ground <= 0.0:
+                return math.inf
+            total += length / over_ground
+        if upto >= 1.0:
+            return total
+        done = upto
+        if next_x <= next_y:
+            i += 1 if dx > 0.0 else -1
+            next_x += abs(1.0 / dx)
+        else:
+            j += 1 if dy > 0.0 else -1
+            next_y += abs(1.0 / dy)
+
+
 @njit(parallel=True, cache=True)
 def straight_times(blocked, cu, cv, speed, east, north, ax, ay, bx, by):
     """Time (s) of each straight way from (ax, ay) to (bx, by), in fractional columns and rows.
 
-    The current is read every quarter of a cell. Infinity where the way leaves the grid, meets the cell of
-    a blocked node or cannot make headway.
+    Infinity where the way leaves the grid, meets the cell of a blocked node or cannot make headway.
     """
-    ny, nx = blocked.shape
     out = np.empty(ax.size)
     for p in prange(ax.size):
-        steps = int(math.ceil(4.0 * max(abs(bx[p] - ax[p]), abs(by[p] - ay[p])))) + 1
-        total = 0.0
-        for k in range(steps):
-            share = (k + 0.5) / steps
-            j = int(round(ay[p] + share * (by[p] - ay[p])))
-            i = int(round(ax[p] + share * (bx[p] - ax[p])))
-            if not (0 <= j < ny and 0 <= i < nx) or blocked[j, i]:
-                total = math.inf
-                break
-            x = (bx[p] - ax[p]) / steps * east[j]
-            y = (by[p] - ay[p]) / steps * north[j]
-            length = math.hypot(x, y)
-            if length > 0.0:
-                over_ground = ground_speed(speed, cu[j, i], cv[j, i], x / length, y / length)
-                if over_ground <= 0.0:
-                    total = math.inf
-                    break
-                total += length / over_ground
-        out[p] = total
+        out[p] = _straight_time(blocked, cu, cv, speed, east, north, ax[p], ay[p], bx[p], by[p])
     return out
 
 

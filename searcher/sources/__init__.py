@@ -7,7 +7,7 @@
 
 `names` knows what a variable may be called (`names.toml`), `axes` finds and cuts axes, `unpack` turns packed
 numbers into inside units, `files` reads one file, `layers` groups and chooses, `join` reads a layer, `blend`
-lays currents over each other, `nodes` brings these together, `carry`, `match` and `composite` make one map of
+lays currents over each other, `nodes` brings these together, `match` and `composite` make one map of
 the temperature of many pictures. Curved and projected grids are resampled (`sheets`, `regrid`, `turning`).
 `catalogue` lists public products, `fetch` gets them (`griddap`, `opendap`, `copernicus`; `store` keeps them).
 No trip is known here: a region, a window of time, some files.
@@ -87,8 +87,11 @@ def load_sea(
     if problems:
         raise SourceError.of_problems("sea files", problems)
     if absent:
+        lacking = set(REQUIRED) - {layer.choice.node for layer in layers}
         held = [
-            f"{path} holds {', '.join(names) or 'no gridded variable'}" for path, names in contents.items()
+            f"{path} holds {', '.join(names) or 'no gridded variable'}"
+            for path, names in contents.items()
+            if lacking
         ]
         raise NoData.of_problems("sea files", [*absent, *held])
     for note in notes:

@@ -58,8 +58,8 @@ def compose_temperature(
     -------
     A dataset as the node `surface` of a sea: `sst` (°C) and `age` (s, since the value was seen), both
     (time of one, lat, lon), NaN where unseen. Along `picture`, the newest first and `others` last: `seen`
-    (when), `level` (°C by which the picture stood above the mean level of the sea's own pictures, already
-    taken off; NaN where it overlaps no other), `share` (of the water, 0..1). Attribute `unseen`: the share of
+    (when), `level` (°C by which the picture stood above the newest of the sea's own, already taken off;
+    NaN where it overlaps no other), `share` (of the water, 0..1). Attribute `unseen`: the share of
     the water that no picture saw; water is what any picture ever saw, moved or not.
 
     Raises `NoData` where no picture lies within `longest_age` before `at`, none saw any of the water, or the
@@ -82,7 +82,9 @@ def compose_temperature(
     lon, lat = np.meshgrid(own["lon"].values.astype(np.float64), own["lat"].values.astype(np.float64))
     stride = max(1, int(np.sqrt(lon.size / MATCHED_ON)))
     some = see_all(looks, Water.lying_at(lon[::stride, ::stride], lat[::stride, ::stride], now), carrier)
-    levels, matched = match_levels(some, reference=[look.is_own for look in looks])
+    # the newest picture of the sea itself stays as it is: what it shows of warming or cooling is real
+    newest = next((k for k, look in enumerate(looks) if look.is_own), 0)
+    levels, matched = match_levels(some, reference=np.arange(len(looks)) == newest)
     value, chosen = _see_first(looks, levels, Water.lying_at(lon, lat, now), carrier)
     if (chosen < 0).all():
         raise NoData(f"none of {len(looks)} pictures saw any of the water that lies in their box at {at}")

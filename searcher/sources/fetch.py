@@ -123,9 +123,10 @@ def fetch_products(
 
 
 def _fetch(product: Product, job: _Job) -> Fetched:
-    request = make_request(product, job.region, job.window, job.now)
-    record = find_record(job.folder, product.id)
+    record = None
     try:
+        request = make_request(product, job.region, job.window, job.now)
+        record = find_record(job.folder, product.id)
         if record is not None and (job.offline or _is_fresh(record, request, job)):
             return _use(record, request, job)
         if job.offline:
@@ -134,6 +135,9 @@ def _fetch(product: Product, job: _Job) -> Fetched:
         fresh = _bring(request, job)
     except SourceError as error:
         return _fail(product, record, job, error)
+    except OSError as error:  # a full disk, a folder that may not be written: this product's trouble alone
+        told = SourceError(f"{product.id} cannot be kept in {job.folder}: {error.strerror or error}")
+        return _fail(product, record, job, told)
     return _found("fetched", fresh, request, job)
 
 

@@ -56,8 +56,9 @@ class Layer:
         return times
 
     def describe(self) -> str:
-        names = ", ".join(str(path) for path in self.paths)
-        return f"{self.choice.what} in {names}"
+        names = [str(path) for path in self.paths]
+        more = [f"{len(names) - 2} files more"] if len(names) > 3 else names[2:]
+        return f"{self.choice.what} in {', '.join([*names[:2], *more])}"
 
 
 def group_layers(fields: Sequence[Field]) -> list[Layer]:
