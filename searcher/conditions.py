@@ -37,6 +37,8 @@ COVERED = 0.95
 SINGLE_FIELD = 3 * 3600.0
 #: a straight way in may cross so much of what is drawn as land (breakwaters, the berth), m
 HARBOUR = 1000.0
+#: the conditions as part of a longer word
+WORDS = {"wind": "wind", "waves": "wave"}
 #: fields that lines are found in or moved by
 LINES_FROM = ("temperature", "currents")
 #: fields that no part of a plan uses yet, and the one made of the temperature
@@ -145,8 +147,8 @@ def _weather_cautions(conditions, trip):
         say = words[condition.name]
         if condition.within is None:
             yield (
-                f"No {condition.name} data for all hours and waters of this trip: judge the {condition.name} "
-                "by the official forecast alone."
+                f"No {WORDS[condition.name]} data for all hours and waters of this trip: judge the "
+                f"{condition.name} by the official forecast alone."
             )
         elif not condition.within:
             yield (
@@ -185,7 +187,7 @@ def data_cautions(data, trip):
         if row["kind"] == "geostrophic current":
             yield (
                 "The currents are geostrophic (from sea level): without the part the wind drives, and nearly "
-                "without convergence. Take the convergence lines lightly."
+                "without convergence: what they say of gathering counts for little."
             )
     present = {row["node"] for row in data}
     if "depth" not in present:
@@ -258,7 +260,7 @@ def _way_in_cautions(trip):
 
 def _result_cautions(boxes, legs, reach):
     if boxes.empty:
-        yield "No temperature break or convergence line was found within reach: nothing to recommend."
+        yield "No break or convergence line within reach and within your depths: nothing to recommend."
     elif legs.empty:
         yield "No box can be worked within the hours, daylight and fuel of this trip."
     if not reach["reachable"].values.any():

@@ -77,6 +77,7 @@ class Observer:
             "seen_share": float(front.seen_share),
             "step": float(front.step),
             "warm_side": str(front.warm_side),
+            "strength": float(front.strength),
         }
 
     @cached_property

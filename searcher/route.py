@@ -17,7 +17,7 @@ import xarray as xr
 
 from searcher.carry import Drift, make_drift
 from searcher.drift import drift_line, windage_of
-from searcher.geo import Place, bearing, densify, destination, line_distances, line_length
+from searcher.geo import Place, bearing, densify, destination, distance, line_distances, line_length
 from searcher.kernels.tour import Problem, search_tour
 from searcher.reach import waters_of
 from searcher.sea import to_seconds, to_times
@@ -28,6 +28,10 @@ from searcher.waters import Waters, find_obstacles
 #: lines go in this far before the line, and come up as far beyond it: a quarter of a nautical mile, m (common
 #: practice, no source)
 LEAD = 463.0
+#: from one box to the next that begins no farther off than this, lines stay in, m
+JOINED = 3 * LEAD
+#: and nearer than this it begins where the other ended, m
+SAME_PLACE = 50.0
 #: a second pass over the same line is worth this share of the one before (no source)
 FADE = 0.5
 MOST_PASSES = 3
@@ -201,14 +205,18 @@ class Course:
     def legs(self, stops: list[Stop]) -> list[dict] | None:
         """Rows of the legs table for stops in order; None where hours, light, fuel or obstacles forbid it."""
         log = Log(self.trip.port.sea_buoy, self.first_departure(stops[0]), self.day.fuel)
-        for stop in stops:
-            if not self.work(stop, log):
+        wet = False
+        for stop, following in zip(stops, [*stops[1:], None], strict=True):
+            begun = self.join(stop, log) if wet else self.approach(stop, log)
+            if not (begun and self.work(stop, log)):
+                return None
+            wet = following is not None and self.goes_on(following, log)
+            if not wet and not self.take_up(stop, log):
                 return None
         if not self.run_to(self.trip.port.sea_buoy, "home", 0, log):
             return None
-        spare = (
-            self.trip.boat.tank * self.trip.boat.reserve + self.day.port_fuel
-        )  # what the way in still needs
+        # what is left holds the reserve, and what the way in from the sea buoy still needs
+        spare = self.trip.boat.tank * self.trip.boat.reserve + self.day.port_fuel
         return None if log.time > self.day.ends or log.fuel < 0 else log.finish(spare)
 
     def first_departure(self, stop: Stop) -> float:
@@ -221,9 +229,8 @@ class Course:
         run = 0.0 if way is None else self.waters.way_time(way, self.day.run)
         return max(self.day.starts, self.day.opens - run)
 
-    def work(self, stop: Stop, log: Log) -> bool:
-        """Run to a box, put lines in, troll it, take lines up; whether that was possible."""
-        rank = int(self.boxes["rank"].iloc[stop.row])
+    def approach(self, stop: Stop, log: Log) -> bool:
+        """Run to a box and put lines in; whether that was possible."""
         met = log.time
         for _ in range(MEETING_TRIES):  # the line drifts on while the boat runs to it
             line = self.line_at(stop, met)
@@ -234,22 +241,46 @@ class Course:
             if way is None:
                 return False
             met = log.time + self.waters.way_time(way, self.day.run)
-        if not self.run_to(place, "run", rank, log) or log.time < self.day.opens - 60.0:
+        if not self.run_to(place, "run", self.rank(stop), log) or log.time < self.day.opens - 60.0:
             return False
-        wet = log.time + LEAD / self.day.troll
-        track = self.trolled(stop, wet, reverse=False)
+        return self.lead_to(stop, LEAD, "lines in", log)
+
+    def join(self, stop: Stop, log: Log) -> bool:
+        """Troll on from the end of one box to the next that begins beside it; whether that was possible."""
+        gap = distance(log.place, start_of(self.line_at(stop, log.time)))
+        return gap < SAME_PLACE or self.lead_to(stop, gap, "troll", log)
+
+    def goes_on(self, stop: Stop, log: Log) -> bool:
+        """Whether the next box begins so near that lines may stay in."""
+        line = self.line_at(stop, log.time)
+        return not line.is_empty and distance(log.place, start_of(line)) <= JOINED
+
+    def lead_to(self, stop: Stop, length: float, kind: str, log: Log) -> bool:
+        """Troll through `length` m of water to where the line of a stop begins by then."""
+        track = self.trolled(stop, log.time + length / self.day.troll, reverse=False)
         if track.is_empty:
             return False
-        lead = shapely.LineString([log.place, shapely.get_coordinates(track)[0]])
-        done = self.troll(lead, "lines in", LEAD, rank, log)
+        lead = shapely.LineString([log.place, start_of(track)])
+        return self.troll(lead, kind, length, self.rank(stop), log)
+
+    def work(self, stop: Stop, log: Log) -> bool:
+        """Troll a box as often as it is to be; whether that was possible, by day."""
         for number in range(stop.passes):
             track = self.trolled(stop, log.time, reverse=number % 2 == 1)
             length = line_length(self.line_at(stop, log.time))
-            done = done and self.troll(track, "troll", length, rank, log)
-        if not done or track.is_empty:
-            return False
-        out = shapely.LineString([log.place, approach_points(track)[1]])
-        return self.troll(out, "lines up", LEAD, rank, log) and log.time <= self.day.closes
+            if not self.troll(track, "troll", length, self.rank(stop), log):
+                return False
+        return log.time <= self.day.closes
+
+    def take_up(self, stop: Stop, log: Log) -> bool:
+        """Take lines up on the same course; whether that was possible, by day."""
+        last = shapely.get_coordinates(log.rows[-1]["geometry"])
+        out = shapely.LineString([log.place, _beyond(last[-2], last[-1])])
+        return self.troll(out, "lines up", LEAD, self.rank(stop), log) and log.time <= self.day.closes
+
+    def rank(self, stop: Stop) -> int:
+        """Rank of a stop's box."""
+        return int(self.boxes["rank"].iloc[stop.row])
 
     def line_at(self, stop: Stop, time: float) -> shapely.LineString:
         """The line of a stop at a time, from the end the stop begins at."""
@@ -331,6 +362,11 @@ def approach_points(line: shapely.LineString) -> tuple[Place, Place]:
     """The places `LEAD` beyond either end of a line, on its course."""
     xy = shapely.get_coordinates(line)
     return _beyond(xy[1], xy[0]), _beyond(xy[-2], xy[-1])
+
+
+def start_of(line: shapely.LineString) -> Place:
+    """Where a line begins."""
+    return Place(*shapely.get_coordinates(line)[0])
 
 
 def _beyond(inner: np.ndarray, end: np.ndarray) -> Place:

@@ -13,7 +13,7 @@ import pandas as pd
 import shapely
 import xarray as xr
 
-from searcher.boxes import lay_boxes
+from searcher.boxes import lay_boxes, shoulder
 from searcher.carry import make_drift
 from searcher.evidence import FACTS, Observer, otherwise, weigh_features
 from searcher.profile import PIECES, Profile, read_profile
@@ -32,7 +32,8 @@ def rank_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset, sea: xr.DataTree, tr
     Besides the schema: `line` (the line to troll, a second geometry), `temperature` (°C), `chlor_a` (mg/m³),
     `gathered` (ln of the gain in floating matter over two days), `depth_least`, `depth_most` (m), `step`
     (°C), `seen_share`, `coincidence`, `warm_side`, and one `evidence_...` column per piece, its share of ln
-    rate. A box mostly inside a better one is dropped; at most `MOST_BOXES` are kept.
+    rate. A box mostly outside the trip's depths, or mostly inside a better one, is dropped; at most
+    `MOST_BOXES` are kept.
     """
     candidates = lay_boxes(fronts, reach)
     if candidates.empty:
@@ -44,6 +45,9 @@ def rank_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset, sea: xr.DataTree, tr
     features = pd.DataFrame(
         [weigh_features(row, found, profile, trip) for row, found in zip(rows, facts, strict=True)]
     )
+    in_depth = features["depth"] > -0.5  # more inside the trip's depths than outside them, or not known
+    if not in_depth.any():
+        return empty_table("boxes")
     shares = features[list(PIECES)] * [profile.weight(piece) for piece in PIECES]
     spread = features[list(PIECES)] * [profile.spread(piece) for piece in PIECES]
     boxes = candidates.assign(
@@ -55,6 +59,7 @@ def rank_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset, sea: xr.DataTree, tr
         why=[explain(row, found, trip.show) for row, found in zip(rows, facts, strict=True)],
     )
     boxes["fuel"] = (boxes["time_out"] + boxes["time_home"]) * reach.attrs["burn"]
+    boxes = boxes[in_depth.to_numpy()].reset_index(drop=True)
     boxes = boxes.iloc[without_overlaps(boxes)[:MOST_BOXES]].reset_index(drop=True)
     boxes["rank"] = np.arange(1, len(boxes) + 1)
     return make_table("boxes", boxes.geometry, dict(boxes.drop(columns="geometry").items()))
@@ -103,6 +108,9 @@ def explain(box, facts: dict, show: Show) -> str:
     if facts["coincidence"] >= 0.3:
         other = "a line of gathering currents" if box.kind == TEMPERATURE_BREAK else "a temperature break"
         said.append(f"{facts['coincidence']:.0%} of it beside {other}")
+    if box.kind == TEMPERATURE_BREAK:
+        aside = show.say_distance(shoulder(facts["step"], facts["strength"]))
+        said.append(f"troll {aside} to the cold side of the drawn break, where floating matter gathers")
     if np.isfinite(facts["temperature"]):
         said.append(f"water of {show.say_temperature(facts['temperature'])}")
     if np.isfinite(facts["depth"]):

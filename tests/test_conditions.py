@@ -112,7 +112,7 @@ def test_beyond_a_limit_is_said_first_in_the_skippers_units(reach):
     assert found[1].startswith("Beyond your limit: waves up to 9.8 ft at 06:00, your limit is 6.6 ft.")
     calm = cautions(trip, make_simple_sea(wind=weather("wind", u10=5.0, v10=0.0)), reach)
     assert not having(calm, "Beyond")
-    assert having(calm, "No waves data")
+    assert having(calm, "No wave data")
     assert not having(calm, "No wind data")
 
 
@@ -172,7 +172,7 @@ def test_currents_that_end_early(trip, reach):
 
 def test_fields_that_are_missing(trip, reach):
     found = cautions(trip, make_simple_sea(), reach)
-    for words in ("No depth data", "No water colour data", "No wind data", "No waves data"):
+    for words in ("No depth data", "No water colour data", "No wind data", "No wave data"):
         assert having(found, words)
     lon, lat = make_axes(TASMAN, half=1.0, step=0.1)
     whole = make_simple_sea(

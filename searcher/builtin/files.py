@@ -115,7 +115,8 @@ def clear_folder(folder: str | os.PathLike, *, overwrite: bool) -> Path:
     """The folder, unless it holds a trip file that must be left alone."""
     trip = Path(folder) / TRIP_FILE
     if trip.exists() and not overwrite:
-        raise TripError(f"{trip} is already there", hint="Give an empty folder, or remove the file first")
+        hint = "Give another folder, or write over it with --force (overwrite=True)"
+        raise TripError(f"{trip} is already there", hint=hint)
     return trip.parent
 
 

@@ -20,6 +20,7 @@ from searcher.cli.say import (
     say_product,
     summary,
 )
+from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
     from searcher.plan import Plan
@@ -73,9 +74,7 @@ def demo(
         write_builtin_files(folder, seed=seed, overwrite=force)
         plan = plan_folder(folder, step)
         paths = write_everything(plan, folder, step)
-    if not quiet:
-        print_plan(plan)
-        print_paths(paths)
+    show_plan(plan, paths, quiet)
 
 
 @app.command()
@@ -142,7 +141,8 @@ def check(folder: Folder = HERE, as_json: AsJson = False) -> None:
     show = trip.show
     typer.echo(
         f"{trip.port.name}: {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)}, "
-        f"{show.say_fuel(trip.boat.usable)} above the reserve, {show.say_distance(trip.range)} out and home"
+        f"{show.say_fuel(trip.boat.usable)} above the reserve, {show.say_distance(trip.range)} out and as "
+        "far home"
     )
     for row in data:
         typer.echo(f"  {say_data(row)}")
@@ -200,9 +200,8 @@ def plan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -
         ]
     if as_json:
         typer.echo(json.dumps(summary(made), indent=1))
-    elif not quiet:
-        print_plan(made)
-        print_paths(paths)
+    else:
+        show_plan(made, paths, quiet)
 
 
 @app.command()
@@ -214,18 +213,25 @@ def brief(folder: Folder = HERE, quiet: Quiet = False) -> None:
     with showing_progress(quiet) as step:
         made = plan_folder(folder, step)
         paths = write_everything(made, made.trip.folder, step)
-    if not quiet:
+    show_plan(made, paths, quiet)
+
+
+def show_plan(made: Plan, paths: list[Path], quiet: bool) -> None:
+    """The plan and the files written; where asked to be quiet, only what is past a limit."""
+    if quiet:
+        print_notes([text for text in made.cautions if text.startswith("Beyond your limit")])
+    else:
         print_plan(made)
         print_paths(paths)
 
 
 def plan_folder(folder: Path, step: Callable[[str], None]) -> Plan:
     """The plan of a trip folder, from its files."""
-    step("reading the data")
     from searcher.plan import make_plan
     from searcher.trip import read_trip
 
     trip = read_trip(folder)
+    step("reading the data")
     sea, notes = load_trip_sea(trip)
     print_notes(notes)
     step("preparing (the first run compiles for about half a minute)")
@@ -310,6 +316,12 @@ def sources(
     from searcher.sources.catalogue import list_products
     from searcher.trip import read_trip
 
+    if region and not (region[0] < region[2] and region[1] < region[3]):
+        raise SearcherError(
+            "region",
+            given=" ".join(map(str, region)),
+            expected="west south east north, west < east, south < north",
+        )
     home = folder if region else folder or HERE
     box = Region(*region) if region else read_trip(home).region
     rows = list_products(box, extra=home)

@@ -127,7 +127,13 @@ def list_paths(sources) -> tuple[Path, ...]:
     paths = tuple(dict.fromkeys(Path(path) for path in files))
     if not paths:
         given = ", ".join(map(str, getattr(sources, "patterns", ()))) or "none"
-        raise NoData("no data files", given=given, expected="netCDF files with temperature and currents")
+        folder = getattr(sources, "folder", None)
+        raise NoData(
+            "no data files" if folder is None else f"no data files in {folder}",
+            given=given,
+            expected="netCDF files with temperature and currents",
+            hint="Put some there, or fetch them with 'searcher fetch'",
+        )
     return paths
 
 

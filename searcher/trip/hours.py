@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -66,19 +67,41 @@ def find_daylight(port: Port, leave: datetime, home: datetime) -> tuple[datetime
 
 
 def sun_hours(port: Port, day: date) -> tuple[datetime, datetime] | None:
-    """Sunrise on a local date at the port and the sunset that follows it; None where either is missing.
+    """Sunrise before and sunset after the noon of a date at the port; None where either is missing.
 
     The sun's upper limb is on the horizon under standard refraction (its centre 0.833° below it).
     """
-    sky = {"observer": _observer(port), "tzinfo": ZoneInfo(port.timezone)}
-    try:
-        rise = astral.sun.sunrise(date=day, **sky)
-        down = astral.sun.sunset(date=day, **sky)
-        if down < rise:
-            down = astral.sun.sunset(date=day + timedelta(days=1), **sky)
-    except ValueError:  # astral's way to say that the sun does not cross the horizon
-        return None
-    return rise.astimezone(UTC), down.astimezone(UTC)
+    noon = datetime(day.year, day.month, day.day, 12, tzinfo=UTC) - timedelta(hours=port.at.lon / 15)
+    rise = _nearest_transit(port, noon - timedelta(hours=12), noon, astral.SunDirection.RISING)
+    down = _nearest_transit(port, noon, noon + timedelta(hours=12), astral.SunDirection.SETTING)
+    return None if rise is None or down is None else (rise, down)
+
+
+def _nearest_transit(port, first: datetime, last: datetime, direction) -> datetime | None:
+    """When the sun crosses the horizon one way between two moments; None where it does not.
+
+    Where two such crossings fall on one date, UTC, astral knows but one of them: a day's step from the one
+    before then stands in, right to within the change from day to day (at most some minutes).
+    """
+    found = _transits(port, first.date(), direction)
+    for shift in (0, 1, -1):
+        inside = [t + timedelta(days=shift) for t in found if first < t + timedelta(days=shift) <= last]
+        if inside:
+            return min(inside)
+    return None
+
+
+def _transits(port: Port, day: date, direction: astral.SunDirection) -> list[datetime]:
+    """When the sun crosses the horizon one way, around a date."""
+    zenith = 90.0 + astral.sun.SUN_APPARENT_RADIUS
+    found = []
+    for shift in (-2, -1, 0, 1, 2):
+        with suppress(ValueError):  # astral's way to say that the sun does not cross the horizon that day
+            moment = astral.sun.time_of_transit(
+                _observer(port), day + timedelta(days=shift), zenith, direction
+            )
+            found.append(moment.astimezone(UTC))
+    return found
 
 
 def _is_up_at_noon(port: Port, day: date) -> bool:

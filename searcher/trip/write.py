@@ -86,7 +86,8 @@ def write_trip(path: str | os.PathLike, *, overwrite: bool = False, **fields: An
     if path.suffix != ".toml":
         path = path / TRIP_FILE
     if path.exists() and not overwrite:
-        raise TripError(f"{path} is already there", hint="Choose another folder, or ask to overwrite it")
+        hint = "Choose another folder, or write over it with --force (overwrite=True)"
+        raise TripError(f"{path} is already there", hint=hint)
     text = new_trip_text(**fields)
     parse_trip(text, path)
     try:
