@@ -40,6 +40,7 @@ ORDER = (
     "evidence",
     "score",
     "sightings",
+    "course",
     "route",
     "conditions",
     "plan",

@@ -22,9 +22,10 @@ from seas import (
     make_waters,
 )
 
+from searcher.course import LEAD, approach_points
 from searcher.geo import Place
 from searcher.reach import find_reach
-from searcher.route import LEAD, MOST_PASSES, approach_points, lay_route
+from searcher.route import MOST_PASSES, lay_route
 from searcher.tables import CONVERGENCE_LINE, check_table, empty_table, make_table
 
 GEOD = Geod(ellps="WGS84")

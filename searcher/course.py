@@ -1,0 +1,266 @@
+"""A day laid out leg by leg: run, lines in, troll, lines up, home.
+
+Each line is where it will have drifted to when the boat comes to it, each vertex where it is when passed.
+Trolling is measured through the water, which carries line and boat alike, so a line takes its own length
+over the trolling speed however it drifts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+import xarray as xr
+
+from searcher.carry import Drift
+from searcher.drift import drift_line, windage_of
+from searcher.geo import Place, bearing, densify, destination, distance, line_distances, line_length
+from searcher.sea import to_seconds, to_times
+from searcher.trip import Trip
+from searcher.waters import Waters
+
+#: lines go in this far before the line, and come up as far beyond it: a quarter of a nautical mile, m (common
+#: practice, no source)
+LEAD = 463.0
+#: from one box to the next that begins no farther off than this, lines stay in, m
+JOINED = 3 * LEAD
+#: and nearer than this it begins where the other ended, m
+SAME_PLACE = 50.0
+#: vertices of a trolled line stand no farther apart than this while it drifts, m
+SPACING = 1000.0
+#: a moving line is met after so many rounds of guessing when
+MEETING_TRIES = 4
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One box in the day: its row in the boxes table, from which end, and how many passes."""
+
+    row: int
+    flip: bool
+    passes: int = 1
+
+
+@dataclass(frozen=True)
+class Day:
+    """What limits the day: hours (s since `sea.EPOCH`), fuel (L), speeds and burns.
+
+    `fuel` is what may be burnt from sea buoy to sea buoy, `port_fuel` what one way between it and port takes.
+    """
+
+    starts: float
+    ends: float
+    opens: float
+    closes: float
+    fuel: float
+    port_fuel: float
+    run: float
+    run_burn: float
+    troll: float
+    troll_burn: float
+
+
+def day_of(trip: Trip, reach: xr.Dataset) -> Day:
+    """The limits of a trip between leaving the sea buoy and being back at it."""
+    port_time, port_fuel = reach.attrs["port_time"], reach.attrs["port_fuel"]
+    window = trip.window
+    return Day(
+        starts=float(to_seconds(window.start)) + port_time,
+        ends=float(to_seconds(window.end)) - port_time,
+        opens=float(to_seconds(window.sunrise)),
+        closes=float(to_seconds(window.sunset)),
+        fuel=trip.boat.usable - 2 * port_fuel,
+        port_fuel=port_fuel,
+        run=trip.boat.cruise,
+        run_burn=float(trip.boat.burn(trip.boat.cruise)),
+        troll=trip.gear.troll,
+        troll_burn=float(trip.boat.burn(trip.gear.troll)),
+    )
+
+
+@dataclass(frozen=True)
+class Course:
+    """Lays stops out as legs, each line where it has drifted to when the boat meets it."""
+
+    boxes: gpd.GeoDataFrame
+    waters: Waters
+    trip: Trip
+    day: Day
+    drift: Drift | None
+
+    def legs(self, stops: list[Stop]) -> list[dict] | None:
+        """Rows of the legs table for stops in order; None where hours, light, fuel or obstacles forbid it."""
+        log = Log(self.trip.port.sea_buoy, self.first_departure(stops[0]), self.day.fuel)
+        wet = False
+        for stop, following in zip(stops, [*stops[1:], None], strict=True):
+            begun = self.join(stop, log) if wet else self.approach(stop, log)
+            if not (begun and self.work(stop, log)):
+                return None
+            wet = following is not None and self.goes_on(following, log)
+            if not wet and not self.take_up(stop, log):
+                return None
+        if not self.run_to(self.trip.port.sea_buoy, "home", 0, log):
+            return None
+        # what is left holds the reserve, and what the way in from the sea buoy still needs
+        spare = self.trip.boat.tank * self.trip.boat.reserve + self.day.port_fuel
+        return None if log.time > self.day.ends or log.fuel < 0 else log.finish(spare)
+
+    def first_departure(self, stop: Stop) -> float:
+        """Leave as allowed, or later where lines could not go in yet for want of daylight."""
+        line = self.line_at(stop, self.day.starts)
+        if line.is_empty:
+            return max(self.day.starts, self.day.opens)
+        place, _ = approach_points(line)
+        way = self.waters.way(self.trip.port.sea_buoy, place, self.day.run)
+        run = 0.0 if way is None else self.waters.way_time(way, self.day.run)
+        return max(self.day.starts, self.day.opens - run)
+
+    def approach(self, stop: Stop, log: Log) -> bool:
+        """Run to a box and put lines in; whether that was possible."""
+        met = log.time
+        for _ in range(MEETING_TRIES):  # the line drifts on while the boat runs to it
+            line = self.line_at(stop, met)
+            if line.is_empty:  # carried out of the currents
+                return False
+            place, _ = approach_points(line)
+            way = self.waters.way(log.place, place, self.day.run)
+            if way is None:
+                return False
+            met = log.time + self.waters.way_time(way, self.day.run)
+        if not self.run_to(place, "run", self.rank(stop), log) or log.time < self.day.opens - 60.0:
+            return False
+        return self.lead_to(stop, LEAD, "lines in", log)
+
+    def join(self, stop: Stop, log: Log) -> bool:
+        """Troll on from the end of one box to the next that begins beside it; whether that was possible."""
+        gap = distance(log.place, start_of(self.line_at(stop, log.time)))
+        return gap < SAME_PLACE or self.lead_to(stop, gap, "troll", log)
+
+    def goes_on(self, stop: Stop, log: Log) -> bool:
+        """Whether the next box begins so near that lines may stay in."""
+        line = self.line_at(stop, log.time)
+        return not line.is_empty and distance(log.place, start_of(line)) <= JOINED
+
+    def lead_to(self, stop: Stop, length: float, kind: str, log: Log) -> bool:
+        """Troll through `length` m of water to where the line of a stop begins by then."""
+        track = self.trolled(stop, log.time + length / self.day.troll, reverse=False)
+        if track.is_empty:
+            return False
+        lead = shapely.LineString([log.place, start_of(track)])
+        return self.troll(lead, kind, length, self.rank(stop), log)
+
+    def work(self, stop: Stop, log: Log) -> bool:
+        """Troll a box as often as it is to be; whether that was possible, by day."""
+        for number in range(stop.passes):
+            track = self.trolled(stop, log.time, reverse=number % 2 == 1)
+            length = line_length(self.line_at(stop, log.time))
+            if not self.troll(track, "troll", length, self.rank(stop), log):
+                return False
+        return log.time <= self.day.closes
+
+    def take_up(self, stop: Stop, log: Log) -> bool:
+        """Take lines up on the same course; whether that was possible, by day."""
+        last = shapely.get_coordinates(log.rows[-1]["geometry"])
+        out = shapely.LineString([log.place, _beyond(last[-2], last[-1])])
+        return self.troll(out, "lines up", LEAD, self.rank(stop), log) and log.time <= self.day.closes
+
+    def rank(self, stop: Stop) -> int:
+        """Rank of a stop's box."""
+        return int(self.boxes["rank"].iloc[stop.row])
+
+    def line_at(self, stop: Stop, time: float) -> shapely.LineString:
+        """The line of a stop at a time, from the end the stop begins at."""
+        box = self.boxes.iloc[stop.row]
+        line = box["line"].reverse() if stop.flip else box["line"]
+        if self.drift is None:
+            return line
+        start = float(to_seconds(box["valid_time"]))
+        return drift_line(
+            densify(line, SPACING), self.drift, start, time, windage=windage_of(box["kind"], self.drift)
+        )
+
+    def trolled(self, stop: Stop, time: float, *, reverse: bool) -> shapely.LineString:
+        """The track over the ground of one pass begun at `time`: each vertex where it is when passed."""
+        line = self.line_at(stop, time)
+        line = line.reverse() if reverse else line
+        if self.drift is None:
+            return line
+        passing = time + line_distances(line) / self.day.troll
+        windage = windage_of(self.boxes["kind"].iloc[stop.row], self.drift)
+        return shapely.simplify(drift_line(line, self.drift, time, passing, windage=windage), 2e-4)
+
+    def run_to(self, place: Place, kind: str, rank: int, log: Log) -> bool:
+        """Run to a place at cruising speed; whether there is a way."""
+        way = self.waters.way(log.place, place, self.day.run)
+        if way is None:
+            return False
+        log.add(kind, way, self.waters.way_time(way, self.day.run), self.day.run, self.day.run_burn, rank)
+        return True
+
+    def troll(self, track: shapely.LineString, kind: str, length: float, rank: int, log: Log) -> bool:
+        """Follow a track at trolling speed through `length` m of water; whether it is clear."""
+        if track.is_empty or not is_clear(track, self.waters, self.day.troll):
+            return False
+        log.add(kind, track, length / self.day.troll, self.day.troll, self.day.troll_burn, rank)
+        return True
+
+
+class Log:
+    """The day as it is laid out: where the boat is, when, and with how much fuel above the reserve."""
+
+    def __init__(self, place: Place, time: float, fuel: float) -> None:
+        self.place, self.time, self.fuel = place, time, fuel
+        self.rows: list[dict] = []
+
+    def add(self, kind: str, way: shapely.LineString, seconds: float, speed: float, burn: float, rank: int):
+        """One more leg."""
+        self.rows.append(
+            {
+                "geometry": way,
+                "kind": kind,
+                "start": self.time,
+                "end": self.time + seconds,
+                "distance": line_length(way),
+                "speed": speed,
+                "fuel_used": burn * seconds,
+                "fuel_left": self.fuel - burn * seconds,
+                "box": rank,
+            }
+        )
+        self.place = Place(*shapely.get_coordinates(way)[-1])
+        self.time += seconds
+        self.fuel -= burn * seconds
+
+    def finish(self, spare: float) -> list[dict]:
+        """The rows with clock times, and fuel as it stands in the tank."""
+        return [
+            row
+            | {
+                "start": to_times(row["start"]),
+                "end": to_times(row["end"]),
+                "fuel_left": row["fuel_left"] + spare,
+            }
+            for row in self.rows
+        ]
+
+
+def approach_points(line: shapely.LineString) -> tuple[Place, Place]:
+    """The places `LEAD` beyond either end of a line, on its course."""
+    xy = shapely.get_coordinates(line)
+    return _beyond(xy[1], xy[0]), _beyond(xy[-2], xy[-1])
+
+
+def start_of(line: shapely.LineString) -> Place:
+    """Where a line begins."""
+    return Place(*shapely.get_coordinates(line)[0])
+
+
+def _beyond(inner: np.ndarray, end: np.ndarray) -> Place:
+    return destination(Place(*end), bearing(Place(*inner), Place(*end)), LEAD)
+
+
+def is_clear(line: shapely.LineString, waters: Waters, speed: float) -> bool:
+    """Whether a boat can follow a line all the way."""
+    return bool(np.isfinite(waters.way_time(line, speed)))
