@@ -449,3 +449,33 @@ def test_demo_prints_the_day_and_what_it_wrote(demo_folder):
     wrote = re.search(r"(?m)^wrote (.*) in (.*)$", out)
     assert all((demo_folder / name).stat().st_size > 0 for name in wrote[1].split(", "))
     assert f"open {demo_folder / 'brief.html'}" in out
+
+
+def test_quiet_does_not_hide_a_limit_that_is_passed(trip_folder):
+    edit(trip_folder, max_wind_kn="1")
+    got = run("plan", trip_folder, "--quiet")
+    assert got.code == 0
+    assert got.out == ""
+    assert re.search(r"Beyond your limit: wind up to \d+\.\d kn", got.err)
+
+
+def test_sources_reads_the_rows_of_the_folder_it_is_run_in(trip_folder, monkeypatch):
+    (trip_folder / "sources.toml").write_text("[mine]\nfield = 1\n")
+    monkeypatch.chdir(trip_folder)
+    got = run("sources")
+    assert got.code == 2
+    assert "sources.toml" in got.err
+
+
+def test_a_region_the_wrong_way_round_is_told():
+    got = run("sources", "--region", 156, -32, 152, -29)
+    assert got.code == 2
+    assert "west < east" in got.err
+
+
+def test_check_finds_what_plan_would_refuse(trip_folder):
+    """Currents of another week: the hours of both are told, and exit 2, as `plan` would."""
+    edit(trip_folder, leave='"2026-01-27 05:00"', home_by='"2026-01-27 16:30"')
+    got = run("check", trip_folder)
+    assert got.code == 2
+    assert "currents" in got.err

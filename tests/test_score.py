@@ -56,6 +56,18 @@ def fronts():
     return make_fronts(lines, kind=kinds, doubt=[800.0, 1500, 900, 4000, 1000, 700], step=[1.0, np.nan] * 3)
 
 
+# ---- what is offered
+
+
+def test_boxes_outside_the_trips_depths_are_not_offered(sea, reach, fronts):
+    """4000 m everywhere: a band that holds it changes nothing, one that does not leaves nothing."""
+    trip = make_trip(tank=60.0)
+    for band, offered in (((3000.0, 5000.0), True), ((100.0, 3000.0), False)):
+        target = trip.target.model_copy(update={"min_depth": band[0], "max_depth": band[1]})
+        boxes = rank_boxes(fronts, reach, sea, trip.model_copy(update={"target": target}))
+        assert bool(len(boxes)) is offered
+
+
 # ---- the rate
 
 
