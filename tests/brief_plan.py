@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 import xarray as xr
 
@@ -255,6 +257,40 @@ def make_legs(trip, boxes, ranks=(1, 2, 3)):
     names = ("kind", "start", "end", "distance", "speed", "fuel_used", "fuel_left", "box")
     columns = {name: [row[k + 1] for row in rows] for k, name in enumerate(names)}
     return tables.make_table("legs", [row[0] for row in rows], columns)
+
+
+def with_passes(plan, count: int) -> Plan:
+    """The plan with so many passes over its first box, to and fro."""
+    legs, (at,) = plan.legs, np.flatnonzero((plan.legs["kind"] == "troll") & (plan.legs["box"] == 1))
+    passes = [legs.iloc[[at]]]
+    for _ in range(count - 1):
+        passes.append(passes[-1].assign(geometry=passes[-1].geometry.reverse()))
+    return replace(plan, legs=_joined(legs.iloc[:at], *passes, legs.iloc[at + 1 :]))
+
+
+def join_boxes(plan, gap: float) -> Plan:
+    """The plan with the lines left in from box 1 to box 2, laid to begin `gap` m beyond it."""
+    legs = plan.legs
+    work = legs[legs["kind"] == "troll"].set_index("box")
+    before, after = (geo.Place(*work.geometry[1].coords[k]) for k in (-2, -1))
+    begin = geo.destination(after, geo.bearing(before, after), gap)
+    old = work.geometry[2]
+    moved_line = shapely.transform(old, lambda xy: xy + (np.array(begin) - np.array(old.coords[0])))
+    span = np.timedelta64(round(gap / TROLL * 1000), "ms")
+    start = work["end"][1]
+    lead = legs[(legs["kind"] == "troll") & (legs["box"] == 2)]
+    way = shapely.LineString([after, begin])
+    join = lead.assign(geometry=[way], start=start, end=start + span, distance=gap)
+    worked = lead.assign(
+        geometry=[moved_line], start=start + span, end=start + span + (lead["end"] - lead["start"])
+    )
+    rest = legs.index[(legs["kind"] == "lines up") & (legs["box"] == 2)][0]
+    upto = legs.index[(legs["kind"] == "troll") & (legs["box"] == 1)][0]
+    return replace(plan, legs=_joined(legs.loc[:upto], join, worked, legs.loc[rest:]))
+
+
+def _joined(*parts):
+    return tables.check_table("legs", gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=tables.CRS))
 
 
 def make_reach(trip) -> xr.Dataset:

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 import shapely
 import xarray as xr
+from matplotlib.quiver import QuiverKey
 from pyproj import Geod, Transformer
 
 from searcher import brief, geo, units
-from searcher.brief import frame, layers, maps
-from searcher.brief.sheet import LAND, TROLL
+from searcher.brief import frame, layers, maps, page, words
+from searcher.brief.sheet import LAND, TROLL, UNSEEN
 from searcher.errors import SearcherError
 
 GEOD = Geod(ellps="WGS84")
@@ -147,7 +148,8 @@ def labels_on(figure) -> list:
 
 @pytest.mark.parametrize("size", [(4.3, 5.7), (8.27, 11.69)])
 def test_labels_do_not_overlap(plan, size):
-    figure = brief.draw_map(plan, size=size, words=size[0] > 5)
+    all_worked = brief_plan.make_legs(plan.trip, plan.boxes, ranks=range(1, 11))
+    figure = brief.draw_map(replace(plan, legs=all_worked), size=size, words=size[0] > 5)
     boxes = labels_on(figure)
     assert len(boxes) == len(plan.boxes) + 2
     for k, box in enumerate(boxes):
@@ -176,11 +178,77 @@ def test_sheet_says_when_how_old_and_what_to_beware_of(plan):
     assert "Saturday 17 January 2026" in text
     assert "Temperature seen Fri 16 Jan 13:00 AEDT (16 h old when leaving)" in text
     assert "back to Thu 15 Jan 13:00 AEDT" in text
-    assert "turn for home by 14:20" in text
+    assert "turn for home by 14:20 from the last box" in text
+    assert "lines where expected when the boat could first be there, 08:00." in text
+    assert "Yellow: troll, on purpose on the cold side of a break" in text
     for caution in brief.cautions_of(plan):
         assert caution in text
     for word in ("temperature break", "convergence line", "fuel range", "closed area", "no clear view"):
         assert word in text
+
+
+def test_legend_has_only_what_is_on_the_map(plan):
+    bare = words_of(brief.draw_map(brief_plan.empty_plan()))
+    assert "fuel range" in bare
+    for word in ("temperature break", "convergence line", "troll", "search box", "no data read"):
+        assert word not in bare
+    nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
+    part = nodes["temperature"].sel(lat=slice(-30.5, None))
+    half = replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": part}))
+    assert "no data read" in words_of(brief.draw_map(half))
+    avoid = plan.trip.avoid.model_copy(update={"closed": shapely.box(10.0, 10.0, 11.0, 11.0)})
+    assert "closed area" not in words_of(
+        brief.draw_map(replace(plan, trip=plan.trip.model_copy(update={"avoid": avoid})))
+    )
+
+
+def test_ground_without_data_is_plain_and_without_view_hatched(plan):
+    """South of the data the paper shows between currents; the hatching's ground does not."""
+    nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
+    hidden = nodes["temperature"].assign(sst=nodes["temperature"]["sst"] * np.nan)
+    grounds = []
+    for data in (hidden, hidden.sel(lat=slice(-30.3, None))):
+        image = pixels(replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": data})))
+        grounds.append(count(image, UNSEEN))
+    assert 0 < grounds[1] < 0.7 * grounds[0]
+
+
+def test_map_names_what_the_page_lists(plan):
+    figure = brief.draw_map(plan, size=page.MAP_SIZE, words=False, around="route")
+    drawn = {text.get_text() for text in figure.axes[0].texts if text.get_zorder() == 16}
+    listed = {str(box["rank"]) for box in page.page_facts(plan)["boxes"]}
+    assert {text for text in drawn if text.isdigit()} == listed == {"1", "2", "3", "4", "5"}
+
+
+@pytest.mark.parametrize("speed", [0.2, 1.0, 3.0])
+def test_current_key_keeps_clear_of_the_color_bar(plan, speed):
+    nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
+    nodes["currents"] = nodes["currents"].assign(
+        u=nodes["currents"]["u"] * 0, v=nodes["currents"]["v"] * 0 + speed
+    )
+    figure = brief.draw_map(replace(plan, sea=xr.DataTree.from_dict(nodes)), size=SIZE, words=False)
+    figure.canvas.draw()
+    key = next(artist for artist in figure.axes[0].artists if isinstance(artist, QuiverKey))
+    said = float(key.text.get_text().split()[1])
+    length = said * 1852 / 3600 / key.Q.scale  # inches; a knot is 1852 m an hour (NIST SP 811, B.8)
+    middle = key.X * SIZE[0]
+    bar = figure.axes[1].get_tightbbox().x1 / figure.dpi
+    assert bar < middle - length / 2
+    assert middle + length / 2 < SIZE[0]
+
+
+def test_credits_are_whole_and_name_the_coast_once(plan):
+    long = tuple({**row, "credit": f"{row['credit']} by the {'very ' * 60}kind"} for row in plan.data)
+    figure = brief.draw_map(replace(plan, data=long))
+    text = " ".join(words_of(figure).split())
+    assert f"by the {'very ' * 60}kind." in text
+    renderer = figure.canvas.get_renderer()
+    boxes = [thing.get_window_extent(renderer) for thing in figure.texts if thing.get_text()]
+    assert all(box.x1 <= figure.bbox.width and box.y0 >= 0 for box in boxes)
+    assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])
+    named = tuple({**row, "credit": "Sea of nobody; coast: GSHHG"} for row in plan.data)
+    assert words.credits_of(replace(plan, data=named)).count("GSHHG") == 1
+    assert words.credits_of(plan).count("GSHHG") == 1
 
 
 def test_sheet_words_stay_on_the_sheet(plan):
@@ -237,8 +305,13 @@ def test_colors_of_temperature_rise_in_lightness():
 
 def test_wide_regions_lie_on_their_side(plan):
     wide = replace(plan, range_polygon=shapely.box(150.0, -30.6, 156.0, -29.9))
-    width, height = brief.draw_map(wide).get_size_inches()
+    figure = brief.draw_map(wide)
+    width, height = figure.get_size_inches()
     assert width > height
+    assert len(figure.axes[0].get_yticks()) >= 2
+    about_as_high = replace(plan, range_polygon=shapely.box(152.0, -31.3, 154.9, -28.9))
+    width, height = brief.draw_map(about_as_high).get_size_inches()
+    assert width < height
 
 
 @pytest.mark.parametrize("ending", ["png", "pdf"])

@@ -118,9 +118,15 @@ def test_page_has_what_a_skipper_asks(plan, read):
         "Turn for home by 14:20",
         "29.9 nmi, 087° true from the sea buoy",
         "30° 16.16′ S",
-        "Expected: 3.4 encounters per hour (80 % interval 1.2 to 8.2)",
+        "Expected: 3.4 encounters per hour (8 days in 10: 1.2 to 8.2)",
         "long line: 61 to 76 m back",
-        "a quarter mile before the line",
+        "a quarter mile before the line to troll",
+        "Lines where expected when the boat could first be there, 08:00",
+        "Yellow: troll, on purpose on the cold side of a break, where floating matter gathers.",
+        "turn for home by 14:20 from the last box",
+        "from the sea buoy to its middle",
+        "Numbers are ranks; the order of the day is chosen for the most encounters",
+        "convergence: floating matter gathered by the currents in two days",
         "Invented for tests",
         "sunrise 06:02",
         plan.boxes["why"].iloc[0],
@@ -199,6 +205,9 @@ def test_page_speaks_the_skippers_units(plan):
 def test_page_without_a_route_says_so():
     read = Reader(page.page_text(brief_plan.empty_plan()))
     assert "No route was found." in read.text
+    assert read.text.index("No route:") < read.text.index("Not known: wind and waves")
+    assert "Turn for home by" not in read.text
+    assert "Timeline" not in str(read.tags)
     assert "No box was found inside the fuel range." in read.text
     assert not read.open
 
@@ -291,6 +300,119 @@ def test_float_plan_without_a_route(tmp_path):
     text = brief.write_float_plan(brief_plan.empty_plan(), tmp_path / "f.txt").read_text()
     assert f"Expected back: {BLANK}" in text
     assert f"Waters: {BLANK}" in text
+    assert "No route planned." in text
+    assert "Turn for home by:" not in text
+
+
+def test_no_route_comes_before_fair_weather():
+    fair = (
+        Condition("wind", 3.0, 9.0, np.datetime64("NaT")),
+        Condition("waves", 0.5, 2.0, np.datetime64("NaT")),
+    )
+    facts = page.page_facts(replace(brief_plan.empty_plan(), conditions=fair))
+    assert facts["verdict"]["text"].startswith("No route")
+    assert facts["verdict"]["sign"] != "✔"
+    assert facts["weather"] == "Within your own limits: wind and waves"
+
+
+def later_plan(plan):
+    """The plan with all legs three quarters of an hour later than asked."""
+    by = np.timedelta64(44, "m")
+    return replace(plan, legs=plan.legs.assign(start=plan.legs["start"] + by, end=plan.legs["end"] + by))
+
+
+def test_later_start_is_the_same_everywhere_and_explained(plan):
+    later = later_plan(plan)
+    said = "You asked 05:00; lines go in no earlier than sunrise, so 05:44."
+    page_words = Reader(page.page_text(later)).text
+    float_words = re.sub(r"\s+", " ", float_plan_text(later))
+    sheet = " ".join(text.get_text() for text in brief.draw_map(later).texts)
+    for text, leave in (
+        (page_words, "Leave port 05:44"),
+        (float_words, "05:44 AEDT"),
+        (sheet, "Leave 05:44"),
+    ):
+        assert leave in re.sub(r"\s+", " ", text)
+        assert said in re.sub(r"\s+", " ", text)
+    assert words.leave_words(plan) == ""
+
+
+def test_hours_are_in_order_and_a_late_turn_is_explained(plan):
+    rows = page.page_facts(plan)["clock"]
+    assert [row[1] for row in rows] == sorted(row[1] for row in rows)
+    assert plan.turn_for_home > words.port_hours(plan)[1]
+    planned = plan.trip.show.say_clock(plan.legs["start"].iloc[-1].to_datetime64())
+    assert ("Turn for home by", "14:20", f"latest; planned {planned}") in rows
+    early = replace(plan, turn_for_home=plan.legs["start"].iloc[-1].to_datetime64())
+    notes = {label: note for label, _, note in page.page_facts(early)["clock"]}
+    assert notes["Turn for home by"] == "no later, from the last box"
+
+
+def test_box_places_agree_with_the_geodesic(plan):
+    """Distance and bearing to the middle of the trolling line, by pyproj's Geod along its vertices."""
+    from pyproj import Geod
+
+    geod = Geod(ellps="WGS84")
+    box = plan.boxes.iloc[3]
+    middle = box["line"].interpolate(0.5, normalized=True)
+    azimuth, _, metres = geod.inv(*brief_plan.BUOY, middle.x, middle.y)
+    said = next(row for row in page.page_facts(plan)["boxes"] if row["rank"] == 4)["from_buoy"]
+    assert said == f"{metres / 1852:.1f} nmi, {azimuth % 360:03.0f}° true from the sea buoy to its middle"
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"),
+    [
+        (3.42, "3.4"),
+        (0.2, "0.20"),
+        (0.0341, "0.034"),
+        (0.0999, "0.10"),
+        (12.4, "12"),
+        (0.0, "0.0"),
+        (9.96, "10"),
+    ],
+)
+def test_rates_have_two_figures(rate, said):
+    assert words.say_rate(rate) == said
+
+
+def test_passes_do_not_shrink_the_waters(plan):
+    """Two passes end where they began; the waters worked are still the whole line."""
+    turned = brief_plan.with_passes(plan, 2)
+    assert words.working_line(turned, 1) == words.working_line(plan, 1)
+    first, last = (words.say_place(place) for place in words.working_line(plan, 1))
+    assert f"from {first}\n    to {last}, 2 passes" in float_plan_text(turned)
+    assert last.split("  ")[0] in Reader(page.page_text(turned)).text.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize("gap", [0.0, 900.0])
+def test_boxes_joined_on_a_line_are_worked_as_boxes(plan, gap):
+    """Lines stay in from box 1 to box 2: no lines up, run or lines in between them."""
+    joined = brief_plan.join_boxes(plan, gap)
+    steps = words.steps_of(joined)
+    begin, end = words.working_line(joined, 2)
+    (work,) = words.passes_of(steps, 2)
+    assert (begin, end) == (work.places[0], work.places[-1])
+    assert [step.joins for step in steps if step.box == 2 and step.kind == "troll"] == [True] * (gap > 0) + [
+        False
+    ]
+    facts = page.page_facts(joined)
+    assert {1, 2, 3} <= {bar["box"] for bar in facts["timeline"]["bars"] if bar["kind"] == "troll"}
+    assert ("troll on, lines stay in" in [row["does"] for row in facts["steps"]]) == (gap > 0)
+    text = float_plan_text(joined)
+    assert f"from {words.say_place(begin)}\n    to {words.say_place(end)}\n" in text
+    assert ("troll on (box 2)" in text) == (gap > 0)
+
+
+def test_words_of_the_timeline_are_not_struck_through(plan):
+    for hours in (1, 3, 5, 7, 9, 10.5):
+        turn = plan.trip.window.start + np.timedelta64(round(60 * hours), "m")
+        made = page.page_facts(replace(plan, turn_for_home=turn))["timeline"]["lines"]
+        assert len({line["row"] for line in made}) == len(made) >= 3
+        for low in made:
+            assert 0 <= low["left"] < low["right"] <= 1000
+            higher = [line["x"] for line in made if line["row"] < low["row"]]
+            assert not any(low["left"] < x < low["right"] for x in higher), hours
 
 
 # ---- all of it

@@ -123,6 +123,36 @@ def test_gpx_has_the_cautions_and_no_extensions(plan, tmp_path):
     assert not list(ET.parse(path).iter("{http://www.topografix.com/GPX/1/1}extensions"))
 
 
+def test_gpx_without_a_route_has_marks_of_the_best_boxes_only(plan, tmp_path, schema):
+    boxes = gpd.pd.concat([plan.boxes, plan.boxes.assign(rank=plan.boxes["rank"] + 10)], ignore_index=True)
+    bare = replace(plan, boxes=boxes, legs=plan.legs.iloc[:0], turn_for_home=np.datetime64("NaT", "ns"))
+    made = read_gpx(bare, tmp_path)
+    schema.validate(str(tmp_path / "route.gpx"))
+    assert made.routes == []
+    assert {point.name for point in made.waypoints} == {
+        "SEA BUOY",
+        *[f"B{n} {what}" for n in range(1, 11) for what in ("IN", "UP")],
+    }
+
+
+def test_gpx_marks_the_whole_line_when_it_is_worked_twice(plan, tmp_path):
+    marks = {p.name: (p.longitude, p.latitude) for p in read_gpx(plan, tmp_path).waypoints}
+    turned = {
+        p.name: (p.longitude, p.latitude)
+        for p in read_gpx(brief_plan.with_passes(plan, 2), tmp_path).waypoints
+    }
+    assert turned == marks
+
+
+def test_gpx_names_boxes_that_are_joined(plan, tmp_path):
+    (route,) = read_gpx(brief_plan.join_boxes(plan, 900.0), tmp_path).routes
+    tags = [point.name.split()[1] for point in route.points]
+    assert tags[:7] == ["BUOY", "IN1", "LINE1", "TO2", "LINE2", "UP2", "RUN2"]
+    (route,) = read_gpx(brief_plan.join_boxes(plan, 0.0), tmp_path).routes
+    tags = [point.name.split()[1] for point in route.points]
+    assert tags[:6] == ["BUOY", "IN1", "LINE1", "TO2", "UP2", "RUN2"]
+
+
 def test_gpx_survives_names_that_are_markup_or_no_characters_at_all(plan, schema, tmp_path):
     trip = brief_plan.make_trip()
     trip = trip.model_copy(update={"port": trip.port.model_copy(update={"name": "Ærø <&\x01\ud800> Havn"})})

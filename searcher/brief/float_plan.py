@@ -9,11 +9,14 @@ from pathlib import Path
 from searcher.brief.words import (
     cautions_of,
     fuel_home,
+    leave_words,
+    passes_of,
     port_hours,
     say_place,
     say_span,
     steps_of,
     turn_words,
+    worked_boxes,
     working_line,
 )
 from searcher.files import write_text
@@ -69,9 +72,11 @@ def said(value) -> list[str]:
 def _times(plan: Plan) -> list[tuple[str, list[str]]]:
     show, window = plan.trip.show, plan.trip.window
     leave, back = port_hours(plan) or (window.start, None)
+    turn = [] if plan.legs.empty else [("Turn for home by", [f"{turn_words(plan)}, from the last box"])]
+    later = leave_words(plan)
     return [
-        ("Leave", [show.say_time(leave)]),
-        ("Turn for home by", [f"{turn_words(plan)}, from the last box"]),
+        ("Leave", [show.say_time(leave), *([later] if later else [])]),
+        *turn,
         ("Expected back", [show.say_time(back)] if back is not None else []),
         ("Home by", [show.say_time(window.end)]),
     ]
@@ -80,13 +85,14 @@ def _times(plan: Plan) -> list[tuple[str, list[str]]]:
 def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
     """The waters worked, with their hours."""
     show, steps, rows = plan.trip.show, steps_of(plan), []
-    for rank in dict.fromkeys(step.box for step in steps if step.kind == "troll"):
-        hours = [step for step in steps if step.box == rank and step.kind == "troll"]
+    for rank in worked_boxes(steps):
+        hours = passes_of(steps, rank)
         first, last = working_line(plan, rank)
+        often = f", {len(hours)} passes" if len(hours) > 1 else ""
         rows.append(
             (
                 f"{show.say_clock(hours[0].start)} to {show.say_clock(hours[-1].end)}",
-                [f"from {say_place(first)}", f"to {say_place(last)}"],
+                [f"from {say_place(first)}", f"to {say_place(last)}{often}"],
             )
         )
     return rows or [("Waters", [])]
@@ -116,11 +122,14 @@ def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def _route(plan: Plan) -> list[str]:
     """Every leg with its end."""
-    show = plan.trip.show
+    show, steps = plan.trip.show, steps_of(plan)
+    if not steps:
+        return ["  No route planned."]
     lines = [f"  Port {say_place(Place(*plan.trip.port.at))}, then from the sea buoy:"]
-    for step in steps_of(plan):
+    for step in steps:
         work = f" (box {step.box})" if step.box else ""
-        where = f"{step.kind}{work} to {say_place(step.places[-1])}"
+        kind = "troll on" if step.joins else step.kind
+        where = f"{kind}{work} to {say_place(step.places[-1])}"
         lines.append(_wrapped(f"  {show.say_clock(step.end)}  {where}, {say_span(step.seconds)}"))
     return lines
 

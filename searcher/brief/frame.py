@@ -95,7 +95,9 @@ def draw_graticule(ax, frame: Frame, *, size: float) -> None:
     # labels need half their length: keep them off the corners
     edge = (0.03 * size * across / wide, 0.05 * size * up / high)
     lons = _steps(region.west + edge[0], region.east - edge[0], step)
-    lats = _steps(region.south + edge[1], region.north - edge[1], step)
+    steps = [s / 60 for s in reversed(STEPS) if s / 60 <= step]  # finer where a wide map is low
+    parallels = [_steps(region.south + edge[1], region.north - edge[1], s) for s in steps]
+    lats = next((found for found in parallels if found.size >= 2), parallels[-1])
     x, _ = frame.xy(lons, region.south)
     _, y = frame.xy(region.west, lats)
     ax.set_xticks(x)

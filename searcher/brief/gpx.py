@@ -19,7 +19,9 @@ from searcher.brief.words import (
     Step,
     cautions_of,
     moment,
+    named_boxes,
     say_course,
+    say_rate,
     steps_of,
     turn_words,
     working_line,
@@ -30,6 +32,8 @@ from searcher.geo import Place
 from searcher.plan import Plan
 
 NAME_LENGTH = 10
+#: how many of the best boxes are marked beside those of the route: plotters hold few marks
+MOST_MARKED = 10
 #: what the mark at the end of a leg is called
 TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN"}
 #: characters that XML 1.0 cannot carry even escaped (section 2.2)
@@ -37,20 +41,21 @@ NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def write_gpx(plan: Plan, path: str | os.PathLike) -> Path:
-    """Write the route, the marks of every box and its trolling line as GPX 1.1.
+    """Write the route, and marks and trolling lines of its boxes and the ten best, as GPX 1.1.
 
-    One route (a point wherever the course or the work changes, with its expected time), one waypoint each for
-    the sea buoy and for lines in and lines up of every box, one track per trolling line. Longitudes are
-    wrapped to [-180, 180). Raises `SearcherError` if the file cannot be written.
+    One route (a point wherever the course or the work changes, with its expected time; none in a plan without
+    legs), one waypoint each for the sea buoy and both ends of a box, one track per trolling line. Longitudes
+    are wrapped to [-180, 180). Raises `SearcherError` if the file cannot be written.
     """
     made = gpxpy.gpx.GPX()
     made.creator = "searcher"
     made.name = _plain(f"Search plan, {plan.trip.port.name}")
     made.description = _clean(" ".join(cautions_of(plan)))
     made.time = moment(plan.made_at)
-    made.waypoints = _waypoints(plan)
-    made.routes = [_route(plan)]
-    made.tracks = [_track(box) for box in plan.boxes.itertuples()]
+    marked = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan, MOST_MARKED))].sort_values("rank")
+    made.waypoints = _waypoints(plan, marked)
+    made.routes = [] if plan.legs.empty else [_route(plan)]
+    made.tracks = [_track(box) for box in marked.itertuples()]
     return write_text(path, made.to_xml(version="1.1") + "\n")
 
 
@@ -60,12 +65,11 @@ def _route(plan: Plan) -> gpxpy.gpx.GPXRoute:
     route.description = _clean(
         f"Turn for home from the last box by {turn_words(plan)}. {cautions_of(plan)[0]}"
     )
-    if steps:
-        first = steps[0]
-        start = _point(
-            gpxpy.gpx.GPXRoutePoint, "R01 BUOY", first.places[0], "The sea buoy, outward.", first.start
-        )
-        route.points = [start, *_route_marks(plan, steps)]
+    first = steps[0]
+    start = _point(
+        gpxpy.gpx.GPXRoutePoint, "R01 BUOY", first.places[0], "The sea buoy, outward.", first.start
+    )
+    route.points = [start, *_route_marks(plan, steps)]
     return route
 
 
@@ -86,11 +90,16 @@ def _route_marks(plan: Plan, steps: list[Step]) -> list[gpxpy.gpx.GPXRoutePoint]
 
 
 def _tag(step: Step, following: Step | None) -> str:
-    """What comes at the end of a leg: lines IN, the LINE, a further PASS, lines UP, RUN, the sea BUOY."""
+    """What comes at the end of a leg: lines IN, the LINE, a further PASS, lines UP, RUN, the sea BUOY.
+
+    From one box TO the next, lines stay in.
+    """
     if step.kind == "home" or following is None:
         return "BUOY"
+    if step.joins:
+        return f"LINE{step.box}"
     if step.kind == "troll" and following.kind == "troll":
-        return f"PASS{step.box}"
+        return f"PASS{step.box}" if step.box == following.box else f"TO{following.box}"
     return f"{TAGS[step.kind]}{following.box if step.kind == 'run' else step.box}"
 
 
@@ -111,15 +120,17 @@ def _times_along(step: Step) -> list[np.datetime64]:
     return list(step.start + share * (step.end - step.start))
 
 
-def _waypoints(plan: Plan) -> list[gpxpy.gpx.GPXWaypoint]:
+def _waypoints(plan: Plan, boxes) -> list[gpxpy.gpx.GPXWaypoint]:
     show, kind = plan.trip.show, gpxpy.gpx.GPXWaypoint
     points = [_point(kind, "SEA BUOY", Place(*plan.trip.port.sea_buoy), f"Sea buoy of {plan.trip.port.name}")]
-    for box in plan.boxes.sort_values("rank").itertuples():
-        lines_in, lines_up = working_line(plan, box.rank)
+    for box in boxes.itertuples():
+        first, last = working_line(plan, box.rank)
         depth = "depth not known" if np.isnan(box.depth) else f"depth {show.say_depth(box.depth)}"
-        about = f"Box {box.rank}, {box.kind}, {depth}, {box.expected:.1f} encounters per hour expected. "
-        points.append(_point(kind, f"B{box.rank} IN", lines_in, f"Lines in. {about}{box.why}"))
-        points.append(_point(kind, f"B{box.rank} UP", lines_up, f"Lines up. {about}"))
+        about = (
+            f"Box {box.rank}, {box.kind}, {depth}, {say_rate(box.expected)} encounters per hour expected. "
+        )
+        points.append(_point(kind, f"B{box.rank} IN", first, f"Work from here. {about}{box.why}"))
+        points.append(_point(kind, f"B{box.rank} UP", last, f"To here. {about}"))
     return points
 
 

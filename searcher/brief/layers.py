@@ -14,7 +14,25 @@ from matplotlib.patches import Rectangle
 from searcher import geo
 from searcher.brief.frame import Frame, add_shape, edges
 from searcher.brief.labels import INK, PAPER, halo
-from searcher.brief.sheet import CLOSED, FRONT_STYLES, HATCH, LAND, RANGE_DASH, SHORE, TROLL, UNSEEN, VEIL
+from searcher.brief.sheet import (
+    BOX,
+    CLOSED,
+    FRONT_STYLES,
+    HATCH,
+    HIDDEN,
+    LAND,
+    OLDER,
+    RANGE,
+    RANGE_DASH,
+    RUN,
+    SHORE,
+    SHUT,
+    TROLL,
+    TROLLED,
+    UNREAD,
+    UNSEEN,
+    VEIL,
+)
 from searcher.geo import Region
 from searcher.plan import Plan
 from searcher.units import LABELS, c_to_f, to_unit
@@ -29,6 +47,8 @@ DEPTHS = {"m": (50, 200, 1000), "ft": (150, 600, 3000), "fathom": (30, 100, 500)
 COLOR_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 #: the fuel range is not outlined this close to the shore or to closed areas, m of the map
 AT_SHORE = 4000.0
+#: less of the map than this without data is a rim of half a cell
+UNREAD_SHARE = 0.003
 #: clear views older than this before the newest one are not shown
 OLDEST = np.timedelta64(72, "h")
 
@@ -45,9 +65,13 @@ class View(NamedTuple):
 
 
 def newest_view(plan: Plan, region: Region) -> View:
-    """The newest clear temperature of every cell in the region, from pictures up to the end of the trip."""
+    """The newest clear temperature of every cell on the region, from pictures up to the end of the trip."""
     data = plan.sea["temperature"].to_dataset()
-    data = data.sel(lon=slice(region.west, region.east), lat=slice(region.south, region.north))
+    rim = float(np.diff(data["lon"].values[:2])[0]), float(np.diff(data["lat"].values[:2])[0])
+    data = data.sel(
+        lon=slice(region.west - rim[0], region.east + rim[0]),
+        lat=slice(region.south - rim[1], region.north + rim[1]),
+    )
     times = data["time"].values
     usable = times[times <= plan.trip.window.end]
     last = usable[-1] if usable.size else times[0]
@@ -64,12 +88,14 @@ def newest_view(plan: Plan, region: Region) -> View:
 
 
 def draw_temperature(ax, frame: Frame, view: View):
-    """Temperature on a hatched ground that shows where there is no view, dotted where older; the mesh."""
-    west, east, south, north = frame.extent
+    """Temperature on a hatched ground that shows where there is no view, dotted where older; the mesh.
+
+    Beyond the grid nothing was read, and the paper shows.
+    """
     ground = {"facecolor": UNSEEN, "edgecolor": HATCH, "hatch": "////", "linewidth": 0, "zorder": 0.5}
-    ax.add_patch(Rectangle((west, south), east - west, north - south, **ground))
     x, _ = frame.xy(edges(view.lon), view.lat[0])
     _, y = frame.xy(view.lon[0], edges(view.lat))
+    ax.add_patch(Rectangle((x[0], y[0]), x[-1] - x[0], y[-1] - y[0], **ground))
     levels = color_levels(view.values)
     norm = BoundaryNorm(levels, ncolors=256, extend="both")
     shades = ax.pcolormesh(x, y, view.values, cmap=_pale_thermal(), norm=norm, rasterized=True, zorder=1)
@@ -81,6 +107,29 @@ def draw_temperature(ax, frame: Frame, view: View):
         dots.set_linewidth(0.0)
     shades.steps = levels
     return shades
+
+
+def shown(frame: Frame, plan: Plan, view: View) -> set[str]:
+    """What the legend has to explain: the labels of all that is inside the frame."""
+    region, legs = frame.region, plan.legs
+    paper = shapely.box(*region)
+    inside = {kind for kind, rows in plan.fronts.groupby("kind") if rows.intersects(paper).any()}
+    lon, lat = edges(view.lon), edges(view.lat)
+    sea = shapely.difference(paper, geo.land(region))
+    unread = shapely.difference(sea, shapely.box(lon[0], lat[0], lon[-1], lat[-1]))
+    x, y = np.meshgrid(view.lon, view.lat)
+    afloat = shapely.contains_xy(sea, x, y)
+    checks = {
+        TROLLED: (legs["kind"] == "troll").any(),
+        RUN: legs["kind"].isin(["run", "home"]).any(),
+        RANGE: paper.intersects(_outline(plan.range_polygon)),
+        BOX: plan.boxes.intersects(paper).any(),
+        HIDDEN: (np.isnan(view.values) & afloat).any(),
+        OLDER: (view.older & afloat).any(),
+        UNREAD: unread.area > UNREAD_SHARE * paper.area,
+        SHUT: paper.intersects(plan.trip.avoid.closed),
+    }
+    return inside | {label for label, there in checks.items() if there}
 
 
 def _pale_thermal() -> LinearSegmentedColormap:

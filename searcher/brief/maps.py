@@ -17,7 +17,7 @@ from searcher.brief.frame import Frame, draw_graticule, draw_scale
 from searcher.brief.labels import PAPER, Label, place_labels
 from searcher.brief.layers import View
 from searcher.brief.sheet import Sheet
-from searcher.brief.words import data_words
+from searcher.brief.words import cold_side_words, data_words, line_words, named_boxes
 from searcher.errors import SearcherError
 from searcher.files import whole_file
 from searcher.geo import Region
@@ -25,8 +25,7 @@ from searcher.plan import Plan
 
 A4 = (8.27, 11.69)
 ENDINGS = ("png", "pdf")
-#: how many of the best boxes are named beside those of the route
-MOST_NAMED = {"reach": 12, "route": 5}
+AROUND = ("reach", "route")
 
 
 def draw_map(
@@ -40,9 +39,9 @@ def draw_map(
 ) -> Path | Figure:
     """Draw the plan's map; write it to `path` (PNG or PDF by its ending) or, without one, return the Figure.
 
-    `size` is (width, height) in inches; it is turned on its side for a region wider than high. `words` adds
-    the title, data times, cautions and credits around the map. `around` is "reach", to show all that the
-    fuel allows, or "route". Boxes of the route and the best of the others carry their rank. In a PDF the
+    `size` is (width, height) in inches; it is turned on its side where the region shows larger so. `words`
+    adds the title, data times, cautions and credits around the map. `around` is "reach", to show all that
+    the fuel allows, or "route". Boxes of the route and the best of the others carry their rank. In a PDF the
     temperature is an image and all else is vectors. Raises `SearcherError` if the file cannot be written.
     """
     ending = "png" if path is None else Path(path).suffix.lstrip(".").lower()
@@ -50,15 +49,13 @@ def draw_map(
         raise SearcherError(
             "the map is written as PNG or PDF", given=Path(path).name, expected=".png or .pdf"
         )
-    if around not in MOST_NAMED:
-        raise SearcherError("what to draw the map around", given=around, expected=" or ".join(MOST_NAMED))
-    named = named_boxes(plan, MOST_NAMED[around])
+    if around not in AROUND:
+        raise SearcherError("what to draw the map around", given=around, expected=" or ".join(AROUND))
     region = map_region(plan, around=around)
-    if words and size[0] < size[1] and _is_wide(region):
-        size = size[::-1]
-    figure = Figure(figsize=size, dpi=dpi, facecolor=PAPER)
-    FigureCanvasAgg(figure)
-    _compose(figure, plan, region, named, words)
+    sizes = [size, size[::-1]] if words and size[0] < size[1] else [size]
+    sheet = max((_sheet(plan, s, dpi, words) for s in sizes), key=lambda s: _inches_per_metre(s, region))
+    figure = sheet.figure
+    _compose(sheet, plan, region, named_boxes(plan))
     if path is None:
         return figure
     with whole_file(path) as partial:
@@ -66,15 +63,21 @@ def draw_map(
     return Path(path)
 
 
-def named_boxes(plan: Plan, count: int) -> set[int]:
-    """Ranks of the boxes the route works, and of the best `count`."""
-    worked = {int(rank) for rank in plan.legs["box"]} - {0}
-    return worked | {int(rank) for rank in plan.boxes["rank"].nsmallest(count)}
+def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool) -> Sheet:
+    figure = Figure(figsize=size, dpi=dpi, facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    return Sheet(figure, plan, words=words)
 
 
 def map_region(plan: Plan, *, around: str = "reach") -> Region:
-    """The box around the port and the legs, and, around the "reach", the fuel range, with a margin."""
-    shapes = [*plan.legs.geometry, shapely.Point(plan.trip.port.at), shapely.Point(plan.trip.port.sea_buoy)]
+    """The box around port, legs and named boxes, and, around the "reach", the fuel range, with a margin."""
+    named = plan.boxes.geometry[plan.boxes["rank"].isin(named_boxes(plan))]
+    shapes = [
+        *plan.legs.geometry,
+        shapely.Point(plan.trip.port.at),
+        shapely.Point(plan.trip.port.sea_buoy),
+        *named,
+    ]
     if around == "reach" or plan.legs.empty:
         shapes.append(plan.range_polygon)
     west, south, east, north = shapely.total_bounds([s for s in shapes if not s.is_empty])
@@ -83,18 +86,18 @@ def map_region(plan: Plan, *, around: str = "reach") -> Region:
     return box.grown(max(0.05 * high, 3000.0))
 
 
-def _is_wide(region: Region) -> bool:
+def _inches_per_metre(sheet: Sheet, region: Region) -> float:
+    """How large a sheet can show a region."""
     middle = region.centre
     wide = geo.distance(geo.Place(region.west, middle.lat), geo.Place(region.east, middle.lat))
     high = geo.distance(geo.Place(middle.lon, region.south), geo.Place(middle.lon, region.north))
-    return wide > 1.15 * high
+    return min(sheet.map_size[0] / wide, sheet.map_size[1] / high)
 
 
-def _compose(figure: Figure, plan: Plan, region: Region, named: set[int], words: bool) -> None:
+def _compose(sheet: Sheet, plan: Plan, region: Region, named: set[int]) -> None:
     """Lay the sheet out: the map in the middle, the rest around it."""
-    sheet = Sheet(figure, plan, words=words)
     frame = Frame(region, aspect=sheet.map_size[0] / sheet.map_size[1])
-    ax = figure.add_axes(sheet.map_box, projection=frame.projection)
+    ax = sheet.figure.add_axes(sheet.map_box, projection=frame.projection)
     ax.set_extent(frame.extent, crs=frame.projection)
     ax.autoscale(False)
     view = layers.newest_view(plan, frame.region)
@@ -108,8 +111,8 @@ def _compose(figure: Figure, plan: Plan, region: Region, named: set[int], words:
     taken = draw_scale(ax, frame, plan.trip.show, marks, size=sheet.font)
     blocked = np.concatenate([marks, np.repeat(soundings, 10, axis=0)])
     place_labels(ax, _labels(frame, plan, named), blocked, size=sheet.font + 1, taken=(taken,))
-    sheet.draw_keys(shades, arrows, older=bool(view.older.any()))
-    if words:
+    sheet.draw_keys(shades, arrows, layers.shown(frame, plan, view))
+    if sheet.words:
         sheet.draw_words(_times(plan, view))
 
 
@@ -119,10 +122,10 @@ def _times(plan: Plan, view: View) -> str:
     seen = f"Temperature seen {data_words(plan, 'temperature')}"
     if view.older.any():
         seen += f"; where dotted, back to {show.say_time(view.first)}"
-    lines = plan.fronts["valid_time"]
-    hours = sorted({show.say_clock(time) for time in (lines.min(), lines.max())}) if len(lines) else []
-    drawn = f"; lines where expected when the boat can first be there, {' to '.join(hours)}" if hours else ""
-    return f"{seen}. Currents for {show.say_time(plan.trip.window.start)}{drawn}."
+    lines = line_words(plan)
+    drawn = f"; {lines}" if lines else ""
+    hours = f"{seen}. Currents for {show.say_time(plan.trip.window.start)}{drawn}."
+    return f"{hours} {cold_side_words(plan)}".rstrip()
 
 
 def _labels(frame: Frame, plan: Plan, named: set[int]) -> list[Label]:

@@ -11,23 +11,29 @@ from pathlib import Path
 
 import jinja2
 import numpy as np
+import shapely
 from markupsafe import Markup
 
 from searcher import geo, tables
 from searcher.brief.float_plan import BLANK, CLOSE_IT, float_plan_sections
-from searcher.brief.maps import draw_map, named_boxes
+from searcher.brief.maps import draw_map
 from searcher.brief.timeline import draw_timeline
 from searcher.brief.words import (
     Step,
     cautions_of,
+    cold_side_words,
     credits_of,
     fuel_home,
+    leave_words,
+    line_words,
+    named_boxes,
     port_hours,
     say_course,
     say_place,
+    say_rate,
     say_span,
     steps_of,
-    turn_words,
+    worked_boxes,
     working_line,
 )
 from searcher.conditions import STANDING_CAUTIONS, Condition
@@ -40,8 +46,13 @@ from searcher.units import LABELS, NAUTICAL_MILE, to_unit
 MAP_SIZE, MAP_DPI = (4.3, 5.7), 240
 #: evidence that changes the rate by less than this (natural log) is called neutral
 NEUTRAL = 0.05
-#: how many of the best boxes are listed beside those of the route; all are in boxes.geojson
-MOST_BOXES = 4
+#: what the pieces of evidence mean, for those whose name does not say it
+GLOSS = {
+    "doubt": "how well the line's place is known",
+    "coincidence": "beside a line of another kind",
+    "persistence": "seen in how many pictures",
+    "convergence": "floating matter gathered by the currents in two days",
+}
 
 
 def write_brief(plan: Plan, path: str | os.PathLike) -> Path:
@@ -74,13 +85,18 @@ def page_facts(plan: Plan) -> dict:
     show, trip = plan.trip.show, plan.trip
     day = show.local(trip.window.start)
     steps = steps_of(plan)
-    listed = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan, MOST_BOXES))]
+    listed = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan))]
     return {
         "port": trip.port.name,
         "boat": trip.boat.name,
         "day": f"{day:%A} {day.day} {day:%B %Y}",
         "made_at": show.say_time(plan.made_at),
-        "verdict": verdict(plan.conditions),
+        "verdict": NO_ROUTE if plan.legs.empty else verdict(plan.conditions),
+        "weather": verdict(plan.conditions)["text"] if plan.legs.empty else "",
+        "later": leave_words(plan),
+        "line_hours": line_words(plan),
+        "cold_side": cold_side_words(plan),
+        "gloss": _gloss(plan),
         "conditions": [_condition(plan, condition) for condition in plan.conditions],
         "own_cautions": [text for text in plan.cautions if text not in STANDING_CAUTIONS],
         "cautions": list(cautions_of(plan)),
@@ -102,6 +118,14 @@ def page_facts(plan: Plan) -> dict:
         "blank": BLANK,
         "map_words": _map_words(plan),
     }
+
+
+#: what a plan without legs says first, whatever the weather
+NO_ROUTE = {
+    "kind": "over",
+    "sign": "✖",
+    "text": "No route: nothing can be worked within fuel, hours and limits",
+}
 
 
 def verdict(conditions: tuple[Condition, ...]) -> dict:
@@ -132,13 +156,12 @@ def _condition(plan: Plan, condition: Condition) -> dict:
 
 def _first(plan: Plan, steps: list[Step]) -> dict | None:
     """The first box of the route: where, when and why; None where there is no route."""
-    first = next((step for step in steps if step.box and step.kind not in ("run", "home")), None)
+    first = next((step for step in steps if step.kind in ("lines in", "troll")), None)
     if first is None:
         return None
     show, box = plan.trip.show, plan.boxes.loc[plan.boxes["rank"] == first.box].iloc[0]
     return {
         "rank": first.box,
-        "kind": box["kind"],
         "place": _spot(first.places[0]),
         "from_buoy": _from_buoy(plan, first.places[0]),
         "eta": show.say_clock(first.start),
@@ -154,31 +177,44 @@ def _from_buoy(plan: Plan, place: Place) -> str:
     return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy"
 
 
+def _gloss(plan: Plan) -> str:
+    """The meanings of the evidence in the table, as one text."""
+    names = [column.removeprefix(tables.EVIDENCE) for column in tables.evidence_columns(plan.boxes)]
+    return "; ".join(f"{name}: {GLOSS[name]}" for name in names if name in GLOSS)
+
+
 def _spot(place: Place) -> str:
     """A position that breaks, if it must, between latitude and longitude only."""
     return "  ".join(half.replace(" ", "\u00a0") for half in say_place(place).split("  "))
 
 
 def _expected(box) -> dict:
-    return {
-        "rate": f"{box['expected']:.1f}",
-        "low": f"{box['expected_low']:.1f}",
-        "high": f"{box['expected_high']:.1f}",
-    }
+    names = {"rate": "expected", "low": "expected_low", "high": "expected_high"}
+    return {name: say_rate(box[column]) for name, column in names.items()}
 
 
 def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
-    """The hours that matter, as label, time and note."""
+    """The hours that matter in order of time, as label, time and note."""
     show, window = plan.trip.show, plan.trip.window
-    leave, back = port_hours(plan) or (window.start, None)
-    rows = [("Leave port", show.say_clock(leave), "")]
-    rows += [("First lines in", show.say_clock(step.start), "") for step in steps if step.kind == "lines in"][
-        :1
+    hours = port_hours(plan)
+    if hours is None:
+        return [
+            ("Leave port", show.say_clock(window.start), ""),
+            ("Home by", show.say_clock(window.end), ""),
+        ]
+    leave, back = hours
+    first = next(step.start for step in steps if step.kind in ("lines in", "troll"))
+    rows = [
+        (leave, "Leave port", leave_words(plan)),
+        (first, "First lines in", ""),
+        (back, "In port, as planned", f"{show.say_fuel(fuel_home(plan))} left"),
+        (window.end, "Home by", ""),
     ]
-    rows.append(("Turn for home by", turn_words(plan, clock=True), "no later, from the last box"))
-    if back is not None:
-        rows.append(("In port, as planned", show.say_clock(back), f"{show.say_fuel(fuel_home(plan))} left"))
-    return [*rows, ("Home by", show.say_clock(window.end), "")]
+    if not np.isnat(plan.turn_for_home):
+        latest = f"latest; planned {show.say_clock(steps[-1].start)}" if plan.turn_for_home > back else ""
+        note = latest or "no later, from the last box"
+        rows.append((plan.turn_for_home, "Turn for home by", note))
+    return [(label, show.say_clock(at), note) for at, label, note in sorted(rows)]
 
 
 def _row(plan: Plan, step: Step) -> dict:
@@ -189,6 +225,7 @@ def _row(plan: Plan, step: Step) -> dict:
         courses = f"{say_course(step.courses[0])} then line" if step.box else f"{courses} …"
     return {
         "kind": step.kind,
+        "does": "troll on, lines stay in" if step.joins else step.kind,
         "box": step.box if step.kind not in ("run", "home") else 0,
         "start": _spot(step.places[0]),
         "end": _spot(step.places[-1]),
@@ -204,14 +241,15 @@ def _row(plan: Plan, step: Step) -> dict:
 
 def _box(plan: Plan, box) -> dict:
     show, row = plan.trip.show, box._asdict()
-    lines_in, lines_up = working_line(plan, int(box.rank))
+    first, last = working_line(plan, int(box.rank))
+    middle = Place(*shapely.line_interpolate_point(box.line, 0.5, normalized=True).coords[0])
     pieces = [_evidence(plan, name, row[name]) for name in tables.evidence_columns(plan.boxes)]
     return {
         "rank": int(box.rank),
         "kind": box.kind,
-        "in": _spot(lines_in),
-        "up": _spot(lines_up),
-        "from_buoy": _from_buoy(plan, lines_in),
+        "from": _spot(first),
+        "to": _spot(last),
+        "from_buoy": f"{_from_buoy(plan, middle)} to its middle",
         "depth": "not known" if np.isnan(box.depth) else show.say_depth(box.depth),
         "length": show.say_distance(box.length),
         "doubt": show.say_distance(box.doubt),
@@ -276,7 +314,7 @@ def _picture(plan: Plan) -> str:
 
 def _map_words(plan: Plan) -> str:
     """What the map shows, for who cannot see it."""
-    worked = sorted({step.box for step in steps_of(plan)} - {0})
+    worked = sorted(worked_boxes(steps_of(plan)))
     route = f"the route works boxes {', '.join(map(str, worked))}" if worked else "there is no route"
     kinds = plan.fronts["kind"].value_counts()
     lines = ", ".join(f"{count} × {kind}" for kind, count in kinds.items()) or "no lines"

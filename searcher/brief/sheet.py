@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from searcher import tables
 from searcher.brief.labels import INK, PAPER, halo
-from searcher.brief.words import cautions_of, credits_of, turn_words
+from searcher.brief.words import cautions_of, credits_of, leave_words, port_hours, turn_words
 from searcher.plan import Plan
 from searcher.units import LABELS, from_unit
 
@@ -24,9 +23,13 @@ FRONT_STYLES = {
 LAND, SHORE, UNSEEN, HATCH, VEIL = "#e9e2d0", "#5a5142", "#dcdcdc", "#8f8f8f", "#55555588"
 CLOSED, TROLL = "#b3261e", "#ffd400"
 RANGE_DASH = (0, (6, 2, 1, 2))
-#: current of the key arrow in each unit
-KEY_CURRENT = {"kn": 1.0, "kmh": 2.0, "ms": 0.5}
-ROW = 0.185
+#: what may be on a map beside the lines, in the order of the legend
+TROLLED, RUN, RANGE, BOX = "troll", "run", "fuel range", "search box, rank"
+HIDDEN, OLDER, UNREAD, SHUT = "no clear view", "older view", "no data read", "closed area"
+#: currents of the key arrow in each unit: the first that is short enough
+KEY_CURRENTS = {"kn": (1.0, 0.5, 0.2, 0.1), "kmh": (2.0, 1.0, 0.5, 0.2), "ms": (0.5, 0.2, 0.1, 0.05)}
+#: heights of a row of the legend, of the cautions and of the credits; longest key arrow, inches
+ROW, LINE, SMALL_LINE, LONGEST_KEY = 0.185, 0.155, 0.12, 0.6
 
 
 class Sheet:
@@ -39,28 +42,59 @@ class Sheet:
         self.left, right = (0.62, 0.25) if words else (0.5, 0.12)
         self.span = self.wide - self.left - right
         self.columns = max(2, int(self.span / 1.78))
+        self.words = words
         self.cautions = self._wrapped_cautions() if words else []
-        self.foot = 0.3 + 0.155 * len(self.cautions) if words else 0.02
-        rows = -(-10 // self.columns)
+        self.credits = self.wrap(credits_of(plan), self.font - 2.5) if words else []
+        self.credit_top = 0.1 + SMALL_LINE * len(self.credits)
+        self.foot = self.credit_top + 0.06 + LINE * len(self.cautions) if words else 0.02
+        rows = -(-self._most_entries() // self.columns)
         self.keys = self.foot + 0.12 + ROW * rows
-        below, above = self.keys + 0.86, (1.12 if words else 0.12)
+        self.hours = self.wrap(self._hours(), self.font + 0.5, most=2) if words else []
+        below, above = self.keys + 0.86, (1.1 + 0.17 * len(self.hours) if words else 0.12)
         self.map_size = (self.span, self.high - above - below)
         self.map_box = self._box(self.left, below, *self.map_size)
 
     def _box(self, x: float, y: float, wide: float, high: float) -> tuple[float, float, float, float]:
         return (x / self.wide, y / self.high, wide / self.wide, high / self.high)
 
-    def _fit(self, font: float, share: float = 0.53) -> int:
-        """How many characters of a size fit across; `share` is their mean width in ems."""
-        return int(self.span * 72 / (font * share))
+    def _wide(self, text: str, font: float, weight: str = "normal") -> float:
+        """Width of a text on paper, inches."""
+        renderer, style = self.figure.canvas.get_renderer(), FontProperties(size=font, weight=weight)
+        text = text.replace("$", r"\$")
+        return renderer.get_text_width_height_descent(text, style, False)[0] / self.figure.dpi
+
+    def wrap(self, text: str, font: float, *, weight: str = "normal", most: int | None = None) -> list[str]:
+        """Lines of a text that fit across, by their measured widths; what `most` lines cannot hold is cut."""
+        lines, line = [], ""
+        for word in text.split():
+            longer = f"{line} {word}".strip()
+            if line and self._wide(longer, font, weight) > self.span:
+                lines.append(line)
+                longer = word
+            line = longer
+        lines.append(line)
+        if most is not None and len(lines) > most:
+            lines = [*lines[: most - 1], f"{lines[most - 1]} …"]
+        return [self._cut(line, font, weight) for line in lines]
+
+    def _cut(self, line: str, font: float, weight: str) -> str:
+        """A line as far as the paper goes."""
+        while self._wide(line, font, weight) > self.span:
+            line = line.rstrip("… ")[:-1] + " …"
+        return line
 
     def _wrapped_cautions(self) -> list[str]:
-        width = self._fit(self.font - 0.5)
-        texts = [textwrap.wrap(f"• {text}", width, subsequent_indent="  ") for text in cautions_of(self.plan)]
-        return [line for lines in texts for line in lines]
+        texts = [self.wrap(f"• {text}", self.font - 0.5) for text in cautions_of(self.plan)]
+        return [line if k == 0 else f"  {line}" for lines in texts for k, line in enumerate(lines)]
 
-    def draw_keys(self, shades, arrows, *, older: bool) -> None:
-        """The colour scale, the current arrow and the legend, below the map."""
+    def _most_entries(self) -> int:
+        """How many entries the legend may need."""
+        closed = not self.plan.trip.avoid.closed.is_empty
+        routed = 0 if self.plan.legs.empty else 2
+        return self.plan.fronts["kind"].nunique() + routed + 2 + 3 + closed
+
+    def draw_keys(self, shades, arrows, shown: set[str]) -> None:
+        """The color scale, the current arrow and the legend of what is `shown`, below the map."""
         bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.74 * self.span, 0.13))
         fitting = 0.74 * self.span / 0.5  # labels of up to half an inch
         ticks = shades.steps[:: int(np.ceil(shades.steps.size / fitting))]
@@ -75,7 +109,7 @@ class Sheet:
             self._draw_current_key(arrows)
         spot = (self.left / self.wide, (self.keys + 0.02) / self.high)
         self.figure.legend(
-            handles=self._handles(older),
+            handles=_handles(shown),
             loc="upper left",
             bbox_to_anchor=spot,
             ncols=self.columns,
@@ -90,7 +124,9 @@ class Sheet:
 
     def _draw_current_key(self, arrows) -> None:
         unit = self.plan.trip.show.speed
-        amount = KEY_CURRENT[unit]
+        longest = LONGEST_KEY * arrows.scale  # the scale is in m/s per inch
+        amounts = KEY_CURRENTS[unit]
+        amount = next((a for a in amounts if from_unit(a, unit) <= longest), amounts[-1])
         x, y = self.left + 0.87 * self.span, self.keys + 0.49
         arrows.axes.quiverkey(
             arrows,
@@ -105,51 +141,54 @@ class Sheet:
             color=INK,
         )
 
-    def _handles(self, older: bool) -> list:
-        """One legend entry for each thing that is on this map."""
-        plan, present = self.plan, set(self.plan.fronts["kind"])
-        casing = [halo(4.6, INK)[0]]
-        styles = [(kind, *FRONT_STYLES[kind]) for kind in tables.FRONT_KINDS if kind in present]
-        handles = [
-            Line2D([], [], color=c, linestyle=dash, linewidth=2.4, label=kind) for kind, c, dash in styles
-        ]
-        handles += [
-            Line2D([], [], color=TROLL, linewidth=2.6, path_effects=casing, label="troll"),
-            Line2D([], [], color=INK, linewidth=1.5, label="run"),
-            Line2D([], [], color=INK, linewidth=1.3, linestyle=RANGE_DASH, label="fuel range"),
-            Patch(facecolor=PAPER, edgecolor=INK, linewidth=1.1, label="search box, rank"),
-            Patch(facecolor=UNSEEN, edgecolor=HATCH, hatch="////", linewidth=0, label="no clear view"),
-        ]
-        if older:
-            handles.append(
-                Patch(facecolor=PAPER, edgecolor=VEIL, hatch="...", linewidth=0, label="older view")
-            )
-        if not plan.trip.avoid.closed.is_empty:
-            handles.append(Patch(facecolor=PAPER, edgecolor=CLOSED, hatch="xxx", label="closed area"))
-        return handles
-
     def draw_words(self, times: str) -> None:
         """Title, hours and data times above; cautions and credits below."""
-        show, trip, x = self.plan.trip.show, self.plan.trip, self.left / self.wide
-        day = show.local(trip.window.start)
+        trip, x, font = self.plan.trip, self.left / self.wide, self.font
+        day = trip.show.local(trip.window.start)
         boat = f" · {trip.boat.name}" if trip.boat.name else ""
         title = f"{trip.port.name} · {day:%A} {day.day} {day:%B %Y}{boat}"
-        back = turn_words(self.plan, clock=True)
-        hours = (
-            f"Leave {show.say_clock(trip.window.start)} · turn for home by {back}"
-            f" · home by {show.say_clock(trip.window.end)} {show.local(trip.window.end):%Z}"
-            f" · sunrise {show.say_clock(trip.window.sunrise)}, sunset {show.say_clock(trip.window.sunset)}"
-        )
         above = [
-            (0.34, title, 15.0, "bold", 1, 0.62),
-            (0.58, hours, self.font + 1, "normal", 1, 0.54),
-            (0.78, times, self.font, "normal", 2, 0.54),
+            (0.34, self.wrap(title, 15.0, weight="bold", most=1), 15.0, "bold"),
+            (0.58, self.hours, font + 0.5, "normal"),
+            (0.61 + 0.17 * len(self.hours), self.wrap(times, font, most=3), font, "normal"),
         ]
-        for y, text, font, weight, lines, share in above:
-            fitted = textwrap.wrap(text, self._fit(font, share), max_lines=lines, placeholder=" …")
-            y = 1 - (y - 0.8 * font / 72) / self.high
-            self.figure.text(x, y, "\n".join(fitted), fontsize=font, weight=weight, va="top", linespacing=1.2)
-        text = {"va": "bottom", "linespacing": 1.2}
-        self.figure.text(x, 0.26 / self.high, "\n".join(self.cautions), fontsize=self.font - 0.5, **text)
-        credit = textwrap.shorten(credits_of(self.plan), self._fit(self.font - 2.5), placeholder=" …")
-        self.figure.text(x, 0.1 / self.high, credit, fontsize=self.font - 2.5, va="bottom")
+        for y, lines, size, weight in above:
+            y = 1 - (y - 0.8 * size / 72) / self.high
+            self._write(x, y, lines, size, weight=weight, va="top")
+        self._write(x, self.credit_top / self.high, self.cautions, font - 0.5, va="bottom")
+        self._write(x, 0.07 / self.high, self.credits, font - 2.5, va="bottom")
+
+    def _write(self, x: float, y: float, lines: list[str], size: float, **style) -> None:
+        text = "\n".join(lines)
+        self.figure.text(x, y, text, fontsize=size, linespacing=1.2, parse_math=False, **style)
+
+    def _hours(self) -> str:
+        """The hours of the day as one text."""
+        show, window = self.plan.trip.show, self.plan.trip.window
+        leave, _ = port_hours(self.plan) or (window.start, None)
+        turn = f" · turn for home by {turn_words(self.plan, clock=True)} from the last box"
+        later = leave_words(self.plan)
+        return (
+            f"{'No route · leave' if self.plan.legs.empty else 'Leave'} {show.say_clock(leave)}"
+            f"{'' if self.plan.legs.empty else turn}"
+            f" · home by {show.say_clock(window.end)} {show.local(window.end):%Z}"
+            f" · sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}"
+            f"{f' · {later}' if later else ''}"
+        )
+
+
+def _handles(shown: set[str]) -> list:
+    """One legend entry for each thing that is on the map."""
+    casing = [halo(4.6, INK)[0]]
+    handles = [
+        *(Line2D([], [], color=c, linestyle=d, linewidth=2.4, label=k) for k, (c, d) in FRONT_STYLES.items()),
+        Line2D([], [], color=TROLL, linewidth=2.6, path_effects=casing, label=TROLLED),
+        Line2D([], [], color=INK, linewidth=1.5, label=RUN),
+        Line2D([], [], color=INK, linewidth=1.3, linestyle=RANGE_DASH, label=RANGE),
+        Patch(facecolor=PAPER, edgecolor=INK, linewidth=1.1, label=BOX),
+        Patch(facecolor=UNSEEN, edgecolor=HATCH, hatch="////", linewidth=0, label=HIDDEN),
+        Patch(facecolor=PAPER, edgecolor=VEIL, hatch="...", linewidth=0, label=OLDER),
+        Patch(facecolor=PAPER, edgecolor=HATCH, linewidth=0.6, label=UNREAD),
+        Patch(facecolor=PAPER, edgecolor=CLOSED, hatch="xxx", label=SHUT),
+    ]
+    return [handle for handle in handles if handle.get_label() in shown]

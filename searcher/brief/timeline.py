@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from itertools import combinations, permutations, product
 
 import numpy as np
 
@@ -12,10 +13,12 @@ from searcher.plan import Plan
 #: size of the drawing, and the margin at its sides
 WIDE = 1000.0
 INSET = 20.0
+#: width of a letter, gap between a line and its words
+LETTER, GAP = 18.5, 9.0
 
 
 def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
-    """The day as shapes on 1000 × 250: hour ticks, a bar per leg, lines for sunrise, turning, home."""
+    """The day as shapes 1000 wide: hour ticks, a bar per leg from `top` on, lines for sun, turning, home."""
     show, window = plan.trip.show, plan.trip.window
     first, last = window.start - np.timedelta64(20, "m"), window.end + np.timedelta64(20, "m")
     span = (last - first) / np.timedelta64(1, "s")
@@ -29,7 +32,7 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
         bars = [(hours[0], bars[0][0], "run", 0), *bars, (bars[-1][1], hours[1], "home", 0)]
     moments = [
         (window.sunrise, f"sunrise {show.say_clock(window.sunrise)}", "sun"),
-        (plan.turn_for_home, f"turn by {turn_words(plan, clock=True)}", "turn"),
+        (plan.turn_for_home, f"turn for home by {turn_words(plan, clock=True)} from the last box", "turn"),
         (window.end, f"home by {show.say_clock(window.end)}", "turn"),
         (window.sunset, f"sunset {show.say_clock(window.sunset)}", "sun"),
     ]
@@ -39,7 +42,8 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
             {"x": x(start), "wide": max(x(end) - x(start), 1.5), "kind": kind.replace(" ", "-"), "box": box}
             for start, end, kind, box in bars
         ],
-        "lines": _stagger(sorted(lines, key=lambda line: line["x"])),
+        "lines": _stagger(lines),
+        "top": 6 + 30 * len(lines),
         "hours": _hours(plan, first, last, x),
         "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)],
         "sun": f"Sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}",
@@ -47,15 +51,37 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
 
 
 def _stagger(lines: list[dict]) -> list[dict]:
-    """Put each line's words in the first of three rows where they overlap no others."""
-    ends = [-1e9, -1e9, -1e9]
-    for line in lines:
-        wide = 18.5 * len(line["text"])
-        middle = min(max(line["x"], wide / 2), WIDE - wide / 2)
-        row = next((k for k in range(3) if middle - wide / 2 > ends[k] + 8), 2)
-        ends[row] = middle + wide / 2
-        line |= {"middle": middle, "row": row}
-    return lines
+    """Give each line's words a row of their own, left or right of it, so that no line strikes them through.
+
+    A line runs down from its own words, so those below must leave it free. With four lines at most every
+    order and side is tried.
+    """
+    sides = product(("start", "end"), repeat=len(lines))
+    layouts = product(permutations(range(len(lines))), sides)
+    tried = [
+        [
+            line | _beside(line, side) | {"row": row}
+            for line, row, side in zip(lines, rows, sides, strict=True)
+        ]
+        for rows, sides in layouts
+    ]
+    return min(tried, key=_struck)
+
+
+def _beside(line: dict, side: str) -> dict:
+    """Where the words of a line begin and end, inside the drawing."""
+    wide = LETTER * len(line["text"])
+    left = line["x"] + GAP if side == "start" else line["x"] - GAP - wide
+    left = float(np.clip(left, 0.0, max(WIDE - wide, 0.0)))
+    over = left < line["x"] < left + wide  # no room beside the line: it begins below
+    return {"left": round(left, 1), "right": round(left + wide, 1), "side": side, "over": over}
+
+
+def _struck(lines: list[dict]) -> int:
+    """How many words are crossed by the line of words higher up, or have no room beside their own."""
+    pairs = [sorted(pair, key=lambda line: line["row"]) for pair in combinations(lines, 2)]
+    struck = sum(low["left"] - GAP / 2 < high["x"] < low["right"] + GAP / 2 for high, low in pairs)
+    return struck + sum(line["over"] for line in lines)
 
 
 def _hours(plan: Plan, first, last, x) -> list[dict]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from itertools import pairwise
 from typing import NamedTuple
@@ -13,6 +14,16 @@ from searcher import geo
 from searcher.conditions import STANDING_CAUTIONS
 from searcher.geo import Place
 from searcher.plan import Plan
+from searcher.tables import TEMPERATURE_BREAK
+
+#: a joining leg shorter than this is no leg of its own, s
+SHORT_JOIN = 60.0
+#: how many of the best boxes are named, on page and map alike, beside those of the route
+MOST_NAMED = 5
+#: why the troll is not on the drawn line
+COLD_SIDE = "Yellow: troll, on purpose on the cold side of a break, where floating matter gathers."
+#: the hand-over names an hour to leave other than the one asked for when they differ by so much
+LATER = np.timedelta64(60, "s")
 
 
 class Step(NamedTuple):
@@ -28,6 +39,7 @@ class Step(NamedTuple):
     speed: float
     fuel_used: float
     fuel_left: float
+    joins: bool = False  # lines stay in on the way from the end of one box to the next
 
     @property
     def seconds(self) -> float:
@@ -35,9 +47,12 @@ class Step(NamedTuple):
 
 
 def steps_of(plan: Plan) -> list[Step]:
-    """The legs of a plan in order, with the true course of every stretch between two places."""
-    steps = []
-    for leg in plan.legs.itertuples():
+    """The legs of a plan in order, with the true course of every stretch between two places.
+
+    Joining legs of less than a minute are left out: one box is worked from the end of the other.
+    """
+    steps, joining = [], _joining(plan)
+    for leg, joins in zip(plan.legs.itertuples(), joining, strict=True):
         places = tuple(Place(*xy) for xy in shapely.get_coordinates(leg.geometry))
         pairs = [(a, b) for a, b in pairwise(places) if a != b]
         courses = tuple(geo.bearing(a, b) for a, b in pairs)
@@ -53,9 +68,40 @@ def steps_of(plan: Plan) -> list[Step]:
                 float(leg.speed),
                 float(leg.fuel_used),
                 float(leg.fuel_left),
+                joins,
             )
         )
-    return steps
+    return [step for step in steps if not (step.joins and step.seconds < SHORT_JOIN)]
+
+
+def _joining(plan: Plan) -> list[bool]:
+    """Which legs only lead to a box with the lines in: trolled, first of its box, shorter than its passes."""
+    kinds, boxes = list(plan.legs["kind"]), list(plan.legs["box"])
+    spans = list(plan.legs["end"] - plan.legs["start"])
+    first = [k for k in range(len(kinds)) if k == 0 or boxes[k] != boxes[k - 1]]
+    return [
+        k in first
+        and kinds[k : k + 2] == ["troll", "troll"]
+        and boxes[k] == boxes[k + 1]
+        and spans[k] < 0.5 * spans[k + 1]
+        for k in range(len(kinds))
+    ]
+
+
+def passes_of(steps: list[Step], rank: int) -> list[Step]:
+    """The passes over a box, in order."""
+    return [step for step in steps if step.box == rank and step.kind == "troll" and not step.joins]
+
+
+def worked_boxes(steps: list[Step]) -> list[int]:
+    """Ranks of the boxes of the route, in its order."""
+    return list(dict.fromkeys(step.box for step in steps if step.kind == "troll"))
+
+
+def named_boxes(plan: Plan, count: int = MOST_NAMED) -> set[int]:
+    """Ranks of the boxes the route works, and of the best `count`."""
+    worked = {int(rank) for rank in plan.legs["box"]} - {0}
+    return worked | {int(rank) for rank in plan.boxes["rank"].nsmallest(count)}
 
 
 def cautions_of(plan: Plan) -> tuple[str, ...]:
@@ -64,10 +110,14 @@ def cautions_of(plan: Plan) -> tuple[str, ...]:
 
 
 def working_line(plan: Plan, rank: int) -> tuple[Place, Place]:
-    """Where lines go in and where they come up for a box: of its legs, else the ends of its trolling line."""
-    of_box = [step for step in steps_of(plan) if step.box == rank and step.kind in ("lines in", "troll")]
-    if of_box:
-        return of_box[0].places[0], of_box[-1].places[-1]
+    """The ends of the water worked for a box: from lines in, or where the first pass begins, to its end.
+
+    Further passes go over the same water. A box that is not in the route has its trolling line's ends.
+    """
+    steps = steps_of(plan)
+    lines_in = [step for step in steps if step.box == rank and step.kind == "lines in"]
+    if passes := passes_of(steps, rank):
+        return (lines_in or passes)[0].places[0], passes[0].places[-1]
     box = plan.boxes.loc[plan.boxes["rank"] == rank].iloc[0]
     ends = shapely.get_coordinates(box["line"])
     return Place(*ends[0]), Place(*ends[-1])
@@ -139,6 +189,38 @@ def port_hours(plan: Plan) -> tuple[np.datetime64, np.datetime64] | None:
     return start.to_datetime64() - way, end.to_datetime64() + way
 
 
+def leave_words(plan: Plan) -> str:
+    """Why the boat leaves later than asked; "" where it does not."""
+    asked, hours = plan.trip.window.start, port_hours(plan)
+    if hours is None or hours[0] - asked < LATER:
+        return ""
+    say = plan.trip.show.say_clock
+    return f"You asked {say(asked)}; lines go in no earlier than sunrise, so {say(hours[0])}."
+
+
+def line_words(plan: Plan) -> str:
+    """The hours the drawn lines stand for; "" where there are none."""
+    times = plan.fronts["valid_time"]
+    if times.empty:
+        return ""
+    hours = sorted({plan.trip.show.say_clock(time) for time in (times.min(), times.max())})
+    return f"lines where expected when the boat could first be there, {' to '.join(hours)}"
+
+
+def cold_side_words(plan: Plan) -> str:
+    """Where the troll lies beside a drawn temperature break; "" where none is trolled."""
+    worked = plan.boxes["rank"].isin(worked_boxes(steps_of(plan)))
+    on_break = (plan.boxes.loc[worked, "kind"] == TEMPERATURE_BREAK).any()
+    return COLD_SIDE if on_break else ""
+
+
+def say_rate(rate: float) -> str:
+    """A rate with two significant figures: 3.4, 0.20, 0.034."""
+    rounded = float(f"{rate:.1e}")
+    decimals = 1 - math.floor(math.log10(rounded)) if rounded > 0 else 1
+    return f"{rounded:.{max(decimals, 0)}f}"
+
+
 def fuel_home(plan: Plan) -> float:
     """Fuel left in the berth after the route, L."""
     return float(plan.legs["fuel_left"].iloc[-1]) - plan.reach.attrs["port_fuel"]
@@ -156,5 +238,6 @@ def data_words(plan: Plan, node: str) -> str:
 def credits_of(plan: Plan) -> str:
     """The credit lines of all data and of the coast, each once."""
     lines = [row["credit"] or row["source"] for row in plan.data]
-    lines.append("Coast: GSHHG (Wessel & Smith 1996)")
+    if not any("GSHHG" in line for line in lines if line):
+        lines.append("Coast: GSHHG (Wessel & Smith 1996)")
     return " ".join(f"{line.rstrip('.')}." for line in dict.fromkeys(lines) if line)
