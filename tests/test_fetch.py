@@ -935,3 +935,12 @@ def test_pieces_lie_in_what_is_served_and_come_back_to_the_region(west, width, s
 
 def test_rows_of_the_tests_are_rows():
     tomllib.loads(row("it", "depth", "https://x.example", "floor"))
+
+
+def test_a_place_that_cannot_be_written_is_that_products_trouble_alone(fetch, tmp_path):
+    """A folder stands where the file should: the others are fetched all the same."""
+    (tmp_path / "data" / "blocked.nc").mkdir(parents=True)
+    found = fetch(("blocked", "temperature", "sst"), ("good", "temperature", "sst"))
+    assert [one.status for one in found] == ["failed", "fetched"]
+    assert "blocked" in found[0].problem
+
