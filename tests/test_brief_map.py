@@ -196,6 +196,8 @@ def test_legend_has_only_what_is_on_the_map(plan):
     part = nodes["temperature"].sel(lat=slice(-30.5, None))
     half = replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": part}))
     assert "no data read" in words_of(brief.draw_map(half))
+    near = replace(plan, range_polygon=shapely.box(140.0, -40.0, 170.0, -20.0))
+    assert "fuel range" not in words_of(brief.draw_map(near, size=SIZE, words=False, around="route"))
     avoid = plan.trip.avoid.model_copy(update={"closed": shapely.box(10.0, 10.0, 11.0, 11.0)})
     assert "closed area" not in words_of(
         brief.draw_map(replace(plan, trip=plan.trip.model_copy(update={"avoid": avoid})))
@@ -220,21 +222,23 @@ def test_map_names_what_the_page_lists(plan):
     assert {text for text in drawn if text.isdigit()} == listed == {"1", "2", "3", "4", "5"}
 
 
-@pytest.mark.parametrize("speed", [0.2, 1.0, 3.0])
-def test_current_key_keeps_clear_of_the_color_bar(plan, speed):
+@pytest.mark.parametrize("unit", ["kn", "kmh", "ms"])
+@pytest.mark.parametrize("speed", [0.05, 0.2, 1.0, 3.0])
+def test_current_key_keeps_clear_of_the_color_bar(plan, speed, unit):
     nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
-    nodes["currents"] = nodes["currents"].assign(
-        u=nodes["currents"]["u"] * 0, v=nodes["currents"]["v"] * 0 + speed
-    )
-    figure = brief.draw_map(replace(plan, sea=xr.DataTree.from_dict(nodes)), size=SIZE, words=False)
+    still = nodes["currents"]
+    nodes["currents"] = still.assign(u=still["u"] * 0, v=still["v"] * 0 + speed)
+    trip = brief_plan.make_trip(show=f'speed = "{unit}"\ntemperature = "F"')
+    flowing = replace(plan, trip=trip, sea=xr.DataTree.from_dict(nodes))
+    figure = brief.draw_map(flowing, size=page.MAP_SIZE, words=False)
     figure.canvas.draw()
     key = next(artist for artist in figure.axes[0].artists if isinstance(artist, QuiverKey))
     said = float(key.text.get_text().split()[1])
-    length = said * 1852 / 3600 / key.Q.scale  # inches; a knot is 1852 m an hour (NIST SP 811, B.8)
-    middle = key.X * SIZE[0]
-    bar = figure.axes[1].get_tightbbox().x1 / figure.dpi
-    assert bar < middle - length / 2
-    assert middle + length / 2 < SIZE[0]
+    metres = {"kn": 1852 / 3600, "kmh": 1000 / 3600, "ms": 1.0}[unit]  # NIST SP 811, B.8
+    half = said * metres / key.Q.scale / 2 * figure.dpi
+    middle, text = key.X * figure.bbox.width, key.text.get_window_extent()
+    assert figure.axes[1].get_tightbbox().x1 < min(middle - half, text.x0)
+    assert max(middle + half, text.x1) < figure.bbox.width
 
 
 def test_credits_are_whole_and_name_the_coast_once(plan):

@@ -212,6 +212,17 @@ def test_page_without_a_route_says_so():
     assert not read.open
 
 
+def test_texts_spell_colour_one_way(plan):
+    columns = plan.boxes.rename(columns={"evidence_chlorophyll": "evidence_color"})
+    boxes = columns.assign(kind="color change", why="")
+    shown = Reader(page.page_text(replace(plan, boxes=boxes))).text
+    sheet = brief.draw_map(plan)
+    legend = [text.get_text() for text in sheet.legends[0].get_texts()]
+    assert "colour change" in shown
+    assert "colour change" in legend
+    assert not re.search(r"\bcolor", " ".join([shown, *legend, float_plan_text(plan)]))
+
+
 def test_evidence_bars_point_the_right_way(plan):
     boxes = page.page_facts(plan)["boxes"]
     first = {piece["name"]: piece for piece in boxes[0]["evidence"]}

@@ -21,6 +21,7 @@ from searcher.brief.words import (
     moment,
     named_boxes,
     say_course,
+    say_name,
     say_rate,
     steps_of,
     turn_words,
@@ -126,9 +127,8 @@ def _waypoints(plan: Plan, boxes) -> list[gpxpy.gpx.GPXWaypoint]:
     for box in boxes.itertuples():
         first, last = working_line(plan, box.rank)
         depth = "depth not known" if np.isnan(box.depth) else f"depth {show.say_depth(box.depth)}"
-        about = (
-            f"Box {box.rank}, {box.kind}, {depth}, {say_rate(box.expected)} encounters per hour expected. "
-        )
+        rate = f"{say_rate(box.expected)} encounters per hour expected"
+        about = f"Box {box.rank}, {say_name(box.kind)}, {depth}, {rate}. "
         points.append(_point(kind, f"B{box.rank} IN", first, f"Work from here. {about}{box.why}"))
         points.append(_point(kind, f"B{box.rank} UP", last, f"To here. {about}"))
     return points

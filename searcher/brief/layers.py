@@ -33,6 +33,7 @@ from searcher.brief.sheet import (
     UNSEEN,
     VEIL,
 )
+from searcher.brief.words import say_name
 from searcher.geo import Region
 from searcher.plan import Plan
 from searcher.units import LABELS, c_to_f, to_unit
@@ -49,6 +50,8 @@ COLOR_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 AT_SHORE = 4000.0
 #: less of the map than this without data is a rim of half a cell
 UNREAD_SHARE = 0.003
+#: less of the fuel range's edge than this share of the map's width is not named
+SLIVER = 0.02
 #: clear views older than this before the newest one are not shown
 OLDEST = np.timedelta64(72, "h")
 
@@ -111,18 +114,19 @@ def draw_temperature(ax, frame: Frame, view: View):
 
 def shown(frame: Frame, plan: Plan, view: View) -> set[str]:
     """What the legend has to explain: the labels of all that is inside the frame."""
-    region, legs = frame.region, plan.legs
+    region, legs, (west, east, south, north) = frame.region, plan.legs, frame.extent
     paper = shapely.box(*region)
-    inside = {kind for kind, rows in plan.fronts.groupby("kind") if rows.intersects(paper).any()}
+    inside = {say_name(kind) for kind, rows in plan.fronts.groupby("kind") if rows.intersects(paper).any()}
     lon, lat = edges(view.lon), edges(view.lat)
     sea = shapely.difference(paper, geo.land(region))
     unread = shapely.difference(sea, shapely.box(lon[0], lat[0], lon[-1], lat[-1]))
     x, y = np.meshgrid(view.lon, view.lat)
     afloat = shapely.contains_xy(sea, x, y)
+    outline = shapely.intersection(range_outline(frame, plan), shapely.box(west, south, east, north))
     checks = {
         TROLLED: (legs["kind"] == "troll").any(),
         RUN: legs["kind"].isin(["run", "home"]).any(),
-        RANGE: paper.intersects(_outline(plan.range_polygon)),
+        RANGE: outline.length > SLIVER * (east - west),
         BOX: plan.boxes.intersects(paper).any(),
         HIDDEN: (np.isnan(view.values) & afloat).any(),
         OLDER: (view.older & afloat).any(),
@@ -172,20 +176,25 @@ def draw_depth(ax, frame: Frame, plan: Plan, font: float) -> np.ndarray:
 
 def draw_ground(ax, frame: Frame, plan: Plan) -> None:
     """Closed areas, land, and the outline of the fuel range where it is neither's edge."""
-    closed, shore = frame.shape(plan.trip.avoid.closed), frame.shape(geo.land(frame.region))
+    closed, shore = _obstacles(frame, plan)
     hatch = {"facecolor": "none", "edgecolor": CLOSED, "hatch": "xxx", "linewidth": 1.4, "zorder": 2.5}
     add_shape(ax, closed, **hatch)
     add_shape(ax, shore, facecolor=LAND, edgecolor=SHORE, linewidth=0.7, zorder=3)
-    edges_of_others = shapely.buffer(shapely.union(shore, closed), AT_SHORE)
-    outline = shapely.difference(_outline(frame.shape(plan.range_polygon)), edges_of_others)
-    for part in shapely.get_parts(outline):
+    for part in shapely.get_parts(range_outline(frame, plan)):
         x, y = shapely.get_coordinates(part).T
         ax.plot(x, y, color=INK, linewidth=1.3, linestyle=RANGE_DASH, zorder=3.5, path_effects=halo(2.6))
 
 
-def _outline(area):
-    """The outer edges of a (multi)polygon; its holes are land and closed areas, drawn for themselves."""
-    return shapely.MultiLineString([part.exterior for part in shapely.get_parts(area)])
+def _obstacles(frame: Frame, plan: Plan) -> tuple:
+    """Closed areas and land, in map coordinates."""
+    return frame.shape(plan.trip.avoid.closed), frame.shape(geo.land(frame.region))
+
+
+def range_outline(frame: Frame, plan: Plan):
+    """The outer edge of the fuel range where it is neither a shore nor a closed area, in map coordinates."""
+    parts = shapely.get_parts(frame.shape(plan.range_polygon))
+    edge = shapely.MultiLineString([part.exterior for part in parts])
+    return shapely.difference(edge, shapely.buffer(shapely.union_all(_obstacles(frame, plan)), AT_SHORE))
 
 
 def draw_currents(ax, frame: Frame, plan: Plan):

@@ -29,6 +29,7 @@ from searcher.brief.words import (
     named_boxes,
     port_hours,
     say_course,
+    say_name,
     say_place,
     say_rate,
     say_span,
@@ -246,7 +247,7 @@ def _box(plan: Plan, box) -> dict:
     pieces = [_evidence(plan, name, row[name]) for name in tables.evidence_columns(plan.boxes)]
     return {
         "rank": int(box.rank),
-        "kind": box.kind,
+        "kind": say_name(box.kind),
         "from": _spot(first),
         "to": _spot(last),
         "from_buoy": f"{_from_buoy(plan, middle)} to its middle",
@@ -266,7 +267,7 @@ def _evidence(plan: Plan, column: str, value: float) -> dict:
     """One piece of evidence: by what factor it raises or lowers the rate, and a bar from the middle."""
     columns = plan.boxes[tables.evidence_columns(plan.boxes)].to_numpy(dtype=float)
     widest = max(math.log(3.0), float(np.nanmax(np.abs(columns), initial=0.0)))
-    name = column.removeprefix(tables.EVIDENCE).replace("_", " ")
+    name = say_name(column.removeprefix(tables.EVIDENCE))
     if not np.isfinite(value):
         return {"name": name, "factor": "not known", "x": 50.0, "wide": 0.0, "up": True, "neutral": False}
     wide = 50.0 * min(1.0, abs(value) / widest)
@@ -291,7 +292,7 @@ def _data_row(plan: Plan, row: dict) -> dict:
     timed = row["age"] is not None
     stale = timed and row["age"] > plan.trip.data.max_age
     return {
-        "node": row["node"],
+        "node": say_name(row["node"]),
         "source": row["source"] or "not stated",
         "license": row["license"],
         "span": f"{show.say_time(row['first'])} to {show.say_time(row['last'])}"
@@ -317,5 +318,5 @@ def _map_words(plan: Plan) -> str:
     worked = sorted(worked_boxes(steps_of(plan)))
     route = f"the route works boxes {', '.join(map(str, worked))}" if worked else "there is no route"
     kinds = plan.fronts["kind"].value_counts()
-    lines = ", ".join(f"{count} × {kind}" for kind, count in kinds.items()) or "no lines"
+    lines = ", ".join(f"{count} × {say_name(kind)}" for kind, count in kinds.items()) or "no lines"
     return f"Map: sea temperature, currents, {lines}, {len(plan.boxes)} search boxes; {route}."

@@ -10,7 +10,7 @@ from matplotlib.patches import Patch
 
 from searcher import tables
 from searcher.brief.labels import INK, PAPER, halo
-from searcher.brief.words import cautions_of, credits_of, leave_words, port_hours, turn_words
+from searcher.brief.words import cautions_of, credits_of, leave_words, port_hours, say_name, turn_words
 from searcher.plan import Plan
 from searcher.units import LABELS, from_unit
 
@@ -94,9 +94,9 @@ class Sheet:
         return self.plan.fronts["kind"].nunique() + routed + 2 + 3 + closed
 
     def draw_keys(self, shades, arrows, shown: set[str]) -> None:
-        """The color scale, the current arrow and the legend of what is `shown`, below the map."""
-        bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.74 * self.span, 0.13))
-        fitting = 0.74 * self.span / 0.5  # labels of up to half an inch
+        """The colour scale, the current arrow and the legend of what is `shown`, below the map."""
+        bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.7 * self.span, 0.13))
+        fitting = 0.7 * self.span / 0.5  # labels of up to half an inch
         ticks = shades.steps[:: int(np.ceil(shades.steps.size / fitting))]
         scale = self.figure.colorbar(shades, cax=bar, orientation="horizontal", extend="both", ticks=ticks)
         bar.set_xticklabels([f"{tick:g}" for tick in ticks])
@@ -127,7 +127,7 @@ class Sheet:
         longest = LONGEST_KEY * arrows.scale  # the scale is in m/s per inch
         amounts = KEY_CURRENTS[unit]
         amount = next((a for a in amounts if from_unit(a, unit) <= longest), amounts[-1])
-        x, y = self.left + 0.87 * self.span, self.keys + 0.49
+        x, y = self.left + 0.88 * self.span, self.keys + 0.49
         arrows.axes.quiverkey(
             arrows,
             x / self.wide,
@@ -181,7 +181,10 @@ def _handles(shown: set[str]) -> list:
     """One legend entry for each thing that is on the map."""
     casing = [halo(4.6, INK)[0]]
     handles = [
-        *(Line2D([], [], color=c, linestyle=d, linewidth=2.4, label=k) for k, (c, d) in FRONT_STYLES.items()),
+        *(
+            Line2D([], [], color=c, linestyle=d, linewidth=2.4, label=say_name(k))
+            for k, (c, d) in FRONT_STYLES.items()
+        ),
         Line2D([], [], color=TROLL, linewidth=2.6, path_effects=casing, label=TROLLED),
         Line2D([], [], color=INK, linewidth=1.5, label=RUN),
         Line2D([], [], color=INK, linewidth=1.3, linestyle=RANGE_DASH, label=RANGE),

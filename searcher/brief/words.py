@@ -214,6 +214,11 @@ def cold_side_words(plan: Plan) -> str:
     return COLD_SIDE if on_break else ""
 
 
+def say_name(name: str) -> str:
+    """A kind of line, a field or a piece of evidence in the words and the spelling of the hand-over."""
+    return name.replace("_", " ").replace("color", "colour")
+
+
 def say_rate(rate: float) -> str:
     """A rate with two significant figures: 3.4, 0.20, 0.034."""
     rounded = float(f"{rate:.1e}")
