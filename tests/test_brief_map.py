@@ -194,6 +194,15 @@ def test_legend_has_only_what_is_on_the_map(plan):
         assert word not in bare
     nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
     part = nodes["temperature"].sel(lat=slice(-30.5, None))
+    # cells whose middle is ashore still show their hatching at the coast
+    x, y = np.meshgrid(nodes["temperature"]["lon"], nodes["temperature"]["lat"])
+    ashore = shapely.contains_xy(geo.land(plan.trip.region), x, y)
+    filled = nodes["temperature"].assign(sst=nodes["temperature"]["sst"].fillna(24.0).where(~ashore))
+    clear = replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": filled}))
+    assert "no clear view" in words_of(brief.draw_map(clear))
+    everywhere = filled.assign(sst=filled["sst"].fillna(24.0))
+    clear = replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": everywhere}))
+    assert "no clear view" not in words_of(brief.draw_map(clear))
     half = replace(plan, sea=xr.DataTree.from_dict({**nodes, "temperature": part}))
     assert "no data read" in words_of(brief.draw_map(half))
     near = replace(plan, range_polygon=shapely.box(140.0, -40.0, 170.0, -20.0))

@@ -120,20 +120,29 @@ def shown(frame: Frame, plan: Plan, view: View) -> set[str]:
     lon, lat = edges(view.lon), edges(view.lat)
     sea = shapely.difference(paper, geo.land(region))
     unread = shapely.difference(sea, shapely.box(lon[0], lat[0], lon[-1], lat[-1]))
-    x, y = np.meshgrid(view.lon, view.lat)
-    afloat = shapely.contains_xy(sea, x, y)
     outline = shapely.intersection(range_outline(frame, plan), shapely.box(west, south, east, north))
     checks = {
         TROLLED: (legs["kind"] == "troll").any(),
         RUN: legs["kind"].isin(["run", "home"]).any(),
         RANGE: outline.length > SLIVER * (east - west),
         BOX: plan.boxes.intersects(paper).any(),
-        HIDDEN: (np.isnan(view.values) & afloat).any(),
-        OLDER: (view.older & afloat).any(),
+        HIDDEN: _afloat(view, np.isnan(view.values), sea),
+        OLDER: _afloat(view, view.older, sea),
         UNREAD: unread.area > UNREAD_SHARE * paper.area,
         SHUT: paper.intersects(plan.trip.avoid.closed),
     }
     return inside | {label for label, there in checks.items() if there}
+
+
+def _afloat(view: View, cells: np.ndarray, sea) -> bool:
+    """Whether any of some cells lies on the sea, by nine points in each."""
+    shapely.prepare(sea)
+    rows, columns = np.nonzero(cells)
+    thirds = np.array([-1.0, 0.0, 1.0]) / 3.0
+    east, north = (thirds * (nodes[1] - nodes[0]) for nodes in (view.lon, view.lat))
+    x = view.lon[columns][:, None, None] + east
+    y = view.lat[rows][:, None, None] + north[:, None]
+    return bool(shapely.contains_xy(sea, *np.broadcast_arrays(x, y)).any())
 
 
 def _pale_thermal() -> LinearSegmentedColormap:
