@@ -943,4 +943,3 @@ def test_a_place_that_cannot_be_written_is_that_products_trouble_alone(fetch, tm
     found = fetch(("blocked", "temperature", "sst"), ("good", "temperature", "sst"))
     assert [one.status for one in found] == ["failed", "fetched"]
     assert "blocked" in found[0].problem
-
