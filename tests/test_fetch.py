@@ -28,6 +28,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
+from searcher.cli.verbs import held_age
 from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sources import SourceWarning, load_sea, store, web
@@ -943,3 +944,11 @@ def test_a_place_that_cannot_be_written_is_that_products_trouble_alone(fetch, tm
     found = fetch(("blocked", "temperature", "sst"), ("good", "temperature", "sst"))
     assert [one.status for one in found] == ["failed", "fetched"]
     assert "blocked" in found[0].problem
+
+
+def test_what_was_fetched_is_told_with_its_age(fetch, tmp_path):
+    fetch(("good", "temperature", "sst"))
+    gone = float((np.datetime64("now", "ns") - np.datetime64(NOW, "ns")) / np.timedelta64(1, "s"))
+    assert held_age(tmp_path, "good") == pytest.approx(gone, abs=60.0)
+    assert held_age(tmp_path, "other") is None
+    assert held_age(None, "good") is None

@@ -91,4 +91,5 @@ def say_product(row: dict) -> str:
     late = f"{row['latency'] / 3600:.0f} h old" if row["latency"] else "forecast"
     when = "always the same" if row["time_step"] is None else f"every {row['time_step'] / 3600:g} h, {late}"
     cover = "" if row["covers"] > 0.995 else f", {row['covers']:.0%} of the region"
-    return f"{row['id']:22} {row['field']:11} {row['step']:.3g}°, {when}{cover}  ({row['credit']})"
+    held = "" if row["held_age"] is None else f"; fetched {row['held_age'] / 3600:.0f} h ago"
+    return f"{row['id']:22} {row['field']:11} {row['step']:.3g}°, {when}{cover}{held}  ({row['credit']})"

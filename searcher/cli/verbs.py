@@ -308,7 +308,7 @@ def sources(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the public grids that cover a trip or a region, the finest first.
+    """List the public grids that cover a trip or a region, the finest first, and how old those held are.
 
     Example: searcher sources saturday/ (or: searcher sources --region 152 -32 156 -29)
     """
@@ -324,9 +324,19 @@ def sources(
         )
     home = folder if region else folder or HERE
     box = Region(*region) if region else read_trip(home).region
-    rows = list_products(box, extra=home)
+    rows = [row | {"held_age": held_age(home, row["id"])} for row in list_products(box, extra=home)]
     if as_json:
         typer.echo(json.dumps(rows, indent=1))
         return
     for row in rows:
         typer.echo(say_product(row))
+
+
+def held_age(home: Path | None, product: str) -> float | None:
+    """How long ago (s) a product that lies in a trip's folder was fetched; None where it does not."""
+    import numpy as np
+
+    from searcher.sources.store import find_record
+
+    record = None if home is None else find_record(home / "data", product)
+    return None if record is None else record.age(np.datetime64("now", "ns"))
