@@ -68,7 +68,7 @@ class Condition:
 def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
     """Rows of `describe_sea` with `age`: s, of the newest field at departure (0 where all are ahead).
 
-    And with what the loader noted: `covered` (share of the box), `kind`, `left_out`.
+    And with what the loader noted: `kind`, `left_out`.
     """
     rows = []
     for row in describe_sea(sea):
@@ -80,8 +80,7 @@ def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
         if row["node"] == "surface":  # made for the hour of leaving, of older views
             age += float(np.nanmedian(sea["surface"]["age"].values))
         attrs = sea[row["node"]].attrs
-        extra = {"kind": attrs.get("kind", ""), "left_out": attrs.get("left_out", "")}
-        rows.append(row | {"age": age, "covered": float(attrs.get("covered", 1.0))} | extra)
+        rows.append(row | {"age": age} | {key: attrs.get(key, "") for key in ("kind", "left_out")})
     return tuple(rows)
 
 

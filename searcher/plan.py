@@ -17,7 +17,7 @@ from searcher.carry import CURRENT_ERROR, DIFFUSIVITY, WINDAGE
 from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, find_cautions, judge_conditions
 from searcher.drift import drift_fronts
 from searcher.fronts import find_fronts
-from searcher.reach import WORK, find_reach, range_polygon
+from searcher.reach import WORK, at_middles, find_reach, range_polygon
 from searcher.route import lay_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
@@ -66,7 +66,7 @@ def make_plan(trip: Trip, sea: xr.DataTree, *, progress: Callable[[str], None] |
     say("boxes")
     boxes = rank_boxes(fronts, reach, sea, trip)
     say("route")
-    legs = lay_route(boxes, reach, trip, sea=sea)
+    legs = lay_route(boxes, reach, trip, sea=sea, waters=waters)
     data = describe_data(sea, trip)
     conditions = judge_conditions(trip, sea, reach)
     return Plan(
@@ -97,11 +97,7 @@ def arrival_times(fronts: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np
     """When the boat could first be at each line (datetime64); the leaving hour where it cannot get to."""
     if fronts.empty:
         return np.array([], dtype="datetime64[ns]")
-    middle = shapely.get_coordinates(
-        shapely.line_interpolate_point(fronts.geometry.values, 0.5, normalized=True)
-    )
-    lon, lat = (xr.DataArray(middle[:, k], dims="front") for k in (0, 1))
-    out = reach["time_out"].sel(lon=lon, lat=lat, method="nearest").values
+    out = at_middles(reach["time_out"], fronts.geometry.values)
     out = np.where(np.isfinite(out), out, 0.0)
     longest = trip.window.hours
     return to_times(to_seconds(trip.window.start) + np.minimum(out + reach.attrs["port_time"], longest))

@@ -109,6 +109,14 @@ def _blocked_rim(reach: xr.Dataset) -> shapely.Geometry:
     return shapely.union_all(shapely.box(x - half_x, y - half_y, x + half_x, y + half_y))
 
 
+def at_middles(field: xr.DataArray, lines) -> np.ndarray:
+    """A field of the reach (lat, lon) at the node nearest the middle of each line."""
+    middles = shapely.line_interpolate_point(np.asarray(lines, dtype=object), 0.5, normalized=True)
+    xy = shapely.get_coordinates(middles)
+    lon, lat = (xr.DataArray(xy[:, k], dims="line") for k in (0, 1))
+    return field.sel(lon=lon, lat=lat, method="nearest").values
+
+
 def waters_of(reach: xr.Dataset, obstacles: shapely.Geometry) -> Waters:
     """The waters a reach was found in, so that a saved reach can be routed on."""
     blocked, known = (reach[name].values.astype(bool) for name in ("blocked", "currents_known"))

@@ -36,18 +36,20 @@ def lay_route(
     trip: Trip,
     *,
     sea: xr.DataTree | None = None,
+    waters: Waters | None = None,
     seed: int = 0,
 ) -> gpd.GeoDataFrame:
     """The legs of the day (`searcher.tables.LEGS`), from the sea buoy and back; no rows if nothing fits.
 
     With `sea`, each line is moved on from its own hour to the hour the boat meets it; without, lines stay.
+    `waters`: those the reach was found in (default: surveyed anew from the trip).
     `fuel_left` counts the reserve and what the way from the sea buoy to port still needs. Neither the order
     of rows nor anything but `seed` changes the result.
     """
     if boxes.empty:
         return empty_table("legs")
     boxes = boxes.sort_values("rank", ignore_index=True)
-    waters = waters_of(reach, find_obstacles(trip))
+    waters = waters or waters_of(reach, find_obstacles(trip))
     course = Course(boxes, waters, trip, day_of(trip, reach), None if sea is None else make_drift(sea))
     problem = pose_problem(boxes.head(CHOICES[-1]), course)
     counts = sorted({min(count, len(boxes)) for count in CHOICES})

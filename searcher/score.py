@@ -17,6 +17,7 @@ from searcher.boxes import lay_boxes, shoulder
 from searcher.carry import make_drift
 from searcher.evidence import FACTS, Observer, otherwise, weigh_features
 from searcher.profile import PIECES, Profile, read_profile
+from searcher.reach import at_middles
 from searcher.tables import EVIDENCE, TEMPERATURE_BREAK, empty_table, make_table
 from searcher.trip import Trip
 from searcher.units import Show
@@ -54,8 +55,8 @@ def rank_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset, sea: xr.DataTree, tr
         **{name: [found[name] for found in facts] for name in FACTS},
         **{EVIDENCE + piece: shares[piece] for piece in PIECES},
         **expected_rate(profile, shares.sum(axis=1), spread.to_numpy()),
-        time_out=_nearest(reach, "time_out", candidates["line"]),
-        time_home=_nearest(reach, "time_home", candidates["line"]),
+        time_out=at_middles(reach["time_out"], candidates["line"]),
+        time_home=at_middles(reach["time_home"], candidates["line"]),
         why=[explain(row, found, trip.show) for row, found in zip(rows, facts, strict=True)],
     )
     boxes["fuel"] = (boxes["time_out"] + boxes["time_home"]) * reach.attrs["burn"]
@@ -121,10 +122,3 @@ def explain(box, facts: dict, show: Show) -> str:
 
 def _say_seen(share: float) -> str:
     return "seen in every clear picture" if share > 0.99 else f"seen in {share:.0%} of the clear pictures"
-
-
-def _nearest(reach: xr.Dataset, name: str, lines) -> np.ndarray:
-    """A field of the reach at the middle of lines."""
-    xy = shapely.get_coordinates([shapely.line_interpolate_point(x, 0.5, normalized=True) for x in lines])
-    lon, lat = (xr.DataArray(xy[:, k], dims="box") for k in (0, 1))
-    return reach[name].sel(lon=lon, lat=lat, method="nearest").values

@@ -22,7 +22,6 @@ CENTRE = Place(154.0, -30.5)
 PORT_NAME = "Wirrin Harbour"
 PORT = Place(153.0795, -30.405)
 SEA_BUOY = Place(153.108, -30.408)
-TIMEZONE = "Australia/Sydney"
 
 MODEL_STEP = 1 / 64  # degrees, 1.5 km east and 1.7 km north
 IMAGE_STEP = 0.02
