@@ -30,7 +30,8 @@ from searcher.sources.composite import add_surface, compose_temperature
 from searcher.sources.fields import Field, align_fields
 from searcher.sources.files import list_variables, survey_file
 from searcher.sources.layers import HOLD, LOOK_BACK, Layer, SourceWarning, group_layers, misses_hours
-from searcher.sources.nodes import Needed, load_node, tell_box, tell_time
+from searcher.sources.nodes import Needed, load_node
+from searcher.sources.tell import tell_box, tell_time
 
 __all__ = ["SourceWarning", "check_cover", "compose_temperature", "list_variables", "load_sea"]
 

@@ -15,6 +15,7 @@ from searcher.sources.asking import Request
 from searcher.sources.axes import share_covered
 from searcher.sources.catalogue import Product
 from searcher.sources.files import Field, read_fields, survey_file
+from searcher.sources.tell import tell_box, tell_time
 from searcher.sources.web import find_message
 
 #: the netCDF library is not safe in threads: hold this while it is at work
@@ -51,8 +52,8 @@ def check_arrival(path: Path, request: Request, box: Region) -> tuple[np.datetim
     if request.start is not None and times[0] > request.end + _slack(request):
         raise SourceError(
             "the answer is of other hours than asked",
-            given=_tell(times[0]),
-            expected=f"by {_tell(request.end)}",
+            given=tell_time(times[0]),
+            expected=f"by {tell_time(request.end)}",
         )
     return tuple(times)
 
@@ -90,8 +91,8 @@ def _find_fields(path: Path, request: Request, box: Region) -> list[Field]:
         if share < LEAST_COVER:
             raise SourceError(
                 f"the answer covers {share:.0%} of the box asked for",
-                given=_tell_box(field.box),
-                expected=_tell_box(box),
+                given=tell_box(field.box),
+                expected=tell_box(box),
             )
     return whole[0]
 
@@ -111,11 +112,3 @@ def _check_values(path: Path, fields: list[Field]) -> None:
 def _strip(problem: str, path: Path) -> str:
     """A problem without the name of a file that will never be."""
     return problem.removeprefix(f"{path}: ").replace("; fetch it again", "")
-
-
-def _tell_box(box: Region) -> str:
-    return f"{box.west:.2f} to {box.east:.2f}° E, {box.south:.2f} to {box.north:.2f}° N"
-
-
-def _tell(time: np.datetime64) -> str:
-    return f"{np.datetime_as_string(time, unit='m').replace('T', ' ')} UTC"

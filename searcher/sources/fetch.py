@@ -40,6 +40,7 @@ from searcher.sources.store import (
     place,
     under_way,
 )
+from searcher.sources.tell import tell_box
 from searcher.sources.web import Absent, Progress, Web
 
 AT_ONCE = 4
@@ -156,8 +157,8 @@ def _check_before(request: Request, job: _Job) -> None:
     if share_of(job.region, product.box) == 0.0:
         raise NoData(
             f"{product.id} does not cover the region",
-            given=_tell_box(job.region),
-            expected=_tell_box(product.box),
+            given=tell_box(job.region),
+            expected=tell_box(product.box),
         )
     check_place(job.folder, product.id)
 
@@ -281,7 +282,3 @@ def _tell_gap(record: Record, request: Request, job: _Job) -> list[str]:
 def _tell_age(record: Record, now: np.datetime64) -> str:
     age = record.age(now)
     return f"fetched {age / 60:.0f} min ago" if age < 3600 else f"fetched {age / 3600:.0f} h ago"
-
-
-def _tell_box(box: Region) -> str:
-    return f"{box.west:.2f} to {box.east:.2f}° E, {box.south:.2f} to {box.north:.2f}° N"

@@ -14,6 +14,7 @@ from searcher.geo import Region
 from searcher.sources.blend import blend_currents
 from searcher.sources.join import join_attrs, read_layer
 from searcher.sources.layers import HOLD, IMAGES, Layer, choose_layer, keep_hours, keep_images
+from searcher.sources.tell import tell_box, tell_time
 
 HELD = np.timedelta64(round(HOLD), "s").astype("timedelta64[ns]")
 
@@ -128,13 +129,3 @@ def _attrs_of_blend(parts: Sequence[tuple[xr.Dataset, float]], history: str) -> 
 def _meets(times: np.ndarray, span: np.ndarray) -> bool:
     """Whether any of some times lies within a span, or near enough to be held."""
     return bool(((times >= span[0] - HELD) & (times <= span[1] + HELD)).any())
-
-
-def tell_box(box: Region) -> str:
-    """A box in words, for messages."""
-    return f"{box.west:.2f} to {box.east:.2f}° E, {box.south:.2f} to {box.north:.2f}° N"
-
-
-def tell_time(time: np.datetime64) -> str:
-    """A time in words, for messages."""
-    return f"{np.datetime_as_string(time, unit='m').replace('T', ' ')} UTC"

@@ -19,6 +19,7 @@ from searcher.geo import Region
 from searcher.sources.asking import Request, list_runs
 from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
 from searcher.sources.child import run_child
+from searcher.sources.tell import tell_time
 from searcher.sources.unpack import decode_times
 from searcher.sources.web import Absent, Passing, Web, find_message
 
@@ -135,7 +136,7 @@ def _choose_steps(data: xr.Dataset, axes: Axes, request: Request) -> slice | Non
     times = decode_times(data[axes.dims["time"]])
     if times[0] > request.end:
         raise NoData(
-            f"the dataset begins at {_tell(times[0])}", expected=f"something by {_tell(request.end)}"
+            f"the dataset begins at {tell_time(times[0])}", expected=f"something by {tell_time(request.end)}"
         )
     first = min(int(np.searchsorted(times, request.start, side="left")), times.size - 1)
     last = int(np.searchsorted(times, request.end, side="right"))
@@ -177,7 +178,3 @@ def _read_stretch(window: xr.DataArray, runs: dict[str, slice], order: list[str]
 
 def _keep(attrs: dict) -> dict:
     return {key: attrs[key] for key in OF_VARIABLE if key in attrs}
-
-
-def _tell(time: np.datetime64) -> str:
-    return f"{np.datetime_as_string(time, unit='m').replace('T', ' ')} UTC"
