@@ -17,6 +17,7 @@ import shapely
 import xarray as xr
 
 from searcher.geo import Place
+from searcher.kernels.sample import Grid
 from searcher.sea import NODES, make_sea, to_seconds
 from searcher.tables import TEMPERATURE_BREAK, check_table, make_table
 from searcher.trip import Trip, parse_trip
@@ -32,6 +33,19 @@ HOUR = 3600.0
 DAY = 86400.0
 #: the hour the trips of `make_trip` leave, UTC, and the sun's rise and set around it
 LEAVE = np.datetime64("2026-01-16T20:00", "ns")
+
+
+def random_field(shape, *, gaps: float = 0.2, seed: int = 1) -> np.ndarray:
+    """White noise with gaps."""
+    rng = np.random.default_rng(seed)
+    field = rng.normal(size=shape)
+    field[rng.random(shape) < gaps] = np.nan
+    return field
+
+
+def nodes(grid: Grid, shape) -> tuple[np.ndarray, np.ndarray]:
+    """Longitudes and latitudes of a grid of a shape."""
+    return grid.lon0 + grid.dlon * np.arange(shape[1]), grid.lat0 + grid.dlat * np.arange(shape[0])
 
 
 class Plane:
