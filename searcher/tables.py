@@ -24,12 +24,17 @@ FRONTS = {
     "kind": "text",  # one of FRONT_KINDS
     "valid_time": "time",  # the hour the geometry stands for (after drifting: the hour drifted to)
     "seen_time": "time",  # the hour of the picture or of the currents it was found in
-    "strength": "number",  # temperature break: °C/m; convergence line: attraction rate, 1/s
-    "step": "number",  # °C across; NaN where the kind has none
+    # temperature break: °C/m; color change: decades of chlorophyll per m; convergence line: attraction, 1/s
+    "strength": "number",
+    "strength_doubt": "number",  # 1-sigma error of the same; NaN where the kind has none, as below
+    "step": "number",  # across it: °C or decades
+    "step_doubt": "number",  # 1-sigma error of the same
+    "width": "number",  # across which 76 % of the step lies (tanh 1), m
     "length": "number",  # m
     "warm_side": "text",  # compass point of the warm side; "" where the kind has none
     "seen_share": "number",  # in how many of the usable pictures it was seen, 0..1
     "doubt": "number",  # 1-sigma position error, m
+    "confidence": "number",  # that it is there at all, 0..1
     "source": "text",
 }
 

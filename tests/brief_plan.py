@@ -153,11 +153,15 @@ def make_fronts(trip):
         "valid_time": [trip.window.start + np.timedelta64(3, "h")] * count,
         "seen_time": [trip.window.start - np.timedelta64(16, "h")] * count,
         "strength": strengths,
+        "strength_doubt": [0.1 * strength for strength in strengths],
         "step": steps,
+        "step_doubt": [0.1 * step for step in steps],
+        "width": [8000.0 if np.isfinite(step) else np.nan for step in steps],
         "length": [geo.line_length(line) for line in lines],
         "warm_side": ["east" if np.isfinite(step) else "" for step in steps],
         "seen_share": [1.0 if np.isfinite(step) else 0.5 for step in steps],
         "doubt": np.linspace(1200.0, 2600.0, count),
+        "confidence": np.linspace(0.95, 0.6, count),
         "source": ["Invented sea"] * count,
     }
     return tables.make_table("fronts", lines, columns)

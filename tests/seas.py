@@ -225,11 +225,15 @@ def make_fronts(lines, **columns):
         "valid_time": LEAVE,
         "seen_time": LEAVE - np.timedelta64(12, "h"),
         "strength": 1e-4,
+        "strength_doubt": 1e-5,
         "step": 1.0,
+        "step_doubt": 0.1,
+        "width": 5000.0,
         "length": 0.0,
         "warm_side": "east",
         "seen_share": 1.0,
         "doubt": 1000.0,
+        "confidence": 0.9,
         "source": "drawn",
     }
     filled = {

@@ -143,7 +143,7 @@ def _row(line: shapely.LineString, rate: float) -> dict:
         "geometry": line,
         "kind": CONVERGENCE_LINE,
         "strength": rate,
-        "step": np.nan,
+        **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
         "length": line_length(line),
         "warm_side": "",
     }

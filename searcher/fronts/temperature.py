@@ -132,6 +132,7 @@ def describe_break(
         "kind": TEMPERATURE_BREAK,
         "strength": float(np.nanmedian(size)),
         "step": step,
+        **dict.fromkeys(("strength_doubt", "step_doubt", "width", "confidence"), np.nan),
         "length": line_length(line),
         "warm_side": compass_point(warm),
     }
