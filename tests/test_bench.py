@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 BENCH = Path(__file__).with_name("bench")
-SCRIPTS = sorted(path.stem for path in BENCH.glob("*.py") if path.stem != "timing")
+SCRIPTS = sorted(path.stem for path in BENCH.glob("*.py") if path.stem not in ("timing", "report"))
 #: a row of a table: a name, then figures
 ROW = re.compile(r"^\S.*\s\s+\d[\d.,e+-]*", re.MULTILINE)
 

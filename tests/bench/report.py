@@ -1,0 +1,84 @@
+"""Write docs/accuracy.md or docs/speed.md anew: every bench is run, and what it prints is put under its own words.
+
+    python tests/bench/report.py accuracy
+    python tests/bench/report.py speed
+
+Each takes some minutes; nothing else should be running. A bench that fails leaves the page as it was.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import os
+import platform
+import subprocess
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+from timing import say
+
+from searcher.files import write_text
+
+BENCHES = Path(__file__).parent
+DOCS = BENCHES.parents[1] / "docs"
+#: page -> title, opening words, benches in order
+PAGES = {
+    "accuracy": (
+        "How right it is",
+        "Every table is held against something that is known: a scene whose fronts were drawn, a flow with a closed "
+        "form, the truth of the built-in sea. Seeds that tuned anything are not among those that are scored.",
+        ("front_scores", "floating", "drift_skill", "composite"),
+    ),
+    "speed": (
+        "How fast it is",
+        "Every table times both sides in turn in one process; trust the ratios, which hold on any machine, and not "
+        "the seconds. `copy` is a copy of the input: the floor below which nothing can go.",
+        ("edges", "median", "histogram", "advection", "reach", "kernels", "start", "demo_stages"),
+    ),
+}
+
+
+def about(bench: str) -> tuple[str, str]:
+    """The first line of a bench's docstring, and the rest of it."""
+    text = ast.get_docstring(ast.parse((BENCHES / f"{bench}.py").read_text(encoding="utf-8"))) or ""
+    first, _, rest = text.partition("\n")
+    return first.rstrip("."), rest.strip()
+
+
+def run(bench: str, *options: str) -> str:
+    """What a bench prints; its own word on how far it is goes to the screen."""
+    say(f"{bench}.py")
+    command = [sys.executable, str(BENCHES / f"{bench}.py"), *options]
+    return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.strip("\n")
+
+
+def machine() -> str:
+    """What the figures were taken on."""
+    packages = ", ".join(f"{name} {version(name)}" for name in ("numpy", "numba", "scipy", "scikit-image"))
+    return f"Taken on {os.cpu_count()} cores ({platform.machine()}), Python {platform.python_version()}, {packages}."
+
+
+def write_page(page: str, *options: str) -> Path:
+    """Run the benches of a page and write it."""
+    title, opening, benches = PAGES[page]
+    parts = [f"# {title}", f"{opening}", f"{machine()} Made by `python tests/bench/report.py {page}`."]
+    for bench in benches:
+        first, rest = about(bench)
+        parts += [f"## {first}", rest, f"```\n{run(bench, *options)}\n```", f"`tests/bench/{bench}.py`"]
+    path = DOCS / f"{page}.md"
+    write_text(path, "\n\n".join(part for part in parts if part) + "\n")
+    return path
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("page", choices=sorted(PAGES))
+    parser.add_argument("--quick", action="store_true", help="small cases, to see that it works")
+    options = parser.parse_args()
+    print(write_page(options.page, *(["--quick"] if options.quick else [])))
+
+
+if __name__ == "__main__":
+    main()
