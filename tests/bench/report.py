@@ -1,4 +1,4 @@
-"""Write docs/accuracy.md or docs/speed.md anew: every bench is run, and what it prints is put under its own words.
+"""Write docs/accuracy.md or docs/speed.md anew: run every bench, and put what it prints under its own words.
 
     python tests/bench/report.py accuracy
     python tests/bench/report.py speed
@@ -27,13 +27,13 @@ DOCS = BENCHES.parents[1] / "docs"
 PAGES = {
     "accuracy": (
         "How right it is",
-        "Every table is held against something that is known: a scene whose fronts were drawn, a flow with a closed "
-        "form, the truth of the built-in sea. Seeds that tuned anything are not among those that are scored.",
+        "Every table is held against something that is known: a scene whose fronts were drawn, a flow with a "
+        "closed form, the truth of the built-in sea. Seeds that tuned anything are not among those scored.",
         ("front_scores", "floating", "drift_skill", "composite"),
     ),
     "speed": (
         "How fast it is",
-        "Every table times both sides in turn in one process; trust the ratios, which hold on any machine, and not "
+        "Every table times both sides in turn in one process; trust the ratios, which hold anywhere, not "
         "the seconds. `copy` is a copy of the input: the floor below which nothing can go.",
         ("edges", "median", "histogram", "advection", "reach", "kernels", "start", "demo_stages"),
     ),
@@ -57,7 +57,8 @@ def run(bench: str, *options: str) -> str:
 def machine() -> str:
     """What the figures were taken on."""
     packages = ", ".join(f"{name} {version(name)}" for name in ("numpy", "numba", "scipy", "scikit-image"))
-    return f"Taken on {os.cpu_count()} cores ({platform.machine()}), Python {platform.python_version()}, {packages}."
+    cores, python = f"{os.cpu_count()} cores ({platform.machine()})", platform.python_version()
+    return f"Taken on {cores}, Python {python}, {packages}."
 
 
 def write_page(page: str, *options: str) -> Path:
