@@ -15,7 +15,7 @@ from scipy import ndimage
 from scipy.integrate import solve_ivp
 from scipy.interpolate import RegularGridInterpolator
 
-from searcher.builtin import PORT, SEA_BUOY, make_builtin_sea, write_builtin_files, write_truth
+from searcher.builtin import PORT, SEA_BUOY, Sight, make_builtin_sea, write_builtin_files, write_truth
 from searcher.builtin import flow as flow_module
 from searcher.builtin.files import closed_area
 from searcher.builtin.flow import CORIOLIS, draw_model, turning_flow
@@ -462,3 +462,16 @@ def test_truth_can_be_kept_in_a_file(truth, tmp_path):
     with xr.open_datatree(path) as again:
         xr.testing.assert_identical(again.load(), truth)
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_sea_can_be_seen_worse():
+    """Coarser currents are smoother, cloudier pictures emptier; the truth behind them is the same."""
+    worse = Sight(least_cover=0.8, most_cover=0.9, current_blur=12e3, current_shift=8e3)
+    (seen, truth), (dim, same) = (
+        make_builtin_sea(seed=5, particles=200, sight=sight) for sight in (Sight(), worse)
+    )
+    assert np.array_equal(truth["floating"]["lon"].values, same["floating"]["lon"].values, equal_nan=True)
+    clear, dimmed = (np.isfinite(sea["temperature"]["sst"].values).mean() for sea in (seen, dim))
+    assert dimmed < 0.5 * clear
+    bend, softened = (np.nanstd(np.diff(sea["currents"]["u"].values, 2, axis=1)) for sea in (seen, dim))
+    assert softened < 0.7 * bend

@@ -28,6 +28,7 @@ from searcher.builtin import observe
 from searcher.builtin.files import clear_folder, write_sea_files
 from searcher.builtin.flow import draw_model, gradient
 from searcher.builtin.march import Moment, march
+from searcher.builtin.observe import USUAL, Sight
 from searcher.builtin.scene import (
     END,
     FIRST_IMAGE,
@@ -46,11 +47,11 @@ from searcher.builtin.weather import Weather, draw_weather
 from searcher.files import whole_file
 from searcher.sea import make_sea
 
-__all__ = ["PORT", "PORT_NAME", "SEA_BUOY", "make_builtin_sea", "write_builtin_files", "write_truth"]
+__all__ = ["PORT", "PORT_NAME", "SEA_BUOY", "Sight", "make_builtin_sea", "write_builtin_files", "write_truth"]
 
 
 def make_builtin_sea(
-    *, seed: int = 0, convergence: float = 1.0, particles: int = 50_000
+    *, seed: int = 0, convergence: float = 1.0, particles: int = 50_000, sight: Sight = USUAL
 ) -> tuple[xr.DataTree, xr.DataTree]:
     """The sea a user sees, and the truth behind it.
 
@@ -64,6 +65,8 @@ def make_builtin_sea(
     particles
         How many pieces of floating matter are let go over the four days before the trip, over the whole
         model; a little over half of them are in what is shown.
+    sight
+        How well it is seen: clouds, and how coarse and how far out of place the currents are.
 
     Returns
     -------
@@ -79,10 +82,10 @@ def make_builtin_sea(
     model, weather = draw_model(model_grid(), flow_rng), draw_weather(weather_rng)
     hours = march(model, weather, convergence=convergence, particles=particles, rng=particle_rng)
     kept = [moment for moment in hours if moment.time >= FIRST_IMAGE]
-    return _see(kept, weather, sight_rng), _tell(kept, model.grid, seed=seed, convergence=convergence)
+    return _see(kept, weather, sight_rng, sight), _tell(kept, model.grid, seed=seed, convergence=convergence)
 
 
-def _see(moments: list[Moment], weather: Weather, rng: np.random.Generator) -> xr.DataTree:
+def _see(moments: list[Moment], weather: Weather, rng: np.random.Generator, sight: Sight) -> xr.DataTree:
     def every(hours: int, *, last: np.datetime64, first: np.datetime64 = FIRST_IMAGE) -> list[Moment]:
         wanted = set(np.arange(first, last + HOUR, hours * HOUR))
         return [moment for moment in moments if moment.time in wanted]
@@ -91,9 +94,9 @@ def _see(moments: list[Moment], weather: Weather, rng: np.random.Generator) -> x
     times = [moment.time for moment in three_hourly]
     return make_sea(
         {
-            "temperature": observe.see_temperature(every(12, last=TRIP_DAY), rng),
-            "currents": observe.see_currents(three_hourly, rng),
-            "color": observe.see_color(every(24, last=TRIP_DAY, first=FIRST_IMAGE + 4 * HOUR), rng),
+            "temperature": observe.see_temperature(every(12, last=TRIP_DAY), rng, sight),
+            "currents": observe.see_currents(three_hourly, rng, sight),
+            "color": observe.see_color(every(24, last=TRIP_DAY, first=FIRST_IMAGE + 4 * HOUR), rng, sight),
             "wind": observe.see_wind(weather, times),
             "waves": observe.see_waves(weather, times),
             "depth": observe.see_depth(),

@@ -3,6 +3,8 @@ wind and waves. Every fault here is one that real products have."""
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import xarray as xr
 from scipy import ndimage
@@ -28,11 +30,24 @@ from searcher.builtin.weather import Weather, wave_height, wind
 from searcher.sea import NODES
 
 IMAGE_NOISE, IMAGE_BIAS = 0.12, 0.08  # °C, standard deviations per cell and per image
-LEAST_COVER, MOST_COVER = 0.2, 0.55
-CURRENT_BLUR = 5e3  # m, standard deviation of the smoothing: details under about 15 km are lost
-CURRENT_SHIFT = 2.5e3  # m, standard deviation of the error of position
 LICENSE = "CC0-1.0 (invented data)"
 CREDIT = "Invented sea off the Solitary coast; coastline: GSHHG, Wessel and Smith 1996"
+
+
+class Sight(NamedTuple):
+    """How well the sea is seen."""
+
+    #: least and most share of an image under cloud
+    least_cover: float = 0.2
+    most_cover: float = 0.55
+    #: m, standard deviation of the smoothing of currents: details under about three times this are lost
+    current_blur: float = 5e3
+    #: m, standard deviation of the error of their position
+    current_shift: float = 2.5e3
+
+
+#: how the sea of the demonstration is seen
+USUAL = Sight()
 
 
 def node(name: str, fields: dict[str, np.ndarray], grid: Grid2D, times=None, *, source: str) -> xr.Dataset:
@@ -62,7 +77,7 @@ def draw_clouds(grid: Grid2D, cover: float, rng: np.random.Generator) -> np.ndar
     return field > np.quantile(field, 1.0 - cover)
 
 
-def see_temperature(moments, rng: np.random.Generator) -> xr.Dataset:
+def see_temperature(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     """Node `temperature`: one clouded, noisy image per moment."""
     grid = make_grid(SHOWN, IMAGE_STEP)
     ashore = on_land(grid)
@@ -71,38 +86,39 @@ def see_temperature(moments, rng: np.random.Generator) -> xr.Dataset:
         footprint = ndimage.gaussian_filter(moment.sst, 0.5 * IMAGE_STEP / MODEL_STEP)
         image = at_nodes(footprint, grid) + rng.normal(0.0, IMAGE_BIAS)
         image += rng.normal(0.0, IMAGE_NOISE, grid.shape)
-        image[ashore | draw_clouds(grid, rng.uniform(LEAST_COVER, MOST_COVER), rng)] = np.nan
+        image[ashore | draw_clouds(grid, rng.uniform(sight.least_cover, sight.most_cover), rng)] = np.nan
         images.append(image)
     times = [moment.time for moment in moments]
     return node("temperature", {"sst": images}, grid, times, source="built-in sea, infrared image")
 
 
-def see_currents(moments, rng: np.random.Generator) -> xr.Dataset:
+def see_currents(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     """Node `currents`: the true flow blurred, and a little out of place by a lasting smooth error."""
     grid = make_grid(SHOWN, CURRENT_STEP)
     ashore, afloat = on_land(grid), (coast_distance() > 0).astype(np.float64)
-    where = _displaced(grid, rng)
+    where = _displaced(grid, rng, sight.current_shift)
     fields = {"u": [], "v": []}
     for moment in moments:
         for name, true in (("u", moment.u), ("v", moment.v)):
-            seen = ndimage.map_coordinates(_blur(true, afloat), where, order=1, mode="nearest")
+            seen = ndimage.map_coordinates(
+                _blur(true, afloat, sight.current_blur), where, order=1, mode="nearest"
+            )
             fields[name].append(np.where(ashore, np.nan, seen))
     return node("currents", fields, grid, [m.time for m in moments], source="built-in sea, ocean model")
 
 
-def _blur(field: np.ndarray, afloat: np.ndarray) -> np.ndarray:
+def _blur(field: np.ndarray, afloat: np.ndarray, scale: float) -> np.ndarray:
     """A field at sea, smoothed as a coarse model would; land takes no part."""
-    cells = CURRENT_BLUR / (MODEL_STEP * 103e3)
+    cells = scale / (MODEL_STEP * 103e3)
     weight = ndimage.gaussian_filter(afloat, cells)
     return ndimage.gaussian_filter(field * afloat, cells) / np.maximum(weight, 0.05)
 
 
-def _displaced(grid: Grid2D, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def _displaced(grid: Grid2D, rng: np.random.Generator, shift: float) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of the model grid at which the coarse model takes its values."""
     x, y = plane(grid)
     east, north = (
-        CURRENT_SHIFT
-        * sum_waves(draw_waves(rng, count=24, longest=250e3, shortest=80e3, slope=1.0), x, y, 0.0)
+        shift * sum_waves(draw_waves(rng, count=24, longest=250e3, shortest=80e3, slope=1.0), x, y, 0.0)
         for _ in range(2)
     )
     lat = grid.lat[:, None] + north / grid.per_lat[:, None]
@@ -110,7 +126,7 @@ def _displaced(grid: Grid2D, rng: np.random.Generator) -> tuple[np.ndarray, np.n
     return (lat - MODELLED.south) / MODEL_STEP, (lon - MODELLED.west) / MODEL_STEP
 
 
-def see_color(moments, rng: np.random.Generator) -> xr.Dataset:
+def see_color(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     """Node `color`: chlorophyll low in warm water, high in cool water and on the shelf, under clouds."""
     grid = make_grid(SHOWN, COLOR_STEP)
     ashore = on_land(grid)
@@ -118,7 +134,7 @@ def see_color(moments, rng: np.random.Generator) -> xr.Dataset:
     fields = []
     for moment in moments:
         power = -1.08 - 0.2 * (at_nodes(moment.sst, grid) - 26.0) + shelf + rng.normal(0.0, 0.06, grid.shape)
-        clouds = draw_clouds(grid, rng.uniform(LEAST_COVER, MOST_COVER), rng)
+        clouds = draw_clouds(grid, rng.uniform(sight.least_cover, sight.most_cover), rng)
         fields.append(np.where(ashore | clouds, np.nan, 10.0**power))
     times = [moment.time for moment in moments]
     return node("color", {"chlor_a": fields}, grid, times, source="built-in sea, ocean colour image")
