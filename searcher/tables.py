@@ -18,6 +18,20 @@ COLOR_CHANGE = "color change"
 CONVERGENCE_LINE = "convergence line"
 FRONT_KINDS = (TEMPERATURE_BREAK, COLOR_CHANGE, CONVERGENCE_LINE)
 LEG_KINDS = ("run", "lines in", "troll", "lines up", "home")
+WEED_LINE, DEBRIS, TEMPERATURE, BIRDS = "weed line", "debris", "temperature", "birds"
+BITE, FISH, NOTHING, TROLLED = "bite", "fish", "nothing", "trolled"
+SIGHTING_KINDS = (
+    WEED_LINE,
+    DEBRIS,
+    COLOR_CHANGE,
+    TEMPERATURE_BREAK,
+    TEMPERATURE,
+    BIRDS,
+    BITE,
+    FISH,
+    NOTHING,  # a stretch trolled without a bite
+    TROLLED,  # a stretch trolled; its bites stand in rows of their own
+)
 
 #: lines where something changes or gathers
 FRONTS = {
@@ -68,7 +82,23 @@ LEGS = {
     "box": "integer",  # rank of the box it belongs to; 0 for the way out of and back to port
 }
 
-SCHEMAS = {"fronts": FRONTS, "boxes": BOXES, "legs": LEGS}
+#: what was seen at sea, in order of time; geometry is a Point, or the LineString of a stretch
+SIGHTINGS = {
+    "kind": "text",  # one of SIGHTING_KINDS
+    "time": "time",  # when it was seen; of a stretch, when it began
+    "end": "time",  # when a stretch ended; else the same
+    "count": "number",  # how many birds, bites or fish; NaN where not said
+    "value": "number",  # temperature of the water, °C; NaN where none was read
+    "flying": "text",  # of birds: "low", "high" or ""
+    "species": "text",  # of fish, or ""
+    "depth": "number",  # bottom depth, m; NaN where not said
+    "note": "text",
+    "source": "text",  # "typed", or the name of the plotter's file
+}
+
+SCHEMAS = {"fronts": FRONTS, "boxes": BOXES, "legs": LEGS, "sightings": SIGHTINGS}
+#: tables whose `kind` is one of a few
+KINDS = {"fronts": FRONT_KINDS, "legs": LEG_KINDS, "sightings": SIGHTING_KINDS}
 EVIDENCE = "evidence_"
 
 
@@ -98,11 +128,10 @@ def check_table(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             problems.append(f"column {column!r} is missing, expected {kind}")
         elif len(frame) and not _is_kind(frame[column], kind):
             problems.append(f"column {column!r}: given {frame[column].dtype}, expected {kind}")
-    if not problems and name in ("fronts", "legs"):
-        known = FRONT_KINDS if name == "fronts" else LEG_KINDS
-        strangers = sorted(set(frame["kind"]) - set(known))
+    if not problems and name in KINDS:
+        strangers = sorted(set(frame["kind"]) - set(KINDS[name]))
         if strangers:
-            problems.append(f"column 'kind': given {strangers}, expected one of {list(known)}")
+            problems.append(f"column 'kind': given {strangers}, expected one of {list(KINDS[name])}")
     if problems:
         raise TableError.of_problems(f"{name} table", problems)
     return frame

@@ -19,10 +19,8 @@ VALUES = {"text": "x", "time": NOON, "number": 1.5, "integer": 1}
 def columns_of(name: str, rows: int = 2) -> dict:
     """Fitting columns for a table of the named schema."""
     columns = {column: [VALUES[kind]] * rows for column, kind in tables.SCHEMAS[name].items()}
-    if name == "fronts":
-        columns["kind"] = [tables.TEMPERATURE_BREAK] * rows
-    if name == "legs":
-        columns["kind"] = ["troll"] * rows
+    if name in tables.KINDS:
+        columns["kind"] = [tables.KINDS[name][0]] * rows
     return columns
 
 
