@@ -2,7 +2,8 @@
 
 Positions are stepped by Runge-Kutta of order 4 (`searcher.kernels.advect`) through currents that are linear
 between their nodes and hours; matter that stands out of the water moves at a share of the wind besides
-(windage).
+(windage). Steps are equal, and short enough for water of twice the usual speed; a particle in faster water
+takes shorter ones of its own, so that none ever crosses more than half a cell in a step.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import xarray as xr
 
 from searcher.kernels.advect import AFLOAT, GONE, advect
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Flow, Grid, sample_field
+from searcher.kernels.sample import Flow, Grid, Stream, sample_field, weave
 from searcher.sea import flow_of, has
 
 #: share of the 10 m wind that floating weed and debris move at on top of the currents (customary 1 %, range
@@ -26,8 +27,9 @@ CURRENT_ERROR = 0.10
 ERROR_LASTS = 36 * 3600.0
 #: spreading by motions the currents do not resolve, m²/s: Okubo (1971, Deep-Sea Res. 18:789-802), 10 km
 DIFFUSIVITY = 8.2
-#: the share of a cell that water may cross in one step
+#: the share of a cell that water may cross in one step, and what counts as fast: times the root mean square
 COURANT = 0.5
+FAST = 2.0
 LONGEST_STEP = 1800.0
 #: a field is seen at a place where at least this share of the cells around was
 LEAST_CLEAR = 0.5
@@ -36,23 +38,26 @@ LEAST_CLEAR = 0.5
 class Drift(NamedTuple):
     """Everything that moves floating things in one sea: currents, wind, and the step (s) to take."""
 
-    currents: Flow
-    wind: Flow
+    currents: Stream
+    wind: Stream
     windage: float
     longest_step: float
 
-    def move(self, lon, lat, start, end, *, windage=0.0):
+    def move(self, lon, lat, start, end, *, windage=0.0, crosswind=0.0, push=(0.0, 0.0)):
         """Where what is at lon, lat at `start` is at `end`: lon, lat, status (`searcher.kernels.advect`).
 
-        lon, lat: arrays of degrees, any one shape; start, end: seconds since `sea.EPOCH`, windage: shares of
-        the wind, each one for all or one per place; backward where end < start.
+        lon, lat: arrays of degrees, any one shape; start, end: seconds since `sea.EPOCH`; windage, crosswind:
+        shares of the wind, along it and to the right of it; push: m/s east and north besides; each one for
+        all or one per place; backward where end < start.
         """
         shape = np.shape(lon)
-        lon, lat, start, end, windage = (
-            np.ascontiguousarray(np.broadcast_to(values, shape), dtype=np.float64).ravel()
-            for values in (lon, lat, start, end, windage)
+        lon, lat, start, end, *slip = (
+            np.array(np.broadcast_to(values, shape), dtype=np.float64).ravel()
+            for values in (lon, lat, start, end, windage, crosswind, *push)
         )
-        moved = advect(self.currents, self.wind, windage, lon, lat, start, end, self.longest_step)
+        moved = advect(
+            self.currents, self.wind, np.array(slip), lon, lat, start, end, self.longest_step, COURANT
+        )
         return tuple(values.reshape(shape) for values in moved)
 
     def carry(self, lon, lat, start, end, *, windage=0.0):
@@ -69,15 +74,16 @@ class Drift(NamedTuple):
 def make_drift(sea: xr.DataTree, *, windage: float = WINDAGE) -> Drift:
     """The drift of a sea; without wind data, matter moves with the currents alone.
 
-    Steps are so short that no water crosses more than half a cell in one.
+    windage: share of the wind that weed takes on. Pass 0 where the currents are those of floating matter
+    already, as drifters or a model with windage and waves give them, so that the wind does not count twice.
     """
     flow = flow_of(sea["currents"].to_dataset())
     wind = flow_of(sea["wind"].to_dataset(), "u10", "v10") if has(sea, "wind") else _calm()
-    fastest = float(np.nanmax(np.hypot(flow.u, flow.v))) + 0.1
+    usual = float(np.sqrt(np.nanmean(flow.u**2) + np.nanmean(flow.v**2)))
     per_lon, _ = row_metrics(np.array([flow.lat0, flow.lat0 + flow.dlat * (flow.u.shape[1] - 1)]))
     cell = flow.dlon * float(per_lon.min())
-    step = min(COURANT * cell / fastest, LONGEST_STEP)
-    return Drift(flow, wind, windage if has(sea, "wind") else 0.0, step)
+    step = min(COURANT * cell / (FAST * usual + 0.1), LONGEST_STEP)
+    return Drift(weave(flow), weave(wind), windage if has(sea, "wind") else 0.0, step)
 
 
 def _calm() -> Flow:

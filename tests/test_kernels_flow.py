@@ -19,7 +19,7 @@ from seas import DAY, HOUR, nodes, random_field
 
 from searcher.kernels.advect import AFLOAT, ASHORE, GONE, advect
 from searcher.kernels.metric import metres_per_degree, row_metrics
-from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
+from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors, weave
 from searcher.kernels.strain import strain
 
 GEOD = Geod(ellps="WGS84")
@@ -253,12 +253,26 @@ def make_flow(velocity, times=(0.0,), *, half=(2000.0, 2000.0), cells=(20, 20), 
     return Flow(np.array(times, dtype=float), np.ascontiguousarray(u), np.ascontiguousarray(v), *grid)
 
 
-def carry(flow, x, y, start, end, longest_step, *, wind=CALM, windage=0.0):
-    """`advect` in metres: x, y, status."""
-    x, y, start, end, windage = np.broadcast_arrays(x, y, start, end, windage)
+def carry(
+    flow,
+    x,
+    y,
+    start,
+    end,
+    longest_step,
+    *,
+    wind=CALM,
+    windage=0.0,
+    crosswind=0.0,
+    push=(0.0, 0.0),
+    most=np.inf,
+):
+    """`advect` in metres, in equal steps: x, y, status."""
+    x, y, start, end, *slip = np.broadcast_arrays(x, y, start, end, windage, crosswind, *push)
     shape = x.shape
-    flat = (np.array(a, dtype=float).ravel() for a in (windage, x / EAST, y / NORTH, start, end))
-    lon, lat, status = advect(flow, wind, *flat, longest_step)
+    flat = (np.array(a, dtype=float).ravel() for a in (x / EAST, y / NORTH, start, end))
+    slip = np.array([np.ravel(a) for a in slip], dtype=float)
+    lon, lat, status = advect(weave(flow), weave(wind), slip, *flat, longest_step, most)
     return (lon * EAST).reshape(shape), (lat * NORTH).reshape(shape), status.reshape(shape)
 
 
@@ -322,7 +336,8 @@ def test_uniform_current_follows_its_parallel_at_every_latitude():
     """Distance sailed along a parallel, against GeographicLib in short hops (pyproj)."""
     lat0 = -33.0
     flow = Flow(np.zeros(1), np.full((1, 9, 9), 0.5), np.zeros((1, 9, 9)), 159.0, 0.25, -34.0, 0.25)
-    lon, lat, _ = advect(flow, CALM, *(np.array([a]) for a in (0.0, 160.0, lat0, 0.0, DAY)), 1800.0)
+    place = (np.array([a]) for a in (160.0, lat0, 0.0, DAY))
+    lon, lat, _ = advect(weave(flow), weave(CALM), np.zeros((4, 1)), *place, 1800.0, np.inf)
     assert lat[0] == lat0
     hops = np.linspace(160.0, lon[0], 500)
     level = np.full(499, lat0)
@@ -488,7 +503,7 @@ def test_advection_is_runge_kutta_like_its_twin():
                 break
             z = ahead
         twin.append(z)
-    x, y, status = advect(flow, CALM, np.zeros(40), lon, lat, start, end, 700.0)
+    x, y, status = advect(weave(flow), weave(CALM), np.zeros((4, 40)), lon, lat, start, end, 700.0, np.inf)
     np.testing.assert_allclose(np.column_stack([x, y]), twin, atol=1e-9)
     assert (status == AFLOAT).sum() > 5
     assert (status != AFLOAT).sum() >= 3

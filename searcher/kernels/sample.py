@@ -37,6 +37,28 @@ class Flow(NamedTuple):
     dlat: float
 
 
+class Stream(NamedTuple):
+    """A `Flow` as particles read it: u and v of a node side by side, so that one line of memory serves both.
+
+    uv: (time, lat · lon · 2). shape: nodes in lat and lon. `weave` makes it.
+    """
+
+    t: np.ndarray
+    uv: np.ndarray
+    rows: int
+    columns: int
+    lon0: float
+    dlon: float
+    lat0: float
+    dlat: float
+
+
+def weave(flow: Flow) -> Stream:
+    """The `Stream` of a flow."""
+    both = np.stack([flow.u, flow.v], axis=-1).astype(np.float64, copy=False)
+    return Stream(flow.t, both.reshape(flow.t.size, -1), *flow.u.shape[1:], *flow[3:])
+
+
 @njit(cache=True)
 def _cell(x, x0, dx, n):
     """Index of the node at or below x, the share of the way to the next, and whether x is on the grid."""
@@ -65,15 +87,33 @@ def _bilinear(field, j, i, wy, wx):
 
 
 @njit(cache=True)
-def _moment(t, times):
-    """Index of the time at or before t and the share of the way to the next; held at both ends."""
-    n = times.size
-    if n == 1 or not t > times[0]:
-        return 0, 0.0
-    if t >= times[n - 1]:
-        return n - 2, 1.0
+def _corners(stream, k, j, i, wy, wx):
+    """(u, v) of a `Stream` between four nodes at its hour k, as `_bilinear`; NaN where none has weight."""
+    u = 0.0
+    v = 0.0
+    weight = 0.0
+    for b in range(2):
+        for a in range(2):
+            node = 2 * ((j + b) * stream.columns + i + a)
+            one, other = stream.uv[k, node], stream.uv[k, node + 1]
+            if one == one and other == other:
+                w = (wy if b else 1.0 - wy) * (wx if a else 1.0 - wx)
+                u += w * one
+                v += w * other
+                weight += w
+    return (u / weight, v / weight) if weight > 1e-6 else (math.nan, math.nan)
+
+
+@njit(cache=True)
+def moment_of(t, times):
+    """Indices of the times around t and the share of the way from one to the other; held at both ends."""
+    last = times.size - 1
+    if not t > times[0]:
+        return 0, 0, 0.0
+    if t >= times[last]:
+        return last, last, 0.0
     k = np.searchsorted(times, t, side="right") - 1
-    return k, (t - times[k]) / (times[k + 1] - times[k])
+    return k, k + 1, (t - times[k]) / (times[k + 1] - times[k])
 
 
 @njit(cache=True)
@@ -83,12 +123,28 @@ def sample_flow(flow, t, lon, lat):
     i, wx, inside_x = _cell(lon, flow.lon0, flow.dlon, flow.u.shape[2])
     if not (inside_x and inside_y):
         return math.nan, math.nan, False
-    k, wt = _moment(t, flow.t)
+    k, later, wt = moment_of(t, flow.t)
     u = _bilinear(flow.u[k], j, i, wy, wx)
     v = _bilinear(flow.v[k], j, i, wy, wx)
     if wt > 0.0:
-        u += wt * (_bilinear(flow.u[k + 1], j, i, wy, wx) - u)
-        v += wt * (_bilinear(flow.v[k + 1], j, i, wy, wx) - v)
+        u += wt * (_bilinear(flow.u[later], j, i, wy, wx) - u)
+        v += wt * (_bilinear(flow.v[later], j, i, wy, wx) - v)
+    return u, v, True
+
+
+@njit(cache=True)
+def sample_stream(stream, t, lon, lat):
+    """As `sample_flow`, of a `Stream`."""
+    j, wy, inside_y = _cell(lat, stream.lat0, stream.dlat, stream.rows)
+    i, wx, inside_x = _cell(lon, stream.lon0, stream.dlon, stream.columns)
+    if not (inside_x and inside_y):
+        return math.nan, math.nan, False
+    k, later, wt = moment_of(t, stream.t)
+    u, v = _corners(stream, k, j, i, wy, wx)
+    if wt > 0.0:
+        u2, v2 = _corners(stream, later, j, i, wy, wx)
+        u += wt * (u2 - u)
+        v += wt * (v2 - v)
     return u, v, True
 
 
