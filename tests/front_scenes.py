@@ -250,3 +250,75 @@ def sum_scores(scores: list[Score]) -> dict[str, float]:
         "f1": 2.0 * precision * recall / both if both else 0.0,
         "error": float(np.median(errors)) if errors.size else float("inf"),
     }
+
+
+# ---- the histogram test in plain numpy, window by window, every split tried
+
+
+def best_split(values: np.ndarray) -> tuple[float, float]:
+    """θ and the split of known values, (n,): Cayula & Cornillon 1992, J. Atmos. Oceanic Technol. 9:67-80."""
+    ordered = np.sort(values.astype(np.float64))
+    below = np.arange(1, ordered.size)
+    total = np.cumsum(ordered - ordered.mean())[:-1]
+    between = total**2 / (below * (ordered.size - below)) / max(ordered.var(), 1e-300)
+    between[ordered[1:] == ordered[:-1]] = 0.0
+    best = int(np.argmax(between))
+    return float(between[best]), float(ordered[best])
+
+
+def cohesions(window: np.ndarray, split: float) -> tuple[float, float, float]:
+    """Share of known 4-neighbours of the same population: colder, warmer, both."""
+    label = np.where(np.isfinite(window), np.where(window <= split, 0, 1), -1)
+    pairs = np.concatenate(
+        [
+            np.stack([label[:, 1:].ravel(), label[:, :-1].ravel()]),
+            np.stack([label[1:].ravel(), label[:-1].ravel()]),
+        ],
+        axis=1,
+    )
+    one, two = pairs[:, (pairs >= 0).all(axis=0)]
+    same = one == two
+    shares = [same[(one == k) | (two == k)] for k in (0, 1)]
+    # a pair within a population is seen from both of its ends
+    single = [2.0 * kin.sum() / max(2.0 * kin.sum() + (~kin).sum(), 1.0) for kin in shares]
+    return single[0], single[1], float(same.sum() / max(same.size, 1))
+
+
+def numpy_populations(field, size, step, clear, theta, difference, population, single, overall):
+    """What the kernel does, with numpy in every window: count, edge, seen."""
+    down, across = ((cells - size) // step + 1 for cells in field.shape)
+    count, edge = (np.zeros(field.shape, np.uint8) for _ in range(2))
+    seen = np.zeros((down, across), bool)
+    for b in range(down):
+        for a in range(across):
+            here = slice(b * step, b * step + size), slice(a * step, a * step + size)
+            window = field[here]
+            known = np.isfinite(window)
+            if known.sum() < clear * size * size:
+                continue
+            count[here] += known
+            values = window[known]
+            share_between, split = best_split(values)
+            cold = values <= split
+            if share_between < theta or not population <= cold.mean() <= 1.0 - population:
+                continue
+            if values[~cold].mean() - values[cold].mean() < difference:
+                continue
+            one, other, both = cohesions(window, split)
+            seen[b, a] = one >= single and other >= single and both >= overall
+            if seen[b, a]:
+                edge[here] += _boundary(window, split)
+    return count, edge, seen
+
+
+def _boundary(window: np.ndarray, split: float) -> np.ndarray:
+    """Which pixels have a known 4-neighbour of the other population."""
+    label = np.where(np.isfinite(window), np.where(window <= split, 0, 1), -1)
+    edge = np.zeros(window.shape, bool)
+    for axis in (0, 1):
+        ahead, behind = np.moveaxis(label, axis, 0)[1:], np.moveaxis(label, axis, 0)[:-1]
+        differs = (ahead != behind) & (ahead >= 0) & (behind >= 0)
+        view = np.moveaxis(edge, axis, 0)
+        view[1:] |= differs
+        view[:-1] |= differs
+    return edge

@@ -1,0 +1,267 @@
+"""Two water masses in a window: the histogram test of fronts.
+
+Cayula & Cornillon (1992, J. Atmos. Oceanic Technol. 9:67-80; single image): the values of a window are split
+in two at the value that makes the between-class share of the variance, θ = N1·N2/N²·(μ1−μ2)²/σ², greatest.
+Two water masses are seen where θ is high (a plain ramp has 0.75), both populations are large and far enough
+apart, and each lies together: cohesion is the share of 4-neighbours that belong to the same population.
+
+The best split is guessed from a histogram, and then every split near the guess is tried, so that θ is that of
+the values and not of bins.
+"""
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+#: side of the windows and from one to the next, cells
+SIZE, STEP = 32, 16
+#: least share of a window that is clear
+LEAST_CLEAR = 0.5
+#: least between-class share; a plain ramp has 0.75
+LEAST_THETA = 0.76
+#: least difference of the means, °C, and least share of either population
+LEAST_DIFFERENCE, LEAST_POPULATION = 0.2, 0.25
+#: least cohesion of either population and of both together
+LEAST_SINGLE, LEAST_OVERALL = 0.90, 0.92
+
+BINS, REACH = 64, 4.0  # bins of the first guess, and how many standard deviations either way they cover
+NEAR = 0.2  # standard deviations either side of the guess in which every split is tried
+QUICK = {"contract", "arcp", "nsz", "reassoc"}  # keeps NaN
+
+
+@njit(cache=True, fastmath=QUICK)
+def moments(values):
+    """How many of some values are known, their mean and their population variance."""
+    n = 0
+    total = 0.0
+    for k in range(values.size):
+        v = np.float64(values[k])
+        known = v == v
+        n += 1 if known else 0
+        total += v if known else 0.0
+    mean = total / max(n, 1)
+    square = 0.0
+    for k in range(values.size):
+        v = np.float64(values[k]) - mean
+        square += v * v if v == v else 0.0
+    return n, mean, square / max(n, 1)
+
+
+@njit(cache=True, fastmath=QUICK)
+def _below(values, split, mean):
+    """How many values are at or below a split, and the sum of their distances from the mean."""
+    count = 0
+    total = 0.0
+    for k in range(values.size):
+        v = np.float64(values[k])
+        low = v <= split
+        count += 1 if low else 0
+        total += v - mean if low else 0.0
+    return count, total
+
+
+@njit(cache=True)
+def _guess(values, n, mean, deviation, counts, bins):
+    """The boundary between bins at which θ of the binned values is greatest.
+
+    bins: room for as many int32 as values; counts: for 2 x (BINS + 1), the last for missing values.
+    """
+    scale = 0.5 * BINS / (REACH * deviation)
+    shift = 0.5 * BINS - mean * scale
+    for k in range(values.size):
+        v = values[k] * scale + shift
+        inside = min(max(v, 0.0), BINS - 1.0)
+        bins[k] = np.int32(inside) if v == v else np.int32(BINS)
+    counts[:] = 0
+    for k in range(0, values.size - 1, 2):  # two tables, since a count waits for the one before it
+        counts[0, bins[k]] += 1
+        counts[1, bins[k + 1]] += 1
+    if values.size % 2:
+        counts[0, bins[values.size - 1]] += 1
+    whole = 0  # in half bins from the middle; not exactly 0 once binned
+    for k in range(BINS):
+        counts[0, k] += counts[1, k]
+        whole += counts[0, k] * (2 * k + 1 - BINS)
+    below = total = 0
+    best = -1.0
+    at = BINS // 2
+    for k in range(BINS - 1):
+        below += counts[0, k]
+        total += counts[0, k] * (2 * k + 1 - BINS)
+        if counts[0, k] == 0 or below == n:
+            continue
+        lean = float(total * n - whole * below)
+        between = lean * lean / (float(below) * (n - below))
+        if between > best:
+            best = between
+            at = k + 1
+    return (at - shift) / scale
+
+
+@njit(cache=True)
+def _try_near(values, n, mean, split, reach):
+    """The split within `reach` of a guess at which θ is greatest, with the count and the sum below it."""
+    below, total = _below(values, split - reach, mean)
+    near = np.empty(values.size)
+    count = 0
+    for k in range(values.size):
+        near[count] = values[k]
+        count += 1 if split - reach < values[k] <= split + reach else 0
+    near = np.sort(near[:count])
+    best = total * total / (float(below) * (n - below)) if 0 < below < n else -1.0
+    answer = split - reach, below, total
+    for k in range(count):
+        below += 1
+        total += near[k] - mean
+        if below == n or (k + 1 < count and near[k + 1] == near[k]):
+            continue
+        between = total * total / (float(below) * (n - below))
+        if between > best:
+            best = between
+            answer = near[k], below, total
+    return answer
+
+
+@njit(cache=True)
+def split_populations(values, n, mean, variance, counts, bins, exact_from=0.0):
+    """θ, the split, the difference of the means, and the share of the colder population.
+
+    values: (m,), float32. n, mean, variance: see `moments`; the variance must be > 0. counts, bins: room, see
+    `_guess`. A value at the split belongs to the colder side. Below `exact_from` θ may be up to 0.005 short.
+    """
+    deviation = math.sqrt(variance)
+    split = _guess(values, n, mean, deviation, counts, bins)
+    below, total = _below(values, split, mean)
+    if below == 0 or below == n:
+        return 0.0, mean, 0.0, 0.0
+    if total * total / (float(below) * (n - below)) / variance >= exact_from - 0.005:
+        split, below, total = _try_near(values, n, mean, split, NEAR * deviation)
+    difference = -total / below - total / (n - below)
+    share = below / n
+    return share * (1.0 - share) * difference * difference / variance, split, difference, share
+
+
+@njit(cache=True)
+def cohesion(window, split):
+    """Share of known 4-neighbours in the same population: colder, warmer, both. window: (rows, columns)."""
+    rows, columns = window.shape
+    cold = warm = across = 0
+    for j in range(rows):
+        for i in range(columns):
+            here = window[j, i]
+            if here != here:
+                continue
+            for neighbour in range(2):
+                y = j + neighbour
+                x = i + 1 - neighbour
+                if y == rows or x == columns:
+                    continue
+                there = window[y, x]
+                if there != there:
+                    continue
+                if (here <= split) != (there <= split):
+                    across += 1
+                elif here <= split:
+                    cold += 1
+                else:
+                    warm += 1
+    # a pair within a population is two neighbours of it, a pair across one of either
+    one = 2.0 * cold / max(2 * cold + across, 1)
+    other = 2.0 * warm / max(2 * warm + across, 1)
+    return one, other, (cold + warm) / max(cold + warm + across, 1)
+
+
+@njit(cache=True)
+def _count(field, count, tested, size, step, j):
+    """Count, in row j, the tested windows in which a pixel is known."""
+    here = count[j]
+    values = field[j]
+    for b in range(max((j - size) // step + 1, 0), min(j // step + 1, tested.shape[0])):
+        for a in range(tested.shape[1]):
+            if tested[b, a]:
+                for i in range(a * step, a * step + size):
+                    here[i] += np.uint8(1)
+    for i in range(here.size):
+        here[i] = here[i] if values[i] == values[i] else np.uint8(0)
+
+
+@njit(cache=True)
+def _mark(field, edge, splits, seen, size, step, j):
+    """Count, in row j, the windows in which a pixel has a neighbour of the other population."""
+    for b in range(max((j - size) // step + 1, 0), min(j // step + 1, seen.shape[0])):
+        top = b * step
+        for a in range(seen.shape[1]):
+            if not seen[b, a]:
+                continue
+            split = splits[b, a]
+            left = a * step
+            for i in range(left, left + size):
+                here = field[j, i]
+                if here != here:
+                    continue
+                low = here <= split
+                other = False
+                for y, x in ((j - 1, i), (j + 1, i), (j, i - 1), (j, i + 1)):
+                    if top <= y < top + size and left <= x < left + size:
+                        there = field[y, x]
+                        other = other or (there == there and (there <= split) != low)
+                edge[j, i] += other
+
+
+@njit(parallel=True, cache=True)
+def find_populations(field, wanted, size, step, clear, theta, difference, population, single, overall):
+    """The histogram test in overlapping windows of a field (lat, lon), NaN where missing.
+
+    wanted: bool (windows down, windows across), which windows to test (`window_count`). size, step: cells.
+    clear, theta, difference, population, single, overall: least values, as the constants above.
+    Returns, uint8 (lat, lon): in how many tested windows a pixel was known, and in how many of them it stood
+    at the boundary of two water masses; then (windows down, windows across): whether two were seen (bool), θ,
+    the split and the difference of the means (float64, NaN where not tested or too even for two).
+    """
+    ny, nx = field.shape
+    down, across = wanted.shape
+    count = np.zeros((ny, nx), np.uint8)
+    edge = np.zeros((ny, nx), np.uint8)
+    tested = np.zeros((down, across), np.bool_)
+    seen = np.zeros((down, across), np.bool_)
+    table = np.full((3, down, across), math.nan)
+    # with both shares at least p the variance is at least p(1-p) times the difference squared
+    least_variance = population * (1.0 - population) * difference * difference
+    for b in prange(down):
+        values = np.empty(size * size, np.float32)
+        bins = np.empty(size * size, np.int32)
+        counts = np.empty((2, BINS + 1), np.int64)
+        for a in range(across):
+            if not wanted[b, a]:
+                continue
+            window = field[b * step : b * step + size, a * step : a * step + size]
+            for j in range(size):
+                for i in range(size):
+                    values[j * size + i] = window[j, i]
+            n, mean, variance = moments(values)
+            if n < clear * size * size or n < 4:
+                continue
+            tested[b, a] = True
+            if not variance > max(least_variance, 1e-30):
+                continue
+            share_between, split, apart, share = split_populations(
+                values, n, mean, variance, counts, bins, theta
+            )
+            table[0, b, a] = share_between
+            table[1, b, a] = split
+            table[2, b, a] = apart
+            if share_between < theta or apart < difference or min(share, 1.0 - share) < population:
+                continue
+            one, other, both = cohesion(window, split)
+            seen[b, a] = one >= single and other >= single and both >= overall
+    for row in prange(ny):
+        j = np.int64(row)  # numba counts in unsigned integers here
+        _count(field, count, tested, size, step, j)
+        _mark(field, edge, table[1], seen, size, step, j)
+    return count, edge, seen, table[0], table[1], table[2]
+
+
+def window_count(shape: tuple[int, int], *, size: int = SIZE, step: int = STEP) -> tuple[int, int]:
+    """How many whole windows a field of a shape holds, down and across."""
+    return tuple(max((cells - size) // step + 1, 0) for cells in shape)
