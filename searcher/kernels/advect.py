@@ -103,7 +103,7 @@ def _read(stream, t, work, offset, n, out):
         work[WX, p] = math.nan if beyond else x
         work[WY, p] = y
     first, later, wt = moment_of(t, stream.t)
-    k, l = np.uintp(first), np.uintp(later)
+    k, m = np.uintp(first), np.uintp(later)
     uv = stream.uv
     row = np.uintp(2 * stream.columns)
     for p in range(n):
@@ -115,8 +115,8 @@ def _read(stream, t, work, offset, n, out):
         w00 = 1.0 - wx - w10
         u = w00 * uv[k, o] + w01 * uv[k, o + TWO] + w10 * uv[k, q] + w11 * uv[k, q + TWO]
         v = w00 * uv[k, o + ONE] + w01 * uv[k, o + THREE] + w10 * uv[k, q + ONE] + w11 * uv[k, q + THREE]
-        u2 = w00 * uv[l, o] + w01 * uv[l, o + TWO] + w10 * uv[l, q] + w11 * uv[l, q + TWO]
-        v2 = w00 * uv[l, o + ONE] + w01 * uv[l, o + THREE] + w10 * uv[l, q + ONE] + w11 * uv[l, q + THREE]
+        u2 = w00 * uv[m, o] + w01 * uv[m, o + TWO] + w10 * uv[m, q] + w11 * uv[m, q + TWO]
+        v2 = w00 * uv[m, o + ONE] + w01 * uv[m, o + THREE] + w10 * uv[m, q + ONE] + w11 * uv[m, q + THREE]
         work[out, p] = u + wt * (u2 - u)
         work[out + 1, p] = v + wt * (v2 - v)
 
@@ -215,8 +215,8 @@ def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
     currents, wind: `Stream`. slip: (4, n), how each moves through the water: shares of the wind downwind and
     to the right of it, and m/s east and north. Steps are equal and no longer than `longest_step`; a particle
     that would cross more than `most` of a cell of the currents in one is taken through it in shorter steps
-    of its own (`most` = inf: never). Returns lon, lat (float64) and status (uint8): AFLOAT; ASHORE, stopped at
-    its last place with water around it; GONE, stopped at the edge of the field.
+    of its own (`most` = inf: never). Returns lon, lat (float64) and status (uint8): AFLOAT; ASHORE, stopped
+    at its last place with water around it; GONE, stopped at the edge of the field.
     """
     out_lon, out_lat = lon.copy(), lat.copy()
     status = np.zeros(lon.size, np.uint8)

@@ -1,19 +1,24 @@
-"""Drift of particles against the same Runge-Kutta steps written with scipy.ndimage.map_coordinates.
+"""Drift of particles against parcels 4 and against the same steps with scipy.ndimage.map_coordinates.
 
-A time-dependent eddy field on a grid of a tenth of a degree, 3-hourly, no land; 100 000 particles for a day
-in steps of half an hour. Both sides take the same steps of order 4 through the same field, linear between
-nodes and hours, in float64: where they differ is rounding, or a fault.
+A time-dependent eddy field on a grid of a tenth of a degree, 3-hourly; particles for a day in steps of half
+an hour. All sides take the same steps of order 4 through the same field, linear between nodes and hours, in
+float64: where they differ is rounding, or a fault. `parcels` runs where it can be imported (pip install
+parcels): for speed its own RK4 kernel on its own spherical mesh; for positions the same RK4 with our metres
+per degree, since its mesh is a sphere and ours the ellipsoid. The last tables show what land and wind cost,
+and that a step costs the same however many particles there are and however large the grid is.
 """
 
 from __future__ import annotations
+
+import warnings
 
 import numpy as np
 from scipy.ndimage import map_coordinates
 from timing import print_table, ratio, read_options, say, time_in_turn
 
-from searcher.kernels.advect import advect
+from searcher.kernels.advect import ASHORE, advect
 from searcher.kernels.metric import E2, A
-from searcher.kernels.sample import Flow
+from searcher.kernels.sample import Flow, Stream, weave
 
 HOUR = 3600.0
 LON0, LAT0, STEP, NODES = 152.0, -33.0, 0.1, 61
@@ -68,34 +73,173 @@ def advect_with_scipy(flow: Flow, lon: np.ndarray, lat: np.ndarray) -> tuple[np.
     return lon, lat
 
 
-def main() -> None:
-    quick = read_options(__doc__).quick
-    count = 2000 if quick else 100_000
-    rng = np.random.default_rng(1)
-    lon = LON0 + STEP * (NODES - 1) * rng.uniform(0.05, 0.95, count)
-    lat = LAT0 + STEP * (NODES - 1) * rng.uniform(0.05, 0.95, count)
-    flow, still = draw_flow(), np.zeros(count)
-    end = np.full(count, HOURS * HOUR)
+def make_parcels(flow: Flow, lon: np.ndarray, lat: np.ndarray):
+    """Two functions that run parcels over the same field: its own way, and with our metric; lon, lat."""
+    import parcels
+    import xarray as xr
+    from parcels.convert import copernicusmarine_to_sgrid
+    from parcels.kernels import AdvectionRK4
+    from parcels.kernels._integration import RK4
+
+    begin = np.datetime64("2026-01-16T00:00", "ns")
+    axes = {
+        "time": (begin + (flow.t * 1e9).astype("timedelta64[ns]"), {"axis": "T"}),
+        "latitude": (flow.lat0 + flow.dlat * np.arange(NODES), {"standard_name": "latitude", "axis": "Y"}),
+        "longitude": (flow.lon0 + flow.dlon * np.arange(NODES), {"standard_name": "longitude", "axis": "X"}),
+    }
+    coords = {name: (name, values, attrs) for name, (values, attrs) in axes.items()}
+    fields = {
+        name: xr.DataArray(field, coords, tuple(coords)) for name, field in (("U", flow.u), ("V", flow.v))
+    }
+    data = copernicusmarine_to_sgrid(fields=fields)
+    # positions are float32 unless asked for
+    doubles = [
+        parcels.Variable(v.name, np.float64 if v.dtype == np.float32 else v.dtype, v.initial, v.to_write)
+        for v in parcels.Particle.variables
+    ]
+
+    def rates(fieldset, t, z, y, x, particles):
+        u, v = fieldset.UV[t, z, y, x, particles]
+        east, north = metres_per_degree(y)
+        return u / east, v / north
+
+    def ellipsoidal(particles, fieldset):
+        u, v = RK4(particles, fieldset, rates)
+        particles.dx += u * particles.dt
+        particles.dy += v * particles.dt
+
+    def run(kernel, mesh):
+        fieldset = parcels.FieldSet.from_sgrid_conventions(data, mesh=mesh)
+        start = {"t": np.full(lon.size, begin), "x": lon, "y": lat, "z": np.zeros(lon.size)}
+        particles = parcels.ParticleSet(fieldset, pclass=parcels.ParticleClass(variables=doubles), **start)
+        times = {"dt": np.timedelta64(int(LONGEST_STEP), "s"), "runtime": np.timedelta64(HOURS, "h")}
+        particles.execute(kernel, verbose_progress=False, **times)
+        return np.array(particles.x), np.array(particles.y)
+
+    return lambda: run(AdvectionRK4, "spherical"), lambda: run(ellipsoidal, "flat")
+
+
+def run_ours(stream: Stream, lon: np.ndarray, lat: np.ndarray, *, wind: Stream | None = None):
+    """A day of drift: lon, lat, status; with 1 % of a wind where there is one."""
+    slip = np.zeros((4, lon.size))
+    slip[0] = 0.01 if wind else 0.0
+    hours = np.zeros(lon.size), np.full(lon.size, HOURS * HOUR)
+    return advect(stream, wind or stream, slip, lon, lat, *hours, LONGEST_STEP, np.inf)
+
+
+def draw_places(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Places all over the grid but its rim."""
+    share = np.random.default_rng(1).uniform(0.05, 0.95, (2, count))
+    return LON0 + STEP * (NODES - 1) * share[0], LAT0 + STEP * (NODES - 1) * share[1]
+
+
+def metres_apart(one, other) -> np.ndarray:
+    """Distances between places (lon, lat), m."""
+    east, north = metres_per_degree(one[1])
+    return np.hypot((one[0] - other[0]) * east, (one[1] - other[1]) * north)
+
+
+def steps_of(count: int) -> float:
+    """Particle-steps of a day, in millions."""
+    return count * HOURS * HOUR / LONGEST_STEP / 1e6
+
+
+def compare(count: int, rounds: int) -> None:
+    """The speed of all sides, and how far their particles end from ours."""
+    lon, lat = draw_places(count)
+    flow = draw_flow()
+    stream = weave(flow)
     sides = {
-        "ours": lambda: advect(flow, flow, still, lon, lat, still, end, LONGEST_STEP),
+        "ours": lambda: run_ours(stream, lon, lat),
         "scipy": lambda: advect_with_scipy(flow, lon, lat),
     }
+    twins = {"scipy": sides["scipy"]}
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            sides["parcels"], twins["parcels"] = make_parcels(flow, lon, lat)
+    except ImportError:
+        say("parcels is not installed: left out")
     say("warming up, then timing")
-    seconds = time_in_turn(sides, rounds=1 if quick else 5)
-    steps = count * HOURS * HOUR / LONGEST_STEP / 1e6
+    seconds = time_in_turn(sides, rounds=rounds)
+    here = sides["ours"]()
+    rows = []
+    for name, times in seconds.items():
+        apart = float(metres_apart(here, twins[name]()).max()) if name in twins else 0.0
+        rows.append(
+            [
+                name,
+                float(np.median(times)),
+                steps_of(count) / float(np.median(times)),
+                ratio(seconds, name, "ours"),
+                apart,
+            ]
+        )
     print_table(
-        f"drift of {count} particles over {HOURS} h in steps of {LONGEST_STEP:.0f} s",
-        ["", "s", "million particle-steps/s", "speed over scipy"],
+        f"drift of {count} particles over {HOURS} h in steps of {LONGEST_STEP:.0f} s, ways of up to "
+        f"{metres_apart((lon, lat), here).max() / 1000:.0f} km",
+        ["", "s", "million particle-steps/s", "times longer than ours", "greatest difference, m"],
+        rows,
+    )
+
+
+def show_coast_and_wind(count: int, rounds: int) -> None:
+    """What land, with particles that run ashore, and wind cost."""
+    lon, lat = draw_places(count)
+    flow = draw_flow()
+    x, y = np.meshgrid(np.arange(NODES), np.arange(NODES))
+    islands = np.sin(0.45 * x) * np.sin(0.4 * y) > 0.75  # a tenth of the cells
+    coast = weave(flow._replace(u=np.where(islands, np.nan, flow.u), v=np.where(islands, np.nan, flow.v)))
+    stream = weave(flow)
+    sides = {
+        "open water": lambda: run_ours(stream, lon, lat),
+        "with islands": lambda: run_ours(coast, lon, lat),
+        "with wind": lambda: run_ours(stream, lon, lat, wind=stream),
+    }
+    seconds = time_in_turn(sides, rounds=rounds)
+    print_table(
+        f"land and wind, {count} particles",
+        ["", "million particle-steps/s", "time, of open water", "share ashore"],
         [
-            [name, float(np.median(times)), steps / float(np.median(times)), ratio(seconds, "scipy", name)]
+            [
+                name,
+                steps_of(count) / float(np.median(times)),
+                ratio(seconds, name, "open water"),
+                float((sides[name]()[2] == ASHORE).mean()),
+            ]
             for name, times in seconds.items()
         ],
     )
-    (x, y, _), (x2, y2) = sides["ours"](), sides["scipy"]()
-    east, north = metres_per_degree(y)
-    apart = np.hypot((x - x2) * east, (y - y2) * north).max()
-    moved = np.hypot((x - lon) * east, (y - lat) * north)
-    print(f"greatest difference {apart:.2g} m, of ways of up to {moved.max() / 1000:.0f} km")
+
+
+def show_growth(quick: bool, rounds: int) -> None:
+    """Cost of a particle-step for numbers of particles and sizes of grid."""
+    flow = draw_flow()
+    stream = weave(flow)
+    rows = []
+    for count in (1000, 10_000) if quick else (1000, 10_000, 100_000, 1_000_000):
+        lon, lat = draw_places(count)
+        times = time_in_turn({"": lambda lon=lon, lat=lat: run_ours(stream, lon, lat)}, rounds=rounds)[""]
+        rows.append([f"{count} particles, {NODES} x {NODES} nodes", 1e3 / steps_of(count) * np.median(times)])
+    count = 2000 if quick else 100_000
+    lon, lat = draw_places(count)
+    for nodes in (200, 400) if quick else (1000, 2000, 3600):
+        share = np.linspace(0, NODES - 1.001, nodes)
+        rows_, columns = np.meshgrid(share.astype(int), share.astype(int), indexing="ij")
+        u, v = (field[:2, rows_, columns] for field in (flow.u, flow.v))
+        step = STEP * (NODES - 1) / (nodes - 1)
+        fine = weave(Flow(flow.t[:2], u, v, LON0, step, LAT0, step))
+        times = time_in_turn({"": lambda fine=fine: run_ours(fine, lon, lat)}, rounds=rounds)[""]
+        rows.append([f"{count} particles, {nodes} x {nodes} nodes", 1e3 / steps_of(count) * np.median(times)])
+    print_table("cost of a particle-step", ["", "ns"], [[name, float(cost)] for name, cost in rows])
+
+
+def main() -> None:
+    quick = read_options(__doc__).quick
+    rounds = 1 if quick else 3
+    compare(2000 if quick else 20_000, rounds)
+    show_coast_and_wind(2000 if quick else 100_000, rounds)
+    show_growth(quick, rounds)
 
 
 if __name__ == "__main__":
