@@ -27,19 +27,26 @@ Z80 = 1.2815515655446004
 MOST_BOXES = 40
 
 
-def rank_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset, sea: xr.DataTree, trip: Trip) -> gpd.GeoDataFrame:
+def rank_boxes(
+    fronts: gpd.GeoDataFrame,
+    reach: xr.Dataset,
+    sea: xr.DataTree,
+    trip: Trip,
+    *,
+    profile: Profile | None = None,
+) -> gpd.GeoDataFrame:
     """Search boxes along the lines within reach, best first (`searcher.tables.BOXES`).
 
     Besides the schema: `line` (the line to troll, a second geometry), `temperature` (°C), `chlor_a` (mg/m³),
     `gathered` (ln of the gain in floating matter over two days), `depth_least`, `depth_most` (m), `step`
     (°C), `seen_share`, `coincidence`, `warm_side`, and one `evidence_...` column per piece, its share of ln
     rate. A box mostly outside the trip's depths, or mostly inside a better one, is dropped; at most
-    `MOST_BOXES` are kept.
+    `MOST_BOXES` are kept. `profile`: by default that of the trip's target species.
     """
     candidates = lay_boxes(fronts, reach)
     if candidates.empty:
         return empty_table("boxes")
-    profile = read_profile(trip.target.species, trip.folder)
+    profile = profile or read_profile(trip.target.species, trip.folder)
     rows = list(candidates.itertuples())
     observer = Observer(sea, fronts, make_drift(sea))
     facts = [observer.observe(row) for row in rows]

@@ -18,10 +18,15 @@ from time import perf_counter
 os.environ.setdefault("OMP_WAIT_POLICY", "passive")
 
 
-def read_options(about: str) -> argparse.Namespace:
-    """`--quick`: a small case and one round, to see that it works; its figures say little."""
+def read_options(about: str, *, seeds: int = 0) -> argparse.Namespace:
+    """`--quick`: a small case and one round, to see that it works; its figures say little.
+
+    With `seeds`, their usual number, also `--seeds`.
+    """
     parser = argparse.ArgumentParser(description=about.strip().splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="a small case and one round")
+    if seeds:
+        parser.add_argument("--seeds", type=int, default=seeds, help=f"how many seas (usually {seeds})")
     return parser.parse_args()
 
 
