@@ -110,22 +110,20 @@ def test_the_warm_side_is_named(patch, angle, side):
 
 
 @pytest.mark.parametrize("step", [0.8, 2.0, 4.0])
-def test_step_and_strength_are_those_of_the_front(patch, step):
-    """The fitted slope is the true one, Δ/2w sech²(d/w), averaged over the Gaussian window (Stein 1981, Ann.
-    Stat. 9:1135-1151). Of a broad front a tenth of the step is beyond where it is read.
-    """
+@pytest.mark.parametrize("half_width", [2000.0, 4000.0])
+def test_step_width_and_strength_are_those_of_the_front(patch, step, half_width):
+    """Of T = step/2·tanh(d/w) the slope on the front is step/2w, and 2w holds tanh 1 = 76 % of the step."""
     lon, lat, x, y = patch
-    sigma = 1.5 * cell_size()
-    d = np.linspace(-5 * sigma, 5 * sigma, 2001)
-    window = np.exp(-0.5 * (d / sigma) ** 2)
-    for width, least in ((2000.0, 0.95), (4000.0, 0.88)):
-        field, _ = tanh_front(x, y, angle=60.0, step=step, width=width)
-        (row,) = find_temperature_breaks(make_picture(lon, lat, field))
-        assert least * step < row["step"] < 1.005 * step
-        mean_slope = step / (2 * width) * np.average(np.cosh(d / width) ** -2.0, weights=window)
-        assert row["strength"] == pytest.approx(mean_slope, rel=0.03)
+    field, _ = tanh_front(x, y, angle=60.0, step=step, width=half_width)
+    (row,) = find_temperature_breaks(make_picture(lon, lat, field))
+    assert row["step"] == pytest.approx(step, rel=0.01)
+    assert row["width"] == pytest.approx(2 * half_width, rel=0.02)
+    assert row["strength"] == pytest.approx(step / (2 * half_width), rel=0.02)
+    assert row["step_doubt"] < 0.02 * step
+    assert row["strength_doubt"] < 0.02 * row["strength"]
     assert row["kind"] == TEMPERATURE_BREAK
     assert cell_size() / 2 < row["doubt"] < 3000.0
+    assert row["confidence"] > 0.99
 
 
 @pytest.mark.parametrize("radius", [25e3, 40e3])
@@ -248,8 +246,8 @@ def test_warmer_water_changes_nothing_and_a_larger_step_only_the_step(patch, shi
     field, away = tanh_front(x, y, angle=40.0)
     (before,) = find_temperature_breaks(make_picture(lon, lat, field))
     (after,) = find_temperature_breaks(make_picture(lon, lat, scale * (field - 20.0) + 20.0 + shift))
-    assert after["step"] == pytest.approx(scale * before["step"], rel=1e-6)
-    assert after["strength"] == pytest.approx(scale * before["strength"], rel=1e-3)
+    assert after["step"] == pytest.approx(scale * before["step"], rel=0.01)
+    assert after["strength"] == pytest.approx(scale * before["strength"], rel=0.01)
     assert after["warm_side"] == before["warm_side"]
     assert shapely.hausdorff_distance(after["geometry"], before["geometry"]) < CELL
     assert away.min() < 0 < away.max()
@@ -279,9 +277,10 @@ def test_a_picture_from_the_other_hemisphere_gives_the_mirror_of_its_lines(patch
     flipped = [shapely.transform(row["geometry"], lambda xy: xy * [1, -1]) for row in mirror]
     for row in plain:
         k = int(np.argmin([shapely.hausdorff_distance(row["geometry"], other) for other in flipped]))
-        assert shapely.hausdorff_distance(row["geometry"], flipped[k]) < 1e-6
-        for name in ("step", "strength", "length", "doubt"):
-            assert mirror[k][name] == pytest.approx(row[name], rel=1e-6)
+        # a line is fitted in stretches from its start, and that is its other end in the mirror
+        assert shapely.hausdorff_distance(row["geometry"], flipped[k]) < 0.05 * CELL
+        for name in ("step", "strength", "width", "length", "doubt"):
+            assert mirror[k][name] == pytest.approx(row[name], rel=0.01)
 
 
 @pytest.mark.parametrize("turn", [360.0, -360.0])

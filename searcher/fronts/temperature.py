@@ -1,23 +1,27 @@
 """Temperature breaks in one picture of the sea.
 
-The slope of temperature is fitted locally (`searcher.kernels.gradient`), its ridges are traced to a fraction
-of a cell, and each line is given its step, strength and warm side. What counts as an edge is set in °C/km
-and raised where the picture itself is noisy.
+Spikes are taken out (`searcher.kernels.median`), edges of the slope fitted locally are traced to a fraction
+of a cell (`searcher.kernels.edges`) and strung together (`searcher.fronts.trace`), and the section across
+each line gives its step, strength and width (`searcher.fronts.section`). What counts as an edge is set in
+°C/km and raised where the picture itself is noisy.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
-import shapely
 import xarray as xr
+from scipy.special import ndtr
 
-from searcher.fronts.trace import ridge_lines
-from searcher.geo import compass_point, line_length, normals
-from searcher.kernels.gradient import fit_planes
+from searcher.fronts.section import fit_lines
+from searcher.fronts.trace import Chains, falls, link_chains, to_lines
+from searcher.geo import compass_point, line_length
+from searcher.kernels.edges import trace_edges
+from searcher.kernels.median import contextual_median
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Grid, sample_field
+from searcher.kernels.sample import Grid
 from searcher.sea import grid_of
 from searcher.tables import TEMPERATURE_BREAK
 
@@ -33,13 +37,19 @@ SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 1.5
 LEAST_LENGTH = 8.0 * KM
 #: positions of satellite pixels are good to about a kilometre (from memory)
 GEOLOCATION = 1.0 * KM
+#: the noise of a picture is measured on about so many of its nodes
+SAMPLES = 1e5
 
 
-def slope_of(field: np.ndarray, lat: np.ndarray, grid: Grid, *, smoothing: float = SMOOTHING):
-    """Smoothed value, slope east, slope north (per m), and the smoothing used (m), of a (lat, lon) field."""
-    east, north = metres_between(lat, grid)
-    sigma = max(smoothing, SMOOTHING_CELLS * float(np.sqrt(east.mean() * north.mean())))
-    return *fit_planes(np.ascontiguousarray(field, dtype=np.float64), east, north, sigma), sigma
+class Kind(NamedTuple):
+    """What makes a line of some kind: slopes that keep it going and that make it, per m."""
+
+    name: str
+    low: float
+    high: float
+
+
+BREAK = Kind(TEMPERATURE_BREAK, LOW, HIGH)
 
 
 def metres_between(lat: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
@@ -52,10 +62,14 @@ def noise_of(field: np.ndarray) -> float:
     """Standard deviation of a picture's pixel noise; 0 where too little is clear to tell.
 
     The difference of two Laplacians (Immerkær 1996, Comput. Vis. Image Underst. 64:300-302), with the
-    median in place of the mean so that fronts do not count as noise.
+    median in place of the mean so that fronts do not count as noise, at about `SAMPLES` nodes evenly spread.
     """
-    second = field[:, :-2] - 2.0 * field[:, 1:-1] + field[:, 2:]
-    mixed = second[:-2] - 2.0 * second[1:-1] + second[2:]
+    apart = max(1, math.ceil(math.sqrt(field.size / SAMPLES)))
+    ny, nx = field.shape
+    mixed = 0.0
+    for j, down in enumerate((1.0, -2.0, 1.0)):
+        for i, along in enumerate((1.0, -2.0, 1.0)):
+            mixed = mixed + down * along * field[j : ny - 2 + j : apart, i : nx - 2 + i : apart].astype(float)
     clear = np.abs(mixed[np.isfinite(mixed)])
     # 6 = root of the sum of squares of the weights; 0.6745 = median of |N(0, 1)|
     return float(np.median(clear) / (6.0 * 0.6745)) if clear.size > 50 else 0.0
@@ -72,67 +86,65 @@ def slope_noise(pixel_noise: float, cell: float, sigma: float) -> float:
 def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict]:
     """Temperature breaks in one picture of sst (lat, lon), °C: a list of rows for the fronts table.
 
-    Each has `geometry` (drawn so that the warm water lies on its left), `kind`, `strength` (median slope,
-    °C/m), `step` (°C across), `length` (m), `warm_side`, and `doubt` (1-sigma position error, m).
+    Each has `geometry` (drawn so that the warm water lies on its left), `kind`, `strength` (slope on the
+    line, °C/m), `step` (°C across), their 1-sigma errors `strength_doubt` and `step_doubt`, `width` (m),
+    `length` (m), `warm_side`, `doubt` (1-sigma position error, m) and `confidence` (0..1).
     """
-    grid = grid_of(picture.to_dataset(name="sst"))
-    lat = picture["lat"].values
-    field = picture.values.astype(np.float64)
-    value, slope_x, slope_y, sigma = slope_of(field, lat, grid, smoothing=smoothing)
-    slope = np.hypot(slope_x, slope_y)
-    east, north = metres_between(lat, grid)
+    return find_steps(picture, BREAK, smoothing=smoothing)
+
+
+def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHING) -> list[dict]:
+    """Rows for the fronts table: where a picture (lat, lon) changes fastest, high side on the left."""
+    grid = grid_of(picture.to_dataset(name="picture"))
+    east, north = metres_between(picture["lat"].values, grid)
     cell = float(np.sqrt(east.mean() * north.mean()))
-    noise = slope_noise(noise_of(field), cell, sigma)
-    safe = np.where(slope > 0, slope, np.nan)
-    lines = ridge_lines(
-        slope,
-        slope_x / safe,
-        slope_y / safe,
-        east=east,
-        north=north,
-        grid=grid,
-        low=max(LOW, NOISE_LOW * noise),
-        high=max(HIGH, NOISE_HIGH * noise),
-        least_length=LEAST_LENGTH,
-        scale=sigma,
-        noise=noise,
+    sigma = max(smoothing, SMOOTHING_CELLS * cell)
+    field = np.ascontiguousarray(picture.values, dtype=np.float32)
+    pixel_noise = noise_of(field)
+    noise = slope_noise(pixel_noise, cell, sigma)
+    low, high = max(kind.low, NOISE_LOW * noise), max(kind.high, NOISE_HIGH * noise)
+    traced = Chains(*trace_edges(contextual_median(field), east, north, sigma, low, *falls(sigma, noise)))
+    chains = link_chains(traced, east=east, north=north, high=high, least_length=LEAST_LENGTH)
+    chains = turn_left(chains, east, north)
+    chains, sections = fit_lines(
+        field, chains, east=east, north=north, sigma=sigma, noise=pixel_noise, background=0.5 * kind.low
     )
-    doubt = math.hypot(0.5 * cell, GEOLOCATION)
+    lines = to_lines(chains, grid, tolerance=0.1)
+    up = way_up(chains)
     return [
-        describe_break(line, value, slope_x, slope_y, grid=grid, reach=2.5 * sigma) | {"doubt": doubt}
-        for line in lines
+        {
+            "geometry": line,
+            "kind": kind.name,
+            "strength": float(sections.strength[k]),
+            "strength_doubt": float(sections.strength_doubt[k]),
+            "step": float(sections.step[k]),
+            "step_doubt": float(sections.step_doubt[k]),
+            "width": float(sections.width[k]),
+            "length": line_length(line),
+            "warm_side": compass_point(up[k]) if kind is BREAK else "",
+            "doubt": math.hypot(float(sections.place_doubt[k]), GEOLOCATION, cell / math.sqrt(12.0)),
+            "confidence": float(ndtr(sections.step[k] / sections.step_doubt[k])),
+        }
+        for k, line in enumerate(lines)
     ]
 
 
-def describe_break(
-    line: shapely.LineString,
-    value: np.ndarray,
-    slope_x: np.ndarray,
-    slope_y: np.ndarray,
-    *,
-    grid: Grid,
-    reach: float,
-) -> dict:
-    """Strength, step and warm side of one line; the step is read `reach` metres to either side of it."""
-    xy = shapely.get_coordinates(line)
-    lon, lat = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
-    gx, gy = sample_field(slope_x, grid, lon, lat), sample_field(slope_y, grid, lon, lat)
-    size = np.hypot(gx, gy)
-    per_lon, per_lat = row_metrics(lat)
-    dlon, dlat = gx / size * reach / per_lon, gy / size * reach / per_lat
-    across = sample_field(value, grid, lon + dlon, lat + dlat) - sample_field(
-        value, grid, lon - dlon, lat - dlat
-    )
-    warm_on_left = np.nansum(normals(xy) * np.column_stack([gx, gy])) >= 0.0
-    known = across[np.isfinite(across)]
-    step = float(np.median(known)) if known.size else float(np.nanmedian(size)) * 2 * reach
-    warm = math.degrees(math.atan2(np.nansum(gx), np.nansum(gy))) % 360.0
-    return {
-        "geometry": line if warm_on_left else line.reverse(),
-        "kind": TEMPERATURE_BREAK,
-        "strength": float(np.nanmedian(size)),
-        "step": step,
-        **dict.fromkeys(("strength_doubt", "step_doubt", "width", "confidence"), np.nan),
-        "length": line_length(line),
-        "warm_side": compass_point(warm),
-    }
+def way_up(chains: Chains) -> np.ndarray:
+    """True bearing (degrees) of the high side of every line."""
+    if not len(chains.counts):
+        return np.zeros(0)
+    x, y = (np.add.reduceat(v, chains.offsets[:-1]) for v in (chains.across_x, chains.across_y))
+    return np.degrees(np.arctan2(x, y)) % 360.0
+
+
+def turn_left(chains: Chains, east: np.ndarray, north: np.ndarray) -> Chains:
+    """The lines, turned round where their high side lies to the right."""
+    if not len(chains.counts):
+        return chains
+    dx = np.diff(chains.columns, append=chains.columns[-1:]) * np.sqrt(np.mean(east / north))
+    dy = np.diff(chains.rows, append=chains.rows[-1:]) / np.sqrt(np.mean(east / north))
+    dx[chains.offsets[1:] - 1] = dy[chains.offsets[1:] - 1] = 0.0
+    leftward = np.add.reduceat(dx * chains.across_y - dy * chains.across_x, chains.offsets[:-1])
+    index = np.arange(chains.columns.size)
+    backward = np.repeat(chains.offsets[:-1] + chains.offsets[1:] - 1, chains.counts) - index
+    return chains.at(np.where(np.repeat(leftward < 0.0, chains.counts), backward, index), chains.counts)

@@ -1,0 +1,140 @@
+"""What a line is like across: its step, width and slope with their errors, and its place moved onto the step.
+
+A tanh step on a slope is fitted to the picture as it was seen, before any smoothing, to either side of the
+line (`searcher.kernels.section` and `step`), out to `REACH` smoothing lengths or half-way to the next line.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+
+from searcher.fronts.trace import Chains, lengths
+from searcher.kernels.section import gather_sections
+from searcher.kernels.step import fit_steps
+
+#: nodes count so many smoothing lengths to either side of a line
+REACH = 4.0
+#: a line's place is fitted stretch by stretch, each about so long, m, and at least so many cells
+STRETCH, STRETCH_CELLS = 10_000.0, 6.0
+#: no front is told to be narrower than tanh's w of so many cells
+NARROWEST = 0.25
+
+
+class Sections(NamedTuple):
+    """The section of every line, arrays (lines,), NaN where too little is seen beside it."""
+
+    step: np.ndarray
+    step_doubt: np.ndarray
+    width: np.ndarray
+    strength: np.ndarray
+    strength_doubt: np.ndarray
+    place_doubt: np.ndarray
+
+
+class Stretches(NamedTuple):
+    """Lines cut into stretches: first and last point, unit vector across, and per line its stretches."""
+
+    first: np.ndarray
+    last: np.ndarray
+    across_x: np.ndarray
+    across_y: np.ndarray
+    lines: np.ndarray
+
+
+def cut_stretches(chains: Chains, along: np.ndarray, length: float) -> Stretches:
+    """Stretches of about `length` m; along: distance of every point along its line, m."""
+    totals = along[chains.offsets[1:] - 1]
+    counts = np.maximum(np.round(totals / length), 1.0)
+    share = np.repeat(counts / totals, chains.counts)
+    most = np.repeat(counts - 1, chains.counts)
+    which = np.repeat(np.arange(len(totals)), chains.counts)
+    piece = np.minimum(np.floor(along * share), most)
+    starts = np.flatnonzero((np.diff(piece, prepend=-1) != 0) | (np.diff(which, prepend=-1) != 0))
+    ends = np.append(starts[1:], piece.size)
+    # a stretch ends where the next of the same line begins
+    last = np.minimum(ends, chains.offsets[which[starts] + 1] - 1)
+    x, y = (np.add.reduceat(values, starts) for values in (chains.across_x, chains.across_y))
+    size = np.hypot(x, y)
+    lines = np.searchsorted(which[starts], np.arange(len(totals) + 1))
+    return Stretches(starts, last, x / size, y / size, lines)
+
+
+def clear_reach(chains: Chains, cut: Stretches, east, north, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """How far (m) behind and ahead of every stretch its own water reaches: half-way to the next line.
+
+    Distances are taken on a conformal map (Mercator's, in columns), true at the stretch.
+    """
+    behind, ahead = np.full(cut.first.size, reach), np.full(cut.first.size, reach)
+    height = np.concatenate([[0.0], np.cumsum(north / east)])
+    y = np.interp(chains.rows, np.arange(height.size), height)
+    flat = np.column_stack([chains.columns, y])
+    sizes = cut.last - cut.first + 1
+    points = np.repeat(cut.first - np.cumsum(sizes) + sizes, sizes) + np.arange(sizes.sum())
+    pieces = shapely.linestrings(flat[points], indices=np.repeat(np.arange(sizes.size), sizes))
+    metres = east[np.clip(chains.rows[cut.first].astype(int), 0, east.size - 1)]
+    owner = np.repeat(np.arange(len(cut.lines) - 1), np.diff(cut.lines))
+    one, other = shapely.STRtree(pieces).query(pieces, predicate="dwithin", distance=2.0 * reach / metres)
+    one, other = one[owner[one] != owner[other]], other[owner[one] != owner[other]]
+    way = shapely.get_coordinates(shapely.shortest_line(pieces[one], pieces[other])).reshape(-1, 2, 2)
+    gap = (way[:, 1] - way[:, 0]) * metres[one, None]
+    up = gap[:, 0] * cut.across_x[one] + gap[:, 1] * cut.across_y[one]
+    half = 0.5 * np.hypot(gap[:, 0], gap[:, 1])
+    beside = np.abs(up) > half  # within 60° of straight across: else it lies off the stretch's end
+    np.minimum.at(ahead, one[beside & (up > 0)], half[beside & (up > 0)])
+    np.minimum.at(behind, one[beside & (up < 0)], half[beside & (up < 0)])
+    return behind, ahead
+
+
+def fit_lines(
+    field: np.ndarray, chains: Chains, *, east, north, sigma: float, noise: float, background: float
+) -> tuple[Chains, Sections]:
+    """Sections of lines, and the lines moved onto the places fitted.
+
+    field: the picture as seen, float32 (lat, lon). sigma: smoothing, m. noise: of a node. background: the
+    slope (per m) that water has apart from fronts, 1-sigma. A place is moved by the fitted distance less the
+    part of it that its own error explains, d·max(0, 1 - e²/d²) (James & Stein 1961, from memory).
+    """
+    if not len(chains.counts):
+        return chains, Sections(*np.zeros((6, 0)))
+    cell = float(np.sqrt(east.mean() * north.mean()))
+    along = lengths(chains, east, north)
+    cut = cut_stretches(chains, along, max(STRETCH, STRETCH_CELLS * cell))
+    reach = REACH * sigma
+    behind, ahead = clear_reach(chains, cut, east, north, reach)
+    floor = max(noise, 1e-3 * float(chains.height.max()) * sigma)
+    sums = gather_sections(field, east, north, chains.columns, chains.rows, *cut[:4], behind, ahead, reach)
+    told, places = fit_steps(sums, cut.lines, reach, sigma, NARROWEST * cell, floor, background)
+    step, step_doubt, half_width, strength, strength_doubt = told.T
+    known = np.isfinite(places).all(axis=1)
+    errors = np.where(known, places[:, 1], 0.0) ** 2
+    share = np.maximum(np.add.reduceat(known.astype(float), cut.lines[:-1]), 1.0)
+    place_doubt = np.sqrt(np.add.reduceat(errors, cut.lines[:-1]) / share)
+    moved = move_onto(chains, cut, along, places, east, north)
+    return moved, Sections(step, step_doubt, 2.0 * half_width, strength, strength_doubt, place_doubt)
+
+
+def move_onto(chains: Chains, cut: Stretches, along, places, east, north) -> Chains:
+    """The lines with every point moved across by the distance fitted, linear between middles of stretches."""
+    distance, error = np.nan_to_num(places).T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        move = np.where(distance != 0, distance * np.maximum(0.0, 1.0 - (error / distance) ** 2), 0.0)
+    middle = 0.5 * (along[cut.first] + along[cut.last])
+    # one row of numbers for all lines: each begins far beyond the end of the one before
+    far = 2.0 * along.max() + 1.0
+    owner = np.repeat(np.arange(len(cut.lines) - 1), np.diff(cut.lines))
+    which = np.repeat(np.arange(len(chains.counts)), chains.counts)
+    lead, trail = cut.lines[:-1], cut.lines[1:] - 1
+    at = np.concatenate(
+        [middle + owner * far, np.arange(lead.size) * far - 1.0, np.arange(1, lead.size + 1) * far - 2.0]
+    )
+    shift = np.concatenate([move, move[lead], move[trail]])
+    order = np.argsort(at)
+    by = np.interp(along + which * far, at[order], shift[order])
+    row = np.clip(chains.rows.astype(np.int64), 0, east.size - 1)
+    return chains._replace(
+        columns=chains.columns + by * chains.across_x / east[row],
+        rows=chains.rows + by * chains.across_y / north[row],
+    )

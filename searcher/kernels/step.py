@@ -1,0 +1,294 @@
+"""A tanh step on a slope, fitted to the sections of lines.
+
+T(n) = a + b·n + step/2·tanh((n - n0)/w), n the distance from the line: a front fitted with its place, width
+and step and their errors, after Hopkins et al. (2010, J. Atmos. Oceanic Technol. 27:173-191). One shape is
+fitted to a whole line by Levenberg-Marquardt (Marquardt 1963, J. SIAM 11:431-441), then one place to each
+stretch."""
+
+import math
+
+import numpy as np
+from numba import njit
+
+#: spread of ln w before anything is seen: a factor of e either way
+WIDTH_SPREAD = 1.0
+#: turns of Marquardt's method, and times that stretches are brought to one level
+TURNS, LEVELLINGS = 40, 3
+#: a line needs so many nodes beside it
+LEAST_NODES = 20.0
+#: what is told of a line: step, its error, w, strength = step/2w, its error
+TOLD = 5
+
+
+@njit(cache=True)
+def _solve(matrix, right, size):
+    """Solve a positive definite system by Cholesky, in place of `right`; False where it is none.
+
+    matrix: its lower half; replaced by its factor.
+    """
+    for i in range(size):
+        for j in range(i + 1):
+            total = matrix[i, j]
+            for k in range(j):
+                total -= matrix[i, k] * matrix[j, k]
+            if i > j:
+                matrix[i, j] = total / matrix[j, j]
+            elif total > 0.0:
+                matrix[i, i] = math.sqrt(total)
+            else:
+                return False
+    for i in range(size):
+        for k in range(i):
+            right[i] -= matrix[i, k] * right[k]
+        right[i] /= matrix[i, i]
+    for i in range(size - 1, -1, -1):
+        for k in range(i + 1, size):
+            right[i] -= matrix[k, i] * right[k]
+        right[i] /= matrix[i, i]
+    return True
+
+
+@njit(cache=True)
+def _weigh(sums, p, noise, background, middle, matrix, right):
+    """Misfit of parameters a, b, step, n0, ln w; its normal equations into `matrix` and `right`.
+
+    b and ln w are known beforehand to be 0 ± background and middle ± `WIDTH_SPREAD`.
+    """
+    w = math.exp(p[4])
+    for a in range(5):
+        right[a] = 0.0
+        for b in range(5):
+            matrix[a, b] = 0.0
+    matrix[1, 1] = 1.0 / background**2
+    right[1] = -p[1] * matrix[1, 1]
+    matrix[4, 4] = 1.0 / WIDTH_SPREAD**2
+    right[4] = (middle - p[4]) * matrix[4, 4]
+    misfit = right[1] ** 2 / matrix[1, 1] + right[4] ** 2 / matrix[4, 4]
+    by = np.ones(5)
+    for k in range(sums.shape[0]):
+        count = sums[k, 0]
+        if count > 0.0:
+            n = sums[k, 1] / count
+            t = math.tanh((n - p[3]) / w)
+            by[1] = n
+            by[2] = 0.5 * t
+            by[3] = -0.5 * p[2] * (1.0 - t * t) / w
+            by[4] = by[3] * (n - p[3])
+            left = sums[k, 3] / count - (p[0] + p[1] * n + p[2] * by[2])
+            weight = count / (noise * noise)
+            misfit += weight * left * left
+            for a in range(5):
+                right[a] += weight * left * by[a]
+                for b in range(a + 1):
+                    matrix[a, b] += weight * by[a] * by[b]
+    return misfit
+
+
+@njit(cache=True)
+def _start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
+    """The best of seven widths to start from, with a, b and step by linear least squares."""
+    best = math.inf
+    kept = np.zeros(5)
+    for trial in range(7):
+        for a in range(4):
+            p[a] = 0.0
+        p[4] = math.log(narrowest) + (trial + 0.5) / 7.0 * math.log(widest / narrowest)
+        _weigh(sums, p, noise, background, middle, matrix, right)
+        if _solve(matrix, right, 3):
+            for a in range(3):
+                p[a] = right[a]
+            misfit = _weigh(sums, p, noise, background, middle, matrix, right)
+            if misfit < best:
+                best = misfit
+                for a in range(5):
+                    kept[a] = p[a]
+    for a in range(5):
+        p[a] = kept[a]
+
+
+@njit(cache=True)
+def _fit(sums, p, noise, background, middle, narrowest, reach, matrix, right):
+    """Least-squares parameters into `p`, from those it holds; False where there is too little to fit."""
+    best = _weigh(sums, p, noise, background, middle, matrix, right)
+    damping = 1e-3
+    trial = np.empty(5)
+    for _ in range(TURNS if best < math.inf else 0):
+        _weigh(sums, p, noise, background, middle, matrix, right)
+        for a in range(5):
+            matrix[a, a] *= 1.0 + damping
+        if not _solve(matrix, right, 5):
+            return False
+        for a in range(5):
+            trial[a] = p[a] + right[a]
+        trial[3] = min(max(trial[3], -0.5 * reach), 0.5 * reach)
+        trial[4] = min(max(trial[4], math.log(narrowest)), math.log(reach))
+        misfit = _weigh(sums, trial, noise, background, middle, matrix, right)
+        gain = best - misfit
+        if gain >= 0.0:
+            best = misfit
+            for a in range(5):
+                p[a] = trial[a]
+        damping = max(0.1 * damping, 1e-9) if gain >= 0.0 else 10.0 * damping
+        if damping > 1e6 or 0.0 <= gain < 1e-7 * best + 1e-9:
+            break
+    return best < math.inf
+
+
+@njit(cache=True)
+def _noise_about(sums, p, floor):
+    """Noise of the nodes about the shape within their bins, no less than `floor`, and the misfit of the bins.
+
+    That is the misfit of their means over what such noise leaves, no less than 1 (Birge 1932, Phys. Rev.
+    40:207-227), by which variances are to be widened.
+    """
+    w = math.exp(p[4])
+    squares = between = nodes = bins = 0.0
+    for k in range(sums.shape[0]):
+        count = sums[k, 0]
+        if count > 0.0:
+            n = sums[k, 1] / count
+            t = math.tanh((n - p[3]) / w)
+            g = p[1] + 0.5 * p[2] * (1.0 - t * t) / w
+            joint = sums[k, 4] - sums[k, 3] * n
+            about = (
+                sums[k, 5] - sums[k, 3] ** 2 / count - 2.0 * g * joint + g * g * (sums[k, 2] - sums[k, 1] * n)
+            )
+            squares += max(about, 0.0)
+            between += count * (sums[k, 3] / count - (p[0] + p[1] * n + 0.5 * p[2] * t)) ** 2
+            nodes += count
+            bins += 1.0
+    noise = math.sqrt(squares / (nodes - bins)) if nodes - bins >= 10.0 else floor
+    noise = max(noise, floor)
+    return noise, max(between / (noise * noise * (bins - 5.0)), 1.0) if bins > 5.0 else math.inf
+
+
+@njit(cache=True)
+def _level(sums, s, p):
+    """Mean of what the nodes of stretch `s` stand above the shape of its line."""
+    w = math.exp(p[4])
+    total = count = 0.0
+    for k in range(sums.shape[1]):
+        if sums[s, k, 0] > 0.0:
+            n = sums[s, k, 1] / sums[s, k, 0]
+            total += sums[s, k, 3] - sums[s, k, 0] * (p[1] * n + 0.5 * p[2] * math.tanh((n - p[3]) / w))
+            count += sums[s, k, 0]
+    return total / count if count > 0.0 else 0.0
+
+
+@njit(cache=True)
+def _add_levelled(sums, start, end, p, total):
+    """The sums of all stretches of a line, each with its own level taken off; how many nodes."""
+    nodes = 0.0
+    for k in range(total.shape[0]):
+        for c in range(total.shape[1]):
+            total[k, c] = 0.0
+    for s in range(start, end):
+        level = _level(sums, s, p)
+        for k in range(total.shape[0]):
+            count = sums[s, k, 0]
+            t = sums[s, k, 3]
+            total[k, 0] += count
+            total[k, 1] += sums[s, k, 1]
+            total[k, 2] += sums[s, k, 2]
+            total[k, 3] += t - level * count
+            total[k, 4] += sums[s, k, 4] - level * sums[s, k, 1]
+            total[k, 5] += sums[s, k, 5] - 2.0 * level * t + level * level * count
+            nodes += count
+    return nodes
+
+
+@njit(cache=True)
+def _place(sums, s, p, variance, matrix, right, places):
+    """Place of stretch `s` and its error under the line's own width and background, by Gauss-Newton."""
+    w = math.exp(p[4])
+    at = p[3]
+    level = _level(sums, s, p)
+    step = p[2]
+    for _ in range(6):
+        for a in range(3):
+            right[a] = 0.0
+            for b in range(3):
+                matrix[a, b] = 0.0
+        # known beforehand: half of w either way of the line's own place
+        matrix[2, 2] = 4.0 / w**2
+        right[2] = (p[3] - at) * matrix[2, 2]
+        matrix[0, 0] = matrix[1, 1] = 1e-9
+        for k in range(sums.shape[1]):
+            count = sums[s, k, 0]
+            if count > 0.0:
+                n = sums[s, k, 1] / count
+                t = math.tanh((n - at) / w)
+                weight = count / variance
+                bell = -0.5 * step * (1.0 - t * t) / w
+                left = sums[s, k, 3] / count - (level + p[1] * n + 0.5 * step * t)
+                right[0] += weight * left
+                right[1] += weight * left * 0.5 * t
+                right[2] += weight * left * bell
+                matrix[0, 0] += weight
+                matrix[1, 0] += weight * 0.5 * t
+                matrix[1, 1] += weight * 0.25 * t * t
+                matrix[2, 0] += weight * bell
+                matrix[2, 1] += weight * bell * 0.5 * t
+                matrix[2, 2] += weight * bell * bell
+        if not _solve(matrix, right, 3):
+            return
+        level += right[0]
+        step += right[1]
+        at = min(max(at + right[2], p[3] - 2.0 * w), p[3] + 2.0 * w)
+    places[s, 0] = at
+    places[s, 1] = 1.0 / matrix[2, 2]  # of Cholesky's factor: what is known of the last when all are free
+
+
+@njit(cache=True)
+def _tell(line, sums, lines, reach, sigma, narrowest, floor, background, told, places):
+    """Fit one line and its stretches, and write what is told of them."""
+    total = np.empty((sums.shape[1], sums.shape[2]))
+    p = np.zeros(5)
+    matrix = np.empty((5, 5))
+    right = np.empty(5)
+    noise, ratio = floor, 1.0
+    for turn in range(LEVELLINGS):
+        if turn == 0:
+            p[4] = math.log(reach)
+        nodes = _add_levelled(sums, lines[line], lines[line + 1], p, total)
+        if nodes < LEAST_NODES:
+            return
+        if turn == 0:
+            _start(total, p, noise, background, math.log(sigma), narrowest, reach, matrix, right)
+        if not _fit(total, p, noise, background, math.log(sigma), narrowest, reach, matrix, right):
+            return
+        noise, ratio = _noise_about(total, p, floor)
+    if ratio == math.inf:
+        return
+    w = math.exp(p[4])
+    told[line, 0] = p[2]
+    told[line, 2] = w
+    told[line, 3] = 0.5 * p[2] / w
+    spread = noise * math.sqrt(ratio)
+    for which in (1, 4):  # the error of what varies as g·p is the root of g·C·g
+        _weigh(total, p, spread, background, p[4], matrix, right)
+        for a in range(5):
+            right[a] = 0.0
+        step_part = 1.0 if which == 1 else 0.5 / w
+        width_part = 0.0 if which == 1 else -0.5 * p[2] / w
+        right[2] = step_part
+        right[4] = width_part
+        if _solve(matrix, right, 5):
+            told[line, which] = math.sqrt(step_part * right[2] + width_part * right[4])
+    for s in range(lines[line], lines[line + 1]):
+        _place(sums, s, p, spread * spread, matrix, right, places)
+
+
+@njit(cache=True)
+def fit_steps(sums, lines, reach, sigma, narrowest, noise, background):
+    """Steps of lines, (lines, `TOLD`), and the place n0 of every stretch with its error, (stretches, 2), m.
+
+    sums: of `gather_sections`, with its `reach`. lines: line k is stretches lines[k]:lines[k + 1]. sigma:
+    a usual w, m; narrowest: the least. noise: least standard deviation of a node. background: spread of b
+    before anything is seen, per m. NaN where too little is known.
+    """
+    told = np.full((lines.size - 1, TOLD), math.nan)
+    places = np.full((sums.shape[0], 2), math.nan)
+    for line in range(lines.size - 1):
+        _tell(line, sums, lines, reach, sigma, narrowest, noise, background, told, places)
+    return told, places
