@@ -1,14 +1,35 @@
 """Edges of a field with gaps: lines along which its fitted slope is steepest, to a fraction of a cell.
 
 The slope is that of a plane fitted around every node (`gradient`), so gaps make no edges; its ridges across
-its own direction are traced and linked into chains (`ridge`).
+its own direction are found (`ridge`) tile by tile, while the slopes are still in the processor's cache, and
+linked into chains. No slope of the whole field is ever stored.
 """
 
 import numpy as np
+from numba import njit, prange
 
-from searcher.kernels.gradient import fit_planes
-from searcher.kernels.ridge import trace_ridges
-from searcher.kernels.sample import Grid, sample_field
+from searcher.kernels.gradient import WIDEST, fit_tile, gaussian_taps, scale_of
+from searcher.kernels.ridge import KEPT, find_crossings, link_crossings
+
+#: nodes of a tile, whose slopes reach one node further below and to the left, and two above and to the right
+TILE_ROWS, TILE_COLUMNS = 64, WIDEST - 3
+
+
+@njit(parallel=True, cache=True)
+def _search_tiles(field, taps_x, taps_y, scale, steps, low, sharp, rise, where, kept):
+    """Edge crossings of all tiles: how many each has; where (tiles, room) and kept are filled."""
+    ny, nx = field.shape
+    across = -(-nx // TILE_COLUMNS)
+    counts = np.empty(where.shape[0], np.int64)
+    for t in prange(counts.size):
+        j0, i0 = t // across * TILE_ROWS, t % across * TILE_COLUMNS
+        rows, columns = min(TILE_ROWS, ny - j0) + 3, min(TILE_COLUMNS, nx - i0) + 3
+        slope, x, y = fit_tile(field, j0 - 1, i0 - 1, rows, columns, taps_x, taps_y, scale)
+        first = 2 * ((j0 - 1) * nx + i0 - 1)
+        counts[t] = find_crossings(
+            slope, x, y, steps[0, j0:], steps[1, j0:], low, sharp, rise, first, nx, where[t], kept[t]
+        )
+    return counts
 
 
 def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
@@ -19,14 +40,21 @@ def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
     Returns, float64 at every point: fractional column and row; then offsets (int64) so that chain k is points
     offsets[k]:offsets[k + 1]; then, at every point, the slope (per m) and its unit direction, east and north.
     """
-    _, slope_x, slope_y = fit_planes(field.astype(np.float64), east, north, sigma)
-    slope = np.hypot(slope_x, slope_y)
-    safe = np.where(slope > 0.0, slope, np.nan)
-    across_x, across_y = slope_x / safe, slope_y / safe
-    columns, rows, offsets = trace_ridges(slope, across_x, across_y, east, north, low, sharp, rise)
-    cells = Grid(0.0, 1.0, 0.0, 1.0)
-    height = sample_field(slope, cells, columns, rows)
-    x = sample_field(slope_x, cells, columns, rows)
-    y = sample_field(slope_y, cells, columns, rows)
-    size = np.hypot(x, y)
-    return columns, rows, offsets, height, x / size, y / size
+    ny, nx = field.shape
+    taps = gaussian_taps(east, sigma), gaussian_taps(north, sigma)
+    scale = scale_of(*taps, east, north)
+    steps = np.pad(scale[:, 4:].T, [(0, 0), (1, 2)], mode="edge")
+    limits = np.float32(low), np.float32(sharp), np.float32(rise)
+    tiles = -(-ny // TILE_ROWS) * -(-nx // TILE_COLUMNS)
+    # crossings are few: room for one at every fourth node, and for more if that is not enough
+    room = TILE_ROWS * TILE_COLUMNS // 4
+    while True:
+        where, kept = np.empty((tiles, room), np.int64), np.empty((tiles, room, KEPT), np.float32)
+        counts = _search_tiles(field, *taps, scale, steps, *limits, where, kept)
+        if counts.max() <= room:
+            break
+        room = counts.max()
+    where, kept = (
+        np.concatenate([part[:n] for part, n in zip(parts, counts, strict=True)]) for parts in (where, kept)
+    )
+    return link_crossings(where, kept, ny, nx)

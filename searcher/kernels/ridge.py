@@ -5,165 +5,219 @@ p·H·p < 0 (Eberly 1996, *Ridges in Image and Data Analysis*; with p = ∇T/|�
 Canny's edge, 1986, IEEE PAMI 8:679-698). p has no sign: it may be a gradient or an eigenvector. Crossings are
 found on every grid edge after turning one end's p to agree with the other's, and joined cell by cell
 (marching ridges: Furst & Pizer 2001, IEEE Conf. Computer Vision and Pattern Recognition).
+
+A grid edge has the number 2·node for the one to the right of a node and 2·node + 1 for the one above it.
+Ridges are few beside nodes, so crossings are kept as a list, in order of their edges.
 """
 
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+FAST = {"contract", "arcp", "nsz", "reassoc"}
+#: what is kept of a crossing besides its edge: share of the way along it, height, direction across
+KEPT = 4
 
 
-@njit(parallel=True, cache=True)
-def _slope_along(f, px, py, east, north):
-    """p·∇f and p·H·p at every node by central differences; NaN beside gaps and on the rim."""
-    ny, nx = f.shape
-    slope = np.full((ny, nx), math.nan)
-    bend = np.full((ny, nx), math.nan)
-    for j in prange(1, ny - 1):
-        dx = east[j]
-        dy = north[j]
-        for i in range(1, nx - 1):
-            x = px[j, i]
-            y = py[j, i]
-            fx = (f[j, i + 1] - f[j, i - 1]) / (2.0 * dx)
-            fy = (f[j + 1, i] - f[j - 1, i]) / (2.0 * dy)
-            fxx = (f[j, i + 1] - 2.0 * f[j, i] + f[j, i - 1]) / (dx * dx)
-            fyy = (f[j + 1, i] - 2.0 * f[j, i] + f[j - 1, i]) / (dy * dy)
-            diagonal = f[j + 1, i + 1] - f[j + 1, i - 1] - f[j - 1, i + 1] + f[j - 1, i - 1]
-            fxy = diagonal / (4.0 * dx * dy)
-            slope[j, i] = x * fx + y * fy
-            bend[j, i] = x * x * fxx + 2.0 * x * y * fxy + y * y * fyy
-    return slope, bend
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _slope_along(below, f, above, px, py, dx, dy, out):
+    """p·∇f and p·H·p along one row of nodes by central differences, side by side in `out`; NaN at gaps."""
+    dx2, dy2 = dx + dx, dy + dy
+    for i in range(1, f.size - 1):
+        x, y, here = px[i], py[i], f[i]
+        right, left, up, down = f[i + 1] - here, here - f[i - 1], above[i] - here, here - below[i]
+        diagonal = (above[i + 1] - above[i - 1] - below[i + 1] + below[i - 1]) / (dx2 * dy2)
+        out[2 * i] = x * (right + left) / dx2 + y * (up + down) / dy2
+        bend = x * x * (right - left) / (dx * dx) + y * y * (up - down) / (dy * dy)
+        out[2 * i + 1] = bend + (x * y + x * y) * diagonal
 
 
 @njit(cache=True)
-def _crossing(f, px, py, slope, bend, low, sharp, rise, j0, i0, j1, i1):
-    """Share of the way from one node to the next at which a ridge crosses, or NaN."""
-    a = slope[j0, i0]
-    b = slope[j1, i1]
-    if px[j0, i0] * px[j1, i1] + py[j0, i0] * py[j1, i1] < 0.0:
-        b = -b
-    if not (a * b < 0.0 or (a == 0.0 and b != 0.0)):  # false for NaN; a zero at b belongs to the next edge
-        return math.nan
-    t = a / (a - b)
-    height = (1.0 - t) * f[j0, i0] + t * f[j1, i1]
-    curve = (1.0 - t) * bend[j0, i0] + t * bend[j1, i1]
-    return t if height >= low and curve < 0.0 and -curve >= sharp * height + rise else math.nan
+def _reach(f, low):
+    """How many values of a row are at least `low`."""
+    count = 0
+    for i in range(f.size):
+        count += f[i] >= low
+    return count
 
 
-@njit(parallel=True, cache=True)
-def _edge_crossings(f, px, py, slope, bend, low, sharp, rise):
-    """Crossings on the edges to the right of and above every node: array (lat, lon, 2)."""
-    ny, nx = f.shape
-    at = np.full((ny, nx, 2), math.nan)
-    for j in prange(ny):
-        for i in range(nx):
-            if i + 1 < nx:
-                at[j, i, 0] = _crossing(f, px, py, slope, bend, low, sharp, rise, j, i, j, i + 1)
-            if j + 1 < ny:
-                at[j, i, 1] = _crossing(f, px, py, slope, bend, low, sharp, rise, j, i, j + 1, i)
-    return at
+@njit(cache=True, error_model="numpy")
+def find_crossings(f, px, py, east, north, low, sharp, rise, first, across, where, kept):
+    """Ridge crossings on the edges to the right of and above the nodes of a tile.
 
-
-@njit(cache=True)
-def _place(at, nx, edge):
-    """Fractional column and row of the crossing on an edge."""
-    node = edge // 2
-    j = node // nx
-    i = node - j * nx
-    t = at[j, i, edge % 2]
-    return (i + t, float(j)) if edge % 2 == 0 else (float(i), j + t)
+    f, px, py: (rows, columns), the field and the unit direction across its ridges, in metres, with a margin
+    of one node below and to the left and two above and to the right of the nodes whose edges are searched.
+    east, north: metres between nodes, (rows,); low, sharp, rise: see `trace_ridges`; all of one dtype.
+    first: number of the edge to the right of node (0, 0). across: nodes in a row of the whole grid. where
+    (int64) and kept (.., KEPT) are filled; returns how many crossings there are, which may exceed their room.
+    """
+    rows, columns = f.shape
+    slopes = np.empty((2, 2 * columns), f.dtype)
+    count = made = 0
+    above = _reach(f[1], low) > 0
+    for r in range(1, rows - 2):
+        busy, above = above, _reach(f[r + 1], low) > 0
+        if not (busy or above):
+            continue
+        for k in range(max(r, made + 1), r + 2):
+            _slope_along(f[k - 1], f[k], f[k + 1], px[k], py[k], east[k], north[k], slopes[k % 2])
+        made = r + 1
+        for i in range(1, columns - 2):
+            for side in range(2):
+                q, p = r + side, i + 1 - side
+                g, h = f[r, i], f[q, p]
+                if not (g >= low or h >= low):
+                    continue
+                a, b = slopes[r % 2, 2 * i], slopes[q % 2, 2 * p]
+                dot = px[r, i] * px[q, p] + py[r, i] * py[q, p]
+                turn = -1 if dot < 0 else 1
+                b *= turn
+                if not (a * b < 0 or (a == 0 and b != 0)):  # so for NaN; a zero at b is for the next edge
+                    continue
+                t = a / (a - b)
+                height = g + t * (h - g)
+                bend = slopes[r % 2, 2 * i + 1]
+                bend += t * (slopes[q % 2, 2 * p + 1] - bend)
+                if not (height >= low and bend < 0 and -bend >= sharp * height + rise):
+                    continue
+                if count < where.size:
+                    x = px[r, i] + t * (turn * px[q, p] - px[r, i])
+                    y = py[r, i] + t * (turn * py[q, p] - py[r, i])
+                    size = math.hypot(x, y)
+                    where[count] = first + 2 * (r * across + i) + side
+                    kept[count, 0] = t
+                    kept[count, 1] = height
+                    kept[count, 2] = x / size
+                    kept[count, 3] = y / size
+                count += 1
+    return count
 
 
 @njit(cache=True)
 def _join(links, a, b):
-    """Note that two edges share a chain; an edge has at most one link on either side of it."""
-    for end, other in ((a, b), (b, a)):
-        if links[end, 0] < 0:
-            links[end, 0] = other
-        elif links[end, 1] < 0:
-            links[end, 1] = other
+    """Link two crossings, each given as a number and which of its edge's two cells this is."""
+    links[a // 2, a % 2] = b // 2
+    links[b // 2, b % 2] = a // 2
 
 
 @njit(cache=True)
-def _link_cells(at):
-    """Links between crossings, cell by cell: array (edges, 2) of edge numbers, -1 for none."""
-    ny, nx, _ = at.shape
-    links = np.full((2 * ny * nx, 2), -1, np.int64)
+def _join_cell(found, n, x, y, links):
+    """Link the n crossings around a cell, given in order around it, as `_join` takes them."""
+    a, b = 0, 1
+    if n > 2:
+        apart = np.empty((n, n))
+        for p in range(n):
+            for q in range(n):
+                k, m = found[p] // 2, found[q] // 2
+                apart[p, q] = math.hypot(x[k] - x[m], y[k] - y[m])
+        if n == 3:
+            # p cannot be oriented around this cell; join the two nearest each other
+            if apart[0, 2] < apart[a, b]:
+                a, b = 0, 2
+            if apart[1, 2] < apart[a, b]:
+                a, b = 1, 2
+        else:
+            # two ridges pass: the pairing with the shorter links keeps them apart
+            if apart[0, 1] + apart[2, 3] > apart[0, 3] + apart[1, 2]:
+                a, b = 0, 3
+            _join(links, found[2], found[4 - b])
+    if n > 1:
+        _join(links, found[a], found[b])
+
+
+@njit(cache=True)
+def _find_around(sides, cell, found):
+    """Crossings around a cell, put into `found` as `_join` takes them; how many they are."""
+    n = 0
+    # below, right, above, left; of the first and the last it is the higher cell
+    for side, shift, higher in ((0, 0, 1), (1, 1, 0), (2, 0, 0), (1, 0, 1)):
+        if sides[side, cell + shift] >= 0:
+            found[n] = 2 * sides[side, cell + shift] + higher
+            n += 1
+    return n
+
+
+@njit(cache=True)
+def _link(column, upward, x, y, starts, nx):
+    """Links between crossings, cell by cell: (crossings, 2), to the one in the lower cell and in the higher.
+
+    column, upward: of their edges, in rising order. x, y: places in cells. starts: (ny + 1,), the first
+    crossing of each row.
+    """
+    links = np.full((column.size, 2), -1, np.int64)
+    # crossings around the cells of one row: below, on the left, above; and the row for which a cell was done
+    sides = np.full((3, nx + 1), -1, np.int64)
+    done = np.full(nx, -1, np.int64)
     found = np.empty(4, np.int64)
-    for j in range(ny - 1):
-        for i in range(nx - 1):
-            node = j * nx + i
-            n = 0
-            # in order around the cell: below, right, above, left
-            for edge in (2 * node, 2 * (node + 1) + 1, 2 * (node + nx), 2 * node + 1):
-                row = edge // 2 // nx
-                if at[row, edge // 2 - row * nx, edge % 2] >= 0.0:
-                    found[n] = edge
-                    n += 1
-            if n == 2 or n == 3:
-                # three: p cannot be oriented around this cell; keep the two nearest each other
-                best_a, best_b = 0, 1
-                if n == 3:
-                    least = math.inf
-                    for a in range(2):
-                        for b in range(a + 1, 3):
-                            xa, ya = _place(at, nx, found[a])
-                            xb, yb = _place(at, nx, found[b])
-                            d = (xa - xb) ** 2 + (ya - yb) ** 2
-                            if d < least:
-                                least, best_a, best_b = d, a, b
-                _join(links, found[best_a], found[best_b])
-            elif n == 4:
-                # two ridges pass: the pairing with the shorter links keeps them apart
-                x0, y0 = _place(at, nx, found[0])
-                x1, y1 = _place(at, nx, found[1])
-                x2, y2 = _place(at, nx, found[2])
-                x3, y3 = _place(at, nx, found[3])
-                right = math.hypot(x0 - x1, y0 - y1) + math.hypot(x2 - x3, y2 - y3)
-                left = math.hypot(x0 - x3, y0 - y3) + math.hypot(x1 - x2, y1 - y2)
-                if right <= left:
-                    _join(links, found[0], found[1])
-                    _join(links, found[2], found[3])
-                else:
-                    _join(links, found[0], found[3])
-                    _join(links, found[1], found[2])
+    for j in range(starts.size - 2):
+        middle, last = starts[j + 1], starts[j + 2]
+        for k in range(starts[j], last):
+            if k < middle:
+                sides[upward[k], column[k]] = k
+            elif upward[k] == 0:
+                sides[2, column[k]] = k
+        for k in range(starts[j], last):
+            for cell in range(max(column[k] - 1, 0), min(column[k] + 1, nx - 1)):
+                if done[cell] == j:
+                    continue
+                done[cell] = j
+                n = _find_around(sides, cell, found)
+                _join_cell(found, n, x, y, links)
+        for k in range(starts[j], last):
+            for side in range(3):
+                sides[side, column[k]] = -1
     return links
 
 
 @njit(cache=True)
-def _walk(links, at):
-    """Follow links into chains: columns, rows (float64), and the offset at which each chain starts."""
-    nx = at.shape[1]
+def _walk(links):
+    """Crossings in the order of their chains, and the offset at which each chain starts.
+
+    Open chains come first. A closed one repeats its first crossing.
+    """
     used = np.zeros(links.shape[0], np.bool_)
-    count = 0
-    for edge in range(links.shape[0]):
-        count += links[edge, 0] >= 0
-    # a closed chain repeats its first point, so there can be more points than edges by one per loop
-    x = np.empty(2 * count + 1)
-    y = np.empty(2 * count + 1)
-    starts = [0]
-    n = 0
-    for loops in range(2):  # open chains from their ends first, what is left are loops
-        for edge in range(links.shape[0]):
-            if used[edge] or links[edge, 0] < 0 or (loops == 0 and links[edge, 1] >= 0):
+    order = np.empty(2 * links.shape[0] + 1, np.int64)
+    starts = np.zeros(links.shape[0] + 1, np.int64)
+    n = chains = 0
+    for closed in range(2):
+        for k in range(links.shape[0]):
+            ends = (links[k, 0] >= 0) + (links[k, 1] >= 0)
+            if used[k] or ends == 0 or (closed == 0 and ends == 2):
                 continue
-            here = edge
+            here = k
             while here >= 0 and not used[here]:
                 used[here] = True
-                x[n], y[n] = _place(at, nx, here)
+                order[n] = here
                 n += 1
-                a = links[here, 0]
-                b = links[here, 1]
+                a, b = links[here]
                 here = a if a >= 0 and not used[a] else b
-            if loops == 1:
-                x[n], y[n] = _place(at, nx, edge)
+            if closed:
+                order[n] = k
                 n += 1
-            starts.append(n)
-    return x[:n].copy(), y[:n].copy(), np.array(starts)
+            chains += 1
+            starts[chains] = n
+    return order[:n], starts[: chains + 1]
 
 
-@njit(cache=True)
+def link_crossings(where, kept, ny, nx):
+    """Chains of crossings: columns, rows, offsets, then height and direction across (float64).
+
+    where, kept: of `find_crossings`, (n,) and (n, KEPT), in any order. ny, nx: nodes of the whole grid.
+    """
+    sorting = np.argsort(where)
+    edges = where[sorting]
+    nodes, upward = edges >> 1, edges & 1
+    rows = nodes // nx
+    share, *facts = kept[sorting].T.astype(np.float64)
+    x = nodes - rows * nx + share * (1 - upward)
+    y = rows + share * upward
+    starts = np.searchsorted(rows, np.arange(ny + 1))
+    order, offsets = _walk(_link(nodes - rows * nx, upward, x, y, starts, nx))
+    height, across_x, across_y = (fact[order] for fact in facts)
+    return x[order], y[order], offsets, height, across_x, across_y
+
+
 def trace_ridges(f, px, py, east, north, low, sharp=0.0, rise=0.0):
     """Chains of ridge points where f >= low and bends down by `sharp` (1/m²) of its height plus `rise`.
 
@@ -171,6 +225,15 @@ def trace_ridges(f, px, py, east, north, low, sharp=0.0, rise=0.0):
     east, north: metres between nodes, shape (lat,). Returns fractional columns and rows (float64) of all
     points, and offsets so that chain k is points offsets[k]:offsets[k + 1].
     """
-    slope, bend = _slope_along(f, px, py, east, north)
-    at = _edge_crossings(f, px, py, slope, bend, low, sharp, rise)
-    return _walk(_link_cells(at), at)
+    ny, nx = f.shape
+    f, px, py = (np.pad(part.astype(np.float64), (1, 2), constant_values=math.nan) for part in (f, px, py))
+    east, north = (np.pad(step, (1, 2), mode="edge") for step in (east, north))
+    limits = float(low), float(sharp), float(rise)
+    first = -2 * (nx + 1)  # the margin puts node (0, 0) one row and one column outside the grid
+    room = f.size // 4
+    while True:
+        where, kept = np.empty(room, np.int64), np.empty((room, KEPT))
+        count = find_crossings(f, px, py, east, north, *limits, first, nx, where, kept)
+        if count <= room:
+            return link_crossings(where[:count], kept[:count], ny, nx)[:3]
+        room = count
