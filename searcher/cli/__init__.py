@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from searcher.cli.verbs import app
+from searcher.cli.at_sea import app
 from searcher.errors import SearcherError
 
 __all__ = ["app", "main"]

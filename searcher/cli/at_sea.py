@@ -1,0 +1,321 @@
+"""The verb for use at sea: `log` stores what is seen, in trade words, in the trip's log."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from searcher.cli.verbs import HERE, AsJson, app
+from searcher.errors import SearcherError
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from searcher.sightings import Sighting
+    from searcher.trip import Trip
+
+#: the log takes what was seen so long before leaving and after coming home
+MARGIN = timedelta(hours=6)
+#: how much a current may add to or take from trolling speed over the ground
+CURRENT_KN = 1.5
+
+Words = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="FOLDER WORDS", help="The trip folder, then what was seen.", show_default=False),
+]
+Text = Annotated[str | None, typer.Option()]
+
+
+@app.command()
+def log(
+    words: Words = None,
+    at: Annotated[str | None, typer.Option(help="Where: 30°25.2'S 153°31.0'E, box 3, leg 5.")] = None,
+    start_place: Annotated[str | None, typer.Option("--from", help="Where a stretch began.")] = None,
+    end_place: Annotated[str | None, typer.Option("--to", help="Where it ended.")] = None,
+    time: Annotated[str | None, typer.Option(help="Local time, 08:10; if left out, now.")] = None,
+    start: Annotated[str | None, typer.Option(help="Local time a stretch began.")] = None,
+    end: Annotated[str | None, typer.Option(help="Local time it ended; if left out, now.")] = None,
+    depth: Annotated[str | None, typer.Option(help="Of the bottom: 180m, 600ft, 100fm.")] = None,
+    note: Annotated[str, typer.Option(help="Anything else.")] = "",
+    gpx: Annotated[Path | None, typer.Option(help="Read marks and tracks of a plotter instead.")] = None,
+    export: Annotated[Path | None, typer.Option(help="Write the log as .csv or .geojson.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Store what is seen, in trade words; without any, show the log.
+
+    \b
+    Example: searcher log saturday/ weed line --at "30°25.2'S 153°31.0'E"
+             searcher log saturday/ birds 3 low box 2
+             searcher log saturday/ temperature 24.6C 08:10 --at "30°25.2'S 153°31.0'E"
+             searcher log saturday/ nothing 08:10 08:55 box 3
+             searcher log saturday/ --gpx marks.gpx
+
+    Words: weed line, debris, colour change, temperature break, temperature, birds (how many, low or high),
+    bite, fish (species, how many), nothing or trolled (a stretch). Order and case do not matter.
+    """
+    from searcher.trip import read_trip
+
+    folder, text = split_folder(words or [])
+    said = {
+        "at": at,
+        "from": start_place,
+        "to": end_place,
+        "time": time,
+        "start": start,
+        "end": end,
+        "depth": depth,
+    }
+    entry_given = bool(text or note or any(value is not None for value in said.values()))
+    asked = [name for name, is_asked in (("--gpx", gpx), ("--export", export), ("--undo", undo)) if is_asked]
+    if len(asked) + entry_given > 1:
+        given = " and ".join([*asked, *(["an entry"] if entry_given else [])])
+        raise SearcherError(
+            "one thing at a time", given=given, expected="an entry, --gpx, --export or --undo"
+        )
+    trip = read_trip(folder)
+    if gpx:
+        show_imported(trip, gpx, as_json)
+    elif export:
+        show_exported(trip, export, as_json)
+    elif undo:
+        show_taken_back(trip, as_json)
+    elif entry_given:
+        show_added(trip, parse_entry(trip, text, note=note, **said), as_json)
+    else:
+        show_log(trip, as_json)
+
+
+def split_folder(words: list[str]) -> tuple[Path, str]:
+    """The trip folder, if it comes first, else the folder one stands in; and the rest as one text."""
+    first = words[0] if words else ""
+    if first and (Path(first).is_dir() or "/" in first or "\\" in first):
+        return Path(first), " ".join(words[1:])
+    return HERE, " ".join(words)
+
+
+def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) -> Sighting:
+    """The entry of a text of trade words and the options beside it, checked."""
+    import numpy as np
+    import shapely
+
+    from searcher.sightings import Sighting, parse_words
+    from searcher.sightings.entry import STRETCHES
+    from searcher.sightings.words import parse_clock, parse_depth
+
+    places, rest = take_places(trip, text, said)
+    words = parse_words(rest)
+    clocks = [parse_clock(said[name]) for name in ("time", "start", "end") if said[name] is not None]
+    clocks = clocks or list(words.clocks)
+    moments = [find_moment(trip, clock) for clock in clocks]
+    is_stretch = words.kind in STRETCHES
+    most = 2 if is_stretch else 1
+    if len(moments) > most:
+        raise SearcherError(
+            f"too many times for {words.kind}",
+            given=len(moments),
+            expected="a start and an end" if is_stretch else 1,
+        )
+    if is_stretch:
+        if not moments:
+            raise SearcherError(f"{words.kind}: from when to when?", hint="Give --start 08:10 --end 08:55")
+        line = stretch_of(places, words.kind)
+        when = {"time": moments[0], "end": moments[1] if len(moments) > 1 else find_moment(trip, None)}
+    else:
+        if len(places) != 1:
+            raise SearcherError(
+                f"{words.kind}: where?",
+                given=f"{len(places)} places" if places else None,
+                expected="one place, such as --at \"30°25.2'S 153°31.0'E\" or box 3",
+            )
+        line = shapely.Point(places[0].middle)
+        when = {"time": moments[0] if moments else find_moment(trip, None)}
+    return Sighting(
+        words.kind,
+        line,
+        count=words.count,
+        value=words.value,
+        flying=words.flying,
+        species=words.species,
+        depth=words.depth if said["depth"] is None else parse_depth(said["depth"], unit=trip.show.depth),
+        note=" ".join(filter(None, (words.note, note.strip()))),
+        **{name: np.datetime64(moment.replace(tzinfo=None), "ns") for name, moment in when.items()},
+    )
+
+
+def take_places(trip: Trip, text: str, said: dict[str, str | None]) -> tuple[list, str]:
+    """The places of the options, then those in the text; and the text without them."""
+    from searcher.sightings import find_place, parse_place
+
+    known = {"region": trip.region, "folder": trip.folder}
+    places = [parse_place(said[name], **known) for name in ("at", "from", "to") if said[name] is not None]
+    found = find_place(text, **known)
+    while found is not None:
+        places.append(found)
+        text = found.rest
+        found = find_place(text, **known)
+    return places, text
+
+
+def stretch_of(places: list, kind: str):
+    """The line of a stretch: from one place to another, or along a box or leg of the plan."""
+    import shapely
+
+    if len(places) == 2:
+        return shapely.LineString([place.middle for place in places])
+    if len(places) == 1 and places[0].line is not None:
+        return places[0].line
+    raise SearcherError(
+        f"{kind}: from where to where?",
+        given=f"{len(places)} places" if places else None,
+        expected="two places, or one box or leg of the plan",
+        hint="Give --from and --to",
+    )
+
+
+def find_moment(trip: Trip, clock: Any) -> datetime:
+    """The moment (UTC) of a local clock time of the trip; None is now."""
+    from searcher.sightings.words import place_clock
+
+    first, last = hours_of(trip)
+    now = datetime.now(UTC).replace(microsecond=0)
+    moment = place_clock(
+        now if clock is None else clock, timezone=trip.show.timezone, first=first, last=last, now=now
+    )
+    return moment.astimezone(UTC)
+
+
+def hours_of(trip: Trip) -> tuple[datetime, datetime]:
+    """From when to when the log takes entries."""
+    first, last = (moment_of(time) for time in (trip.window.start, trip.window.end))
+    return first - MARGIN, last + MARGIN
+
+
+def moment_of(time: np.datetime64) -> datetime:
+    """An aware datetime of a UTC datetime64, to the second."""
+    return time.astype("datetime64[s]").item().replace(tzinfo=UTC)
+
+
+def show_added(trip: Trip, entry: Sighting, as_json: bool) -> None:
+    """Store an entry, then say so: what is said to be stored is on the disk."""
+    from searcher.sightings import add_sighting, read_sightings
+
+    number = add_sighting(trip.folder, entry)
+    rows = read_sightings(trip.folder)
+    row = rows[rows["id"] == number].iloc[0]
+    typer.echo(json.dumps(facts_of(row)) if as_json else f"logged {say_entry(row, trip)}")
+
+
+def show_taken_back(trip: Trip, as_json: bool) -> None:
+    """Mark the last entry as deleted and say which."""
+    from searcher.sightings import read_sightings, take_back
+
+    if take_back(trip.folder) is None:
+        raise SearcherError("nothing to take back", given="a log without entries")
+    row = read_sightings(trip.folder, deleted=True).sort_values("id").iloc[-1]
+    typer.echo(json.dumps(facts_of(row)) if as_json else f"took back {say_entry(row, trip)}")
+
+
+def show_log(trip: Trip, as_json: bool) -> None:
+    """The entries that stand, by time."""
+    from searcher.sightings import log_path, read_sightings
+
+    rows = read_sightings(trip.folder)
+    if as_json:
+        typer.echo(json.dumps([facts_of(row) for _, row in rows.iterrows()], indent=1))
+        return
+    for _, row in rows.iterrows():
+        typer.echo(say_entry(row, trip))
+    if rows.empty:
+        typer.echo(f"no entries in {log_path(trip.folder)}; searcher log --help shows how")
+
+
+def show_imported(trip: Trip, path: Path, as_json: bool) -> None:
+    """Read a plotter's file into the log and say what became of it."""
+    from searcher.sightings import add_sightings, read_gpx
+
+    first, last = hours_of(trip)
+    window = tuple(_numpy(moment) for moment in (first, last))
+    found = read_gpx(
+        path, speeds=trolling_speeds(trip), window=window, region=trip.region, unit=trip.show.temperature
+    )
+    added = add_sightings(trip.folder, found.sightings)
+    if as_json:
+        typer.echo(json.dumps({"new": added.new, "known": added.known, "left_out": found.left_out}))
+        return
+    typer.echo(f"{added.new} new, {added.known} in the log already")
+    for reason, count in found.left_out.items():
+        typer.echo(f"left out {count}: {reason}")
+
+
+def trolling_speeds(trip: Trip) -> tuple[float, float]:
+    """Slowest and fastest over the ground (m/s) that count as trolling this trip's bait."""
+    from searcher.trip.model import TROLL_KN
+    from searcher.units import from_unit
+
+    slowest, _, fastest = (from_unit(speed, "kn") for speed in TROLL_KN[trip.gear.bait])
+    current = from_unit(CURRENT_KN, "kn")
+    return min(slowest, trip.gear.troll) - current, max(fastest, trip.gear.troll) + current
+
+
+def show_exported(trip: Trip, path: Path, as_json: bool) -> None:
+    """Write the log as CSV or GeoJSON and say where."""
+    from searcher.sightings import read_sightings, write_csv
+
+    rows = read_sightings(trip.folder)
+    if path.suffix.lower() == ".csv":
+        written = write_csv(rows, path, show=trip.show)
+    elif path.suffix.lower() == ".geojson":
+        from searcher.brief import write_table
+
+        about = {"made_at": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"}
+        written = write_table(path.stem, rows, path.parent, about=about)
+    else:
+        raise SearcherError("export", given=path.name, expected="a name that ends in .csv or .geojson")
+    typer.echo(json.dumps({"wrote": str(written)}) if as_json else f"wrote {len(rows)} entries to {written}")
+
+
+def facts_of(row) -> dict:
+    """An entry for a program: inside units, UTC, GeoJSON geometry; null where not said."""
+    import pandas as pd
+    import shapely
+
+    facts = {name: None if pd.isna(value) else value for name, value in row.drop("geometry").items()}
+    facts |= {name: f"{row[name].isoformat()}Z" for name in ("time", "end")}
+    facts |= {name: int(row[name]) for name in ("id", "count") if facts[name] is not None}
+    return facts | {"geometry": json.loads(shapely.to_geojson(row["geometry"]))}
+
+
+def say_entry(row, trip: Trip) -> str:
+    """An entry on one line."""
+    import numpy as np
+    import shapely
+
+    from searcher.geo import Place, line_length
+    from searcher.sightings import say_place
+
+    show, xy = trip.show, shapely.get_coordinates(row["geometry"])
+    is_stretch = len(xy) > 1
+    until = f"-{show.say_clock(row['end'])}" if is_stretch else ""
+    said = [
+        f"{row['count']:.0f}" if np.isfinite(row["count"]) else "",
+        row["flying"],
+        row["species"],
+        show.say_temperature(row["value"]) if np.isfinite(row["value"]) else "",
+        f"in {show.say_depth(row['depth'])}" if np.isfinite(row["depth"]) else "",
+        f"({row['note']})" if row["note"] else "",
+    ]
+    places = say_place(Place(*xy[0]))
+    if is_stretch:
+        places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
+    return f"{show.say_clock(row['time'])}{until} {' '.join(filter(None, (row['kind'], *said)))} at {places}"
+
+
+def _numpy(moment: datetime) -> np.datetime64:
+    import numpy as np
+
+    return np.datetime64(moment.replace(tzinfo=None), "ns")

@@ -1,0 +1,226 @@
+"""Trade words to an entry: in any order, in any case, with numbers and places among them.
+
+What is not understood as kind, number, place or hour becomes the note (of fish: the species).
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from searcher.errors import SearcherError
+from searcher.tables import (
+    BIRDS,
+    BITE,
+    COLOR_CHANGE,
+    DEBRIS,
+    FISH,
+    NOTHING,
+    TEMPERATURE,
+    TEMPERATURE_BREAK,
+    TROLLED,
+    WEED_LINE,
+)
+from searcher.units import f_to_c, from_unit
+
+#: kind -> what it is called (common practice, no source)
+WORDS = {
+    WEED_LINE: ("weed line", "weedline", "weed", "weeds", "sargassum", "wl", "w"),
+    DEBRIS: ("debris", "flotsam", "log", "pallet", "board", "rubbish", "tree", "d"),
+    COLOR_CHANGE: ("colour change", "color change", "colour line", "color line", "colour", "color", "cc"),
+    TEMPERATURE_BREAK: ("temperature break", "temp break", "break", "edge", "tb"),
+    TEMPERATURE: ("water temperature", "water temp", "temperature", "temp", "sst", "t"),
+    BIRDS: ("birds", "bird", "terns", "shearwaters", "gannets", "frigate", "frigates", "b"),
+    BITE: ("bite", "bites", "strike", "strikes", "hookup", "hookups", "hook up", "hit", "x"),
+    FISH: ("fish", "caught", "boated", "landed", "f"),
+    NOTHING: ("nothing", "blank", "none", "no bites", "no bite", "n"),
+    TROLLED: ("trolled", "troll"),
+}
+#: fish said without the word: species -> names
+SPECIES = {
+    "dolphinfish": ("dolphinfish", "dolphin", "mahi mahi", "mahimahi", "mahi", "dorado", "dollies", "dolly"),
+    "yellowfin tuna": ("yellowfin tuna", "yellowfin", "yft"),
+    "blackfin tuna": ("blackfin tuna", "blackfin", "bft"),
+    "wahoo": ("wahoo", "ono"),
+}
+FLYING = {"low": ("low", "working", "diving", "frenzy"), "high": ("high", "very high", "circling")}
+NUMERALS = {
+    "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
+    "nine": 9, "ten": 10, "dozen": 12, "twenty": 20,
+}  # fmt: skip
+#: words that say nothing by themselves
+FILLERS = ("at", "in", "of", "the", "and", "with", "from", "to", "on", "flying", "is", "x")
+CLOCK = re.compile(r"(?<![\d:.])([01]?\d|2[0-3])[:h]([0-5]\d)(?![\d:.]|\s*°?\s*[CF]\b)", re.IGNORECASE)
+WARMTH = re.compile(r"(?<![\w.])(-?\d{1,3}(?:\.\d+)?)\s*°?\s*(C|F|celsius|fahrenheit)\b", re.IGNORECASE)
+DEEP = re.compile(r"(?<![\w.])(\d{1,5}(?:\.\d+)?)\s*(m|metres|meters|ft|feet|fathoms?|fm)\b", re.IGNORECASE)
+DEPTH_UNITS = {"metres": "m", "meters": "m", "feet": "ft", "fathoms": "fathom", "fm": "fathom"}
+DAY = timedelta(days=1)
+#: a clock may be fast by so much
+AHEAD = timedelta(minutes=10)
+
+
+@dataclass
+class Said:
+    """What a text says: the fields of an entry that were in it, and clock times in order."""
+
+    kind: str
+    count: int | None = None
+    value: float = np.nan
+    flying: str = ""
+    species: str = ""
+    note: str = ""
+    depth: float = np.nan
+    clocks: tuple[tuple[int, int], ...] = ()
+
+
+def parse_words(text: str, *, unit: str = "", shortest: int = 1) -> Said:
+    """What trade words say, a place in them taken out before (`places.find_place`).
+
+    `unit` ("C" or "F") holds for a temperature without one; words of fewer letters than `shortest` name no
+    kind. Raises `SearcherError` where there is no kind, or more than one.
+    """
+    clocks = tuple((int(hour), int(minute)) for hour, minute in CLOCK.findall(text))
+    rest = CLOCK.sub(" ", text)
+    warmth = WARMTH.search(rest)
+    deep = DEEP.search(rest)
+    rest = DEEP.sub(" ", WARMTH.sub(" ", rest))
+    tokens = re.findall(r"-?\d+(?:\.\d+)?|[^\W\d_]+(?:['’-][^\W\d_]+)*", rest.casefold())
+    words = {kind: [word for word in said if len(word) >= shortest] for kind, said in WORDS.items()}
+    kinds, tokens = _take(tokens, words)
+    species, tokens = _take(tokens, SPECIES)
+    kinds = kinds or ([FISH] if species else [TEMPERATURE] if warmth else [])
+    if len(kinds) != 1:
+        raise _no_one_kind(text, kinds, tokens)
+    said = Said(kinds[0], clocks=clocks, species=species[0] if species else "")
+    if warmth:
+        given = float(warmth[1])
+        said.value = given if warmth[2][0].upper() == "C" else float(f_to_c(given))
+    if deep:
+        said.depth = parse_depth(deep[0])
+    if said.kind == BIRDS:
+        flying, tokens = _take(tokens, FLYING)
+        said.flying = flying[0] if flying else ""
+    _take_numbers(said, tokens, unit)
+    return said
+
+
+def _take_numbers(said: Said, tokens: list[str], unit: str) -> None:
+    """The count (or a temperature without its unit), and what is left as the note."""
+    left = []
+    for token in tokens:
+        number = NUMERALS.get(token)
+        if number is None and re.fullmatch(r"\d+", token):
+            number = int(token)
+        if said.kind == TEMPERATURE and np.isnan(said.value) and unit and _is_number(token):
+            said.value = float(token) if unit == "C" else float(f_to_c(float(token)))
+        elif number is not None and said.count is None and said.kind in (BIRDS, BITE, FISH, DEBRIS):
+            said.count = number
+        elif token not in FILLERS:
+            left.append(token)
+    note = " ".join(left)
+    if said.kind == FISH and not said.species:
+        said.species, note = note, ""
+    said.note = note
+
+
+def _is_number(token: str) -> bool:
+    return re.fullmatch(r"-?\d+(?:\.\d+)?", token) is not None
+
+
+def _take(tokens: list[str], names: Mapping[str, Sequence[str]]) -> tuple[list[str], list[str]]:
+    """What of `names` some tokens say (each once, in order), the longest phrase first; and what is left."""
+    phrases = [(phrase.split(), what) for what, said in names.items() for phrase in said]
+    phrases.sort(key=lambda item: -len(item[0]))
+    found: list[tuple[int, str]] = []
+    tokens = list(tokens)
+    for words, what in phrases:
+        size = len(words)
+        for start in range(len(tokens) - size + 1):
+            if tokens[start : start + size] == words:
+                found.append((start, what))
+                tokens[start : start + size] = [""] * size
+    ordered = list(dict.fromkeys(what for _, what in sorted(found)))
+    return ordered, [token for token in tokens if token]
+
+
+def _no_one_kind(text: str, kinds: list[str], tokens: list[str]) -> SearcherError:
+    names = [words[0] for words in WORDS.values()]
+    if kinds:
+        return SearcherError(
+            "one thing in each entry",
+            given=f"{text.strip()!r}, which says {' and '.join(kinds)}",
+            expected=f"one of: {', '.join(names)}",
+            hint="Make two entries, or put the rest in --note",
+        )
+    known = [word for words in WORDS.values() for word in words]
+    near = [close for token in tokens for close in difflib.get_close_matches(token, known, 1, 0.7)]
+    return SearcherError(
+        "no trade word",
+        given=repr(text.strip()),
+        expected=f"one of: {', '.join(names)}",
+        hint=f"Did you mean {near[0]!r}?" if near else "",
+    )
+
+
+def parse_depth(text: str, *, unit: str = "m") -> float:
+    """Depth (m) of "180 m", "600ft" or "100 fathoms"; a number alone is in `unit` ("m", "ft", "fathom")."""
+    match = DEEP.fullmatch(text.strip())
+    if match:
+        name = match[2].casefold()
+        return from_unit(float(match[1]), DEPTH_UNITS.get(name, name))
+    if _is_number(text.strip()):
+        return from_unit(float(text), unit)
+    raise SearcherError("depth not understood", given=repr(text), expected="such as 180m, 600ft or 100fm")
+
+
+def parse_clock(text: str) -> tuple[int, int] | datetime:
+    """Hour and minute of 08:10, or a moment of "2026-01-17 08:10" (local time unless it says otherwise)."""
+    match = CLOCK.fullmatch(text.strip())
+    if match:
+        return int(match[1]), int(match[2])
+    try:
+        if len(text.strip()) > len("2026-01-17"):
+            return datetime.fromisoformat(text.strip())
+    except ValueError:
+        pass
+    raise SearcherError("time not understood", given=repr(text), expected='08:10 or "2026-01-17 08:10"')
+
+
+def place_clock(
+    clock: tuple[int, int] | datetime, *, timezone: str, first: datetime, last: datetime, now: datetime
+) -> datetime:
+    """The moment (UTC-aware) of a local clock time within `first` to `last`.
+
+    At sea (`now` lies between them) it is the latest of that clock time which is not ahead by more than ten
+    minutes; afterwards or before, the one nearest the middle. Raises `SearcherError` where there is none.
+    """
+    zone = ZoneInfo(timezone)
+    if isinstance(clock, datetime):
+        moments = [clock if clock.tzinfo else clock.replace(tzinfo=zone)]
+        given = _say(moments[0], zone)
+    else:
+        day = first.astimezone(zone).replace(hour=clock[0], minute=clock[1], second=0, tzinfo=None)
+        moments = [(day + k * DAY).replace(tzinfo=zone) for k in range(-1, 4)]
+        given = f"{clock[0]:02d}:{clock[1]:02d}"
+    at_sea = first <= now <= last
+    latest = min(last, now + AHEAD) if at_sea else last
+    inside = [moment for moment in moments if first <= moment <= latest]
+    if not inside:
+        raise SearcherError(
+            "time outside the trip",
+            given=given,
+            expected=f"local time from {_say(first, zone)} to {_say(latest, zone)}",
+            hint="Give the time it was seen, such as 08:10, or mend [window] in trip.toml",
+        )
+    middle = first + (last - first) / 2
+    return max(inside) if at_sea else min(inside, key=lambda moment: abs(moment - middle))
+
+
+def _say(moment: datetime, zone: ZoneInfo) -> str:
+    return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
