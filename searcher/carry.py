@@ -4,6 +4,9 @@ Positions are stepped by Runge-Kutta of order 4 (`searcher.kernels.advect`) thro
 between their nodes and hours; matter that stands out of the water moves at a share of the wind besides
 (windage). Steps are equal, and short enough for water of twice the usual speed; a particle in faster water
 takes shorter ones of its own, so that none ever crosses more than half a cell in a step.
+
+What is not known, the errors of the currents and how much of the wind a thing takes on, is drawn for many
+members (`scatter`); their spread is the doubt. `drift_doubt` is the same in a uniform sea, in closed form.
 """
 
 from __future__ import annotations
@@ -21,6 +24,9 @@ from searcher.sea import flow_of, has
 #: share of the 10 m wind that floating weed and debris move at on top of the currents (customary 1 %, range
 #: 0-3 %, from memory; weed alone 0.02-0.96 %: Olascoaga et al. 2023, Phys. Fluids 35:111702)
 WINDAGE = 0.01
+#: how many members, and in how many legs of steady error each goes
+MEMBERS = 48
+LEGS = 8
 #: error of each component of a surface current product (m/s) and how long it lasts (s); typical of global
 #: models and altimetry against drifters, from memory
 CURRENT_ERROR = 0.10
@@ -109,6 +115,113 @@ def drift_doubt(
     lasting = np.maximum(age + error_lasts * np.expm1(-age / error_lasts), 0.0)
     by_currents = 2 * current_error**2 * error_lasts * lasting
     return np.sqrt(np.square(doubt) + by_currents + 2 * diffusivity * age)
+
+
+class Leeway(NamedTuple):
+    """How a thing moves through the water: (slope, offset, error), slope·W + offset m/s in a wind of W m/s.
+
+    Downwind, and to the right of the wind for members that go right, and those that go left. The error is the
+    1-sigma spread (m/s) between things of one kind at 10 m/s; member n has slope + ε/20 and offset + ε/2
+    (Breivik & Allen 2008, J. Mar. Syst. 69:99-113; that split of ε from memory).
+    """
+
+    downwind: tuple[float, float, float]
+    right: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    left: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+#: floating weed: windage 1 %, 0.5 % to either side
+WEED = Leeway((WINDAGE, 0.0, 0.05))
+#: debris of fishing vessels and oil drums: the US Coast Guard list of Allen, as distributed in 2011
+DEBRIS = Leeway((0.0197, 0.0, 0.083), (0.0036, 0.0, 0.0), (-0.0036, 0.0, 0.0))
+DRUM = Leeway((0.0075, 0.0266, 0.0283), (0.0048, 0.0288, 0.0392), (-0.0045, -0.0146, 0.0459))
+
+
+class Seen(NamedTuple):
+    """What is known of places: which share their errors, as the vertices of a line do, and how well.
+
+    group: (n,) 0.., of each place. doubt: (groups,) 1-sigma per axis, m. before: (groups,) s, for how long
+    errors of the currents have fed it by then.
+    """
+
+    group: np.ndarray
+    doubt: np.ndarray
+    before: np.ndarray
+
+
+def scatter(
+    drift: Drift, lon, lat, start, end, seen: Seen, *, leeway: Leeway, seed: int = 0, members=MEMBERS
+):
+    """Where places (n,) seen at `start` may be at `end`: lon, lat, status, each (n, members).
+
+    The currents of a member err by `CURRENT_ERROR`, fading over `ERROR_LASTS` (an Ornstein-Uhlenbeck process,
+    as in `drift_doubt`), its motion at small scales is a random walk, its leeway its own.
+    """
+    rng = np.random.default_rng(seed)
+    group, count = seen.group, seen.doubt.size
+    shape = (count, members)
+    begin, stop = (np.broadcast_to(t, lon.shape)[:, None] + np.zeros((1, members)) for t in (start, end))
+    error, away = _early_errors(rng, shape, seen)
+    per_lon, per_lat = row_metrics(np.ascontiguousarray(lat, dtype=np.float64))
+    x = lon[:, None] + away[0][group] / per_lon[:, None]
+    y = lat[:, None] + away[1][group] / per_lat[:, None]
+    wind = np.ones(count)
+    wind[group] = _wind_speed(drift.wind, lon, lat, begin[:, 0])
+    along, across = (share[group] for share in _draw_leeway(rng, shape, leeway, wind[:, None]))
+    leg = np.zeros((count, 1))  # s, the same for a whole group
+    leg[group, 0] = np.abs(stop - begin)[:, 0] / LEGS
+    walk = np.sqrt(2.0 * DIFFUSIVITY / np.maximum(leg, 1.0))
+    status = np.zeros(x.shape, np.uint8)
+    for k in range(LEGS):
+        later = _later_error(rng, error, leg)
+        push = (0.5 * (error + later) + walk * rng.normal(size=later.shape))[:, group]
+        hours = (begin + (stop - begin) * share / LEGS for share in (k, k + 1))
+        x2, y2, status2 = drift.move(x, y, *hours, windage=along, crosswind=across, push=push)
+        afloat = status == AFLOAT
+        x, y, status = (np.where(afloat, b, a) for a, b in ((x, x2), (y, y2), (status, status2)))
+        error = later
+    return x, y, status
+
+
+def _later_error(rng, error: np.ndarray, time) -> np.ndarray:
+    """Errors of the currents (2, groups, members; m/s) `time` seconds (groups, 1) after they were `error`."""
+    fade = np.exp(-time / ERROR_LASTS)
+    return fade * error + CURRENT_ERROR * np.sqrt(1.0 - fade**2) * rng.normal(size=error.shape)
+
+
+def _early_errors(rng, shape, seen: Seen) -> tuple[np.ndarray, np.ndarray]:
+    """Errors of the currents at the start, m/s, and of the places by then, m: each (2, groups, members)."""
+    doubt, before = seen.doubt[:, None], seen.before[:, None]
+    error = CURRENT_ERROR * rng.normal(size=(2, *shape))
+    away = np.zeros(error.shape)
+    for _ in range(LEGS):
+        later = _later_error(rng, error, before / LEGS)
+        away += 0.5 * (error + later) * before / LEGS
+        error = later
+    by_drift = drift_doubt(0.0, before, diffusivity=0.0)
+    away *= np.minimum(doubt / np.maximum(by_drift, 1e-9), 1.0)
+    rest = np.sqrt(np.maximum(doubt**2 - by_drift**2, 0.0))
+    return error, away + rest * rng.normal(size=away.shape)
+
+
+def _draw_leeway(rng, shape, leeway: Leeway, wind) -> tuple[np.ndarray, np.ndarray]:
+    """Shares of the wind that members take on, along it and to the right of it, each (groups, members)."""
+
+    def draw(slope, offset, error):
+        own = error * rng.normal(size=shape)
+        return slope + own / 20.0 + (offset + own / 2.0) / wind
+
+    along = draw(*leeway.downwind)
+    return along, np.where(rng.random(shape) < 0.5, draw(*leeway.right), draw(*leeway.left))
+
+
+def _wind_speed(wind: Stream, lon, lat, time) -> np.ndarray:
+    """Speed of the wind at the nearest node and hour, m/s; at least 1, where it is unknown too."""
+    row = np.clip(np.rint((lat - wind.lat0) / wind.dlat), 0, wind.rows - 1).astype(int)
+    column = np.clip(np.rint((lon - wind.lon0) / wind.dlon), 0, wind.columns - 1).astype(int)
+    hour = np.abs(wind.t[None, :] - np.asarray(time)[:, None]).argmin(axis=1)
+    node = 2 * (row * wind.columns + column)
+    return np.fmax(np.hypot(wind.uv[hour, node], wind.uv[hour, node + 1]), 1.0)
 
 
 def look_at(field: np.ndarray, grid: Grid, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:

@@ -11,11 +11,13 @@ from pyproj import Geod
 from seas import DAY, HOUR, LEAVE, TASMAN, Plane, hours, make_axes, make_fronts, make_node, make_simple_sea
 from seas import tanh_front as front_of
 
-from searcher.carry import DIFFUSIVITY, drift_doubt, make_drift
-from searcher.drift import drift_fronts, drift_line, longest_afloat, windage_of
+from searcher.carry import DIFFUSIVITY, DRUM, WEED, Seen, drift_doubt, make_drift, scatter
+from searcher.drift import drift_fronts, drift_line, drift_mark, longest_afloat, windage_of
+from searcher.errors import NoData
 from searcher.fronts import find_fronts
 from searcher.fronts.persistence import clear_views
-from searcher.geo import densify
+from searcher.geo import Place, densify
+from searcher.kernels.advect import AFLOAT
 from searcher.sea import to_seconds
 from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK
 
@@ -301,3 +303,96 @@ def test_order_of_rows_does_not_matter():
     other = drift_fronts(fronts.iloc[::-1].reset_index(drop=True), sea, to=LEAVE)
     assert sorted(other["length"]) == pytest.approx(sorted(moved["length"]), rel=1e-9)
     assert sorted(other["seen_share"]) == pytest.approx(sorted(moved["seen_share"]))
+
+
+# ---- doubt of things that take the wind
+
+
+def wind_node(u10=0.0, v10=8.0):
+    lon, lat = make_axes(TASMAN, half=1.5, step=0.25)
+    return make_node("wind", lon, lat, hours(-48, 48, 6.0), u10=u10, v10=v10)
+
+
+@pytest.mark.parametrize("before", [0.0, 12.0])
+def test_spread_of_an_ensemble_is_the_closed_form_where_all_is_uniform(before):
+    """`drift_doubt` (Taylor 1921) squared, of the whole age less what had come before, plus the leeway's own.
+
+    A leeway error of ε m/s at 10 m/s of wind is ε(W/20 + 1/2) at W, for the whole drift, downwind alone
+    (Breivik & Allen 2008, J. Mar. Syst. 69:99-113).
+    """
+    sea = make_simple_sea(u=0.2, v=-0.1, wind=wind_node(v10=8.0), half=2.0)
+    drift = make_drift(sea)
+    count, members, age, doubt = 40, 100, 10 * HOUR, 5000.0
+    lon, lat = np.full(count, TASMAN.lon), np.full(count, TASMAN.lat)
+    seen = Seen(np.arange(count), np.full(count, doubt), np.full(count, before * HOUR))
+    start = float(to_seconds(LEAVE))
+    x, y, status = scatter(drift, lon, lat, start, start + age, seen, leeway=WEED, members=members)
+    assert (status == AFLOAT).all()
+    east, north = PLANE.metres(x.ravel(), y.ravel())
+    after = drift_doubt(0.0, before * HOUR + age) ** 2 - drift_doubt(0.0, before * HOUR) ** 2
+    told = np.hypot(doubt, np.sqrt(after))
+    sampling = 1 / np.sqrt(2 * count * members)  # of a standard deviation
+    assert east.std() == pytest.approx(told, rel=4 * sampling + 0.005)
+    leeway = 0.05 * (8.0 / 20 + 0.5) * age
+    assert north.std() == pytest.approx(np.hypot(told, leeway), rel=4 * sampling + 0.005)
+    assert east.mean() == pytest.approx(0.2 * age, abs=4 * told / np.sqrt(count * members))
+    assert north.mean() == pytest.approx((0.01 * 8.0 - 0.1) * age, abs=4 * told / np.sqrt(count * members))
+
+
+def test_a_line_of_matter_is_in_more_doubt_across_the_wind_than_along_it():
+    """Wind from the south: leeway errors spread a line that lies east-west, and not one north-south."""
+    sea = make_simple_sea(u=0.1, v=0.1, wind=wind_node(v10=10.0))
+    lines = [north_south(), PLANE.line([[-20e3, 0.0], [20e3, 0.0]])]
+    fronts = make_fronts(lines, kind=CONVERGENCE_LINE)
+    moved = drift_fronts(fronts, sea, to=later(12), join=False)
+    plain = float(np.sqrt(1000.0**2 + drift_doubt(0.0, 24 * HOUR) ** 2 - drift_doubt(0.0, 12 * HOUR) ** 2))
+    leeway = 0.05 * 12 * HOUR
+    # 48 members: a standard deviation is known to a tenth, three of them are allowed
+    assert moved["doubt"][0] == pytest.approx(plain, rel=0.3)
+    assert moved["doubt"][1] == pytest.approx(np.hypot(plain, leeway), rel=0.3)
+    again = drift_fronts(fronts, sea, to=later(12), join=False)
+    assert again["doubt"].tolist() == moved["doubt"].tolist()
+
+
+def test_a_line_that_is_squeezed_is_in_less_doubt_than_in_a_uniform_sea():
+    """u = -sx, v = sy: distances across a north-south line shrink as e^-st; but never under what was seen."""
+    fronts = make_fronts([north_south()], kind=CONVERGENCE_LINE, seen_time=LEAVE, doubt=500.0)
+    squeezed, plain = (
+        drift_fronts(fronts, make_simple_sea(u=u, v=v, wind=wind_node(v10=1.0)), to=later(24), join=False)
+        for u, v in ((lambda x, _y: -2e-5 * x, lambda _x, y: 2e-5 * y), (0.0, 0.0))
+    )
+    assert plain["doubt"][0] == pytest.approx(drift_doubt(500.0, 24 * HOUR), rel=0.3)
+    assert 500.0 <= squeezed["doubt"][0] < 0.6 * plain["doubt"][0]
+
+
+def test_an_oil_drum_goes_downwind_as_the_list_says():
+    """10.16 cm/s downwind at 10 m/s (US Coast Guard list of Allen; 0.75 % and 2.66 cm/s), to either side."""
+    sea = make_simple_sea(u=0.0, v=0.0, wind=wind_node(v10=10.0))
+    mark = drift_mark(TASMAN, sea, seen=LEAVE, to=later(10), leeway=DRUM, doubt=0.0)
+    _, north = PLANE.metres(*mark.place)
+    age = 10 * HOUR
+    error = np.hypot(drift_doubt(0.0, age), 0.0283 * age)
+    assert north == pytest.approx(0.1016 * age, abs=4 * error / np.sqrt(512))
+    # right at 0.48 % + 2.88 cm/s, left at 0.45 % + 1.46: 7.68 and -5.96 cm/s, half of the members each
+    apart, own = (0.0768 + 0.0596) / 2 * age, np.hypot(0.0392, 0.0459) / np.sqrt(2) * age
+    assert mark.major == pytest.approx(
+        np.sqrt(drift_doubt(0.0, age) ** 2 + apart**2 + own**2), rel=4 / np.sqrt(2 * 512)
+    )
+    assert mark.minor == pytest.approx(error, rel=4 / np.sqrt(2 * 512))
+    assert abs(mark.bearing - 90.0) < 10.0
+    assert mark.afloat == 1.0
+
+
+def test_a_mark_drifts_back_to_where_it_came_from():
+    sea = make_simple_sea(u=0.3, v=0.0, wind=wind_node(v10=5.0))
+    there = drift_mark(TASMAN, sea, seen=LEAVE, to=later(8))
+    back = drift_mark(there.place, sea, seen=later(8), to=LEAVE)
+    east, north = PLANE.metres(*back.place)
+    assert np.hypot(east, north) < 4 * there.major / np.sqrt(512)
+    assert back.major > 100.0
+
+
+def test_a_mark_beyond_the_currents_is_refused():
+    sea = make_simple_sea(u=0.1, half=0.5)
+    with pytest.raises(NoData, match=r"no currents at -30\.0000, 170\.0000"):
+        drift_mark(Place(170.0, -30.0), sea, seen=LEAVE, to=later(3))

@@ -18,7 +18,7 @@ from scipy.interpolate import RegularGridInterpolator
 from seas import DAY, HOUR, nodes, random_field
 
 from searcher.kernels.advect import AFLOAT, ASHORE, GONE, advect
-from searcher.kernels.metric import metres_per_degree, row_metrics
+from searcher.kernels.metric import degrees_per_metre, metres_per_degree, row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors, weave
 from searcher.kernels.strain import strain
 
@@ -462,6 +462,62 @@ def test_every_particle_has_its_own_hours_and_windage():
     assert (status == AFLOAT).all()
     assert x == pytest.approx(1e-4 * (end**2 - start**2) / 2, rel=1e-6, abs=1e-9)
     assert y == pytest.approx((0.2 + 10.0 * windage) * (end - start), rel=1e-6, abs=1e-9)
+
+
+def test_push_and_crosswind_add_up():
+    """A wind to the north pushes to its right, east; m/s come on top."""
+    half = (40e3, 40e3)
+    water = make_flow(lambda _t, _x, _y: (0.1, 0.2), half=half)
+    wind = make_flow(lambda _t, _x, _y: (0.0, 10.0), half=half)
+    share = {"windage": 0.02, "crosswind": np.array([0.01, -0.01]), "push": (0.05, np.array([0.0, -0.3]))}
+    x, y, _ = carry(water, [0.0, 0.0], 0.0, 0.0, HOUR, 900.0, wind=wind, **share)
+    assert x == pytest.approx(np.array([0.25, 0.05]) * HOUR, rel=1e-7)
+    assert y == pytest.approx(np.array([0.4, 0.1]) * HOUR, rel=1e-7)
+
+
+def jet(_, x, y):
+    """3 m/s along a stream 1 km wide that winds about y = 0."""
+    return 0.1 + 3.0 * np.exp(-((y / 500.0) ** 2)), 0.5 * np.sin(x / 1500.0)
+
+
+def test_no_step_crosses_more_than_its_share_of_a_cell():
+    """Cells of 200 m, water of 3 m/s: in equal steps of half an hour a particle jumps over 27 of them.
+
+    Held to half a cell it ends where an ODE solver on the same bilinear field does; slow water is left alone.
+    """
+    flow = make_flow(jet, half=(20e3, 2000.0), cells=(200, 20))
+    axes = [np.linspace(-2000.0, 2000.0, 21), np.linspace(-20e3, 20e3, 201)]
+    read = RegularGridInterpolator(axes, np.stack([flow.u[0], flow.v[0]], axis=-1))
+    start = np.array([[-15e3, 0.0], [-14e3, 300.0], [-15e3, -1500.0]])
+    exact = [
+        solve_ivp(lambda _, z: read(z[::-1])[0], (0, HOUR), z, rtol=1e-9, atol=1e-6, max_step=30.0).y[:, -1]
+        for z in start
+    ]
+    x, y, status = carry(flow, *start.T, 0.0, HOUR, 1800.0, most=0.5)
+    assert (status == AFLOAT).all()
+    assert np.hypot(*(np.column_stack([x, y]) - exact).T).max() < 5.0
+    x, y, _ = carry(flow, *start.T, 0.0, HOUR, 1800.0)
+    apart = np.hypot(*(np.column_stack([x, y]) - exact).T)
+    assert apart[:2].max() > 100.0
+
+
+def test_no_particle_depends_on_who_is_carried_with_it():
+    flow = make_flow(jet, half=(20e3, 2000.0), cells=(200, 20))
+    rng = np.random.default_rng(10)
+    x, y = rng.uniform(-15e3, 5e3, 700), rng.uniform(-1500.0, 1500.0, 700)
+    crowd = carry(flow, x, y, 0.0, HOUR, 600.0, most=0.5)
+    for p in (0, 255, 256, 257, 699):
+        alone = carry(flow, x[p], y[p], 0.0, HOUR, 600.0, most=0.5)
+        assert [float(a) for a in alone] == pytest.approx([float(a[p]) for a in crowd], abs=1e-7)
+    turned = carry(flow, x[::-1], y[::-1], 0.0, HOUR, 600.0, most=0.5)
+    for one, other in zip(turned, crowd, strict=True):
+        np.testing.assert_allclose(one[::-1], other, atol=1e-7)
+
+
+@settings(max_examples=50, deadline=None)
+@given(lat=st.floats(-85, 85))
+def test_degrees_in_a_metre_are_one_over_metres_in_a_degree(lat):
+    assert degrees_per_metre(lat) == pytest.approx([1 / m for m in metres_per_degree(lat)], rel=1e-11)
 
 
 def test_advection_is_runge_kutta_like_its_twin():
