@@ -58,7 +58,7 @@ class Observer:
     drift: Drift
 
     def observe(self, box) -> dict:
-        """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, and `depths` around."""
+        """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, `depths` around, and more."""
         lon, lat, weight = points_across(box.line, box.doubt)
         moment = float(to_seconds(box.valid_time))
         front = self.fronts.loc[box.front]
@@ -74,6 +74,7 @@ class Observer:
             "depth_most": known(np.nanmax, on_line),
             "depths": depths,
             "coincidence": share_beside_other_kind(box, self.fronts),
+            "beside": kinds_beside(box, self.fronts),
             "seen_share": float(front.seen_share),
             "step": float(front.step),
             "warm_side": str(front.warm_side),
@@ -162,14 +163,24 @@ def carried_value(pictures, lon: np.ndarray, lat: np.ndarray, moment: float, dri
 
 def share_beside_other_kind(box, fronts: gpd.GeoDataFrame) -> float:
     """Share of a box's line within `TOGETHER` of a line of another kind."""
-    others = fronts.geometry.values[fronts["kind"].values != box.kind]
-    near = others[shapely.dwithin(others, box.line, 0.1)]
-    if not len(near):
+    line, others = others_beside(box, fronts)
+    if others.empty:
         return 0.0
-    plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(box.line))[0]))
-    line = plane.to_plane(box.line)
-    beside = shapely.union_all(shapely.buffer(plane.to_plane(near), TOGETHER))
+    beside = shapely.union_all(shapely.buffer(others.geometry.values, TOGETHER))
     return float(shapely.intersection(line, beside).length / line.length)
+
+
+def kinds_beside(box, fronts: gpd.GeoDataFrame) -> list[str]:
+    """The kinds of the lines of another kind within `TOGETHER` of a box's line."""
+    line, others = others_beside(box, fronts)
+    return sorted(set(others["kind"][shapely.dwithin(others.geometry.values, line, TOGETHER)]))
+
+
+def others_beside(box, fronts: gpd.GeoDataFrame) -> tuple[shapely.LineString, gpd.GeoDataFrame]:
+    """A box's line and the lines of another kind about it, in metres on the plane of the line's middle."""
+    near = fronts[(fronts["kind"] != box.kind) & shapely.dwithin(fronts.geometry.values, box.line, 0.1)]
+    plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(box.line))[0]))
+    return plane.to_plane(box.line), near.set_geometry(plane.to_plane(near.geometry.values), crs=None)
 
 
 def weigh_features(box, facts: dict, profile: Profile, trip: Trip) -> dict[str, float]:

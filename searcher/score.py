@@ -18,13 +18,26 @@ from searcher.carry import make_drift
 from searcher.evidence import FACTS, Observer, otherwise, weigh_features
 from searcher.profile import PIECES, Profile, read_profile
 from searcher.reach import at_middles
-from searcher.tables import EVIDENCE, TEMPERATURE_BREAK, empty_table, make_table
+from searcher.tables import (
+    COLOR_CHANGE,
+    CONVERGENCE_LINE,
+    EVIDENCE,
+    TEMPERATURE_BREAK,
+    empty_table,
+    make_table,
+)
 from searcher.trip import Trip
 from searcher.units import Show
 
 #: 90 % point of the normal distribution
 Z80 = 1.2815515655446004
 MOST_BOXES = 40
+#: lines in the words of `explain`
+LINES = {
+    TEMPERATURE_BREAK: "a temperature break",
+    COLOR_CHANGE: "a colour change",
+    CONVERGENCE_LINE: "a line of gathering currents",
+}
 
 
 def rank_boxes(
@@ -107,6 +120,9 @@ def explain(box, facts: dict, show: Show) -> str:
         seen = _say_seen(facts["seen_share"])
         step = show.say_step(facts["step"])
         head = f"The cold side of a {step} break, warm to the {facts['warm_side']}, {seen}"
+    elif box.kind == COLOR_CHANGE:
+        seen = _say_seen(facts["seen_share"])
+        head = f"A colour change, {10 ** facts['step']:.1f} times the chlorophyll on its green side, {seen}"
     else:
         head = "A line where the currents draw floating matter together"
     said = [head]
@@ -114,8 +130,9 @@ def explain(box, facts: dict, show: Show) -> str:
     if gain >= 1.1:
         said.append(f"the currents have gathered {gain:.1f} times the usual floating matter here")
     if facts["coincidence"] >= 0.3:
-        other = "a line of gathering currents" if box.kind == TEMPERATURE_BREAK else "a temperature break"
-        said.append(f"{facts['coincidence']:.0%} of it beside {other}")
+        said.append(
+            f"{facts['coincidence']:.0%} of it beside {' and '.join(LINES[kind] for kind in facts['beside'])}"
+        )
     if box.kind == TEMPERATURE_BREAK:
         aside = show.say_distance(shoulder(facts["step"], facts["strength"]))
         said.append(f"troll {aside} to the cold side of the drawn break, where floating matter gathers")

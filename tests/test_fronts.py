@@ -278,7 +278,7 @@ def test_a_picture_from_the_other_hemisphere_gives_the_mirror_of_its_lines(patch
     for row in plain:
         k = int(np.argmin([shapely.hausdorff_distance(row["geometry"], other) for other in flipped]))
         # a line is fitted in stretches from its start, and that is its other end in the mirror
-        assert shapely.hausdorff_distance(row["geometry"], flipped[k]) < 0.05 * CELL
+        assert shapely.hausdorff_distance(row["geometry"], flipped[k]) < 0.15 * CELL
         for name in ("step", "strength", "width", "length", "doubt"):
             assert mirror[k][name] == pytest.approx(row[name], rel=0.01)
 

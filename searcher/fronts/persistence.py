@@ -11,7 +11,7 @@ import shapely
 import xarray as xr
 
 from searcher.carry import Drift, drift_doubt
-from searcher.geo import LocalPlane, Place, line_length
+from searcher.geo import LocalPlane, Place, densify, line_length
 from searcher.kernels.sample import sample_field
 from searcher.sea import grid_of, to_seconds
 from searcher.tables import TEMPERATURE_BREAK
@@ -21,17 +21,21 @@ SIGMAS = 2.0
 FARTHEST = 8_000.0
 #: what is left of an older line beside a newer one must be this long to stand alone, m
 LEAST_LENGTH = 8_000.0
+#: vertices of a line to be carried stand no farther apart than this, m
+SPACING = 1000.0
 
 
-def join_repeats(fronts: gpd.GeoDataFrame, times: np.ndarray, clear: np.ndarray) -> gpd.GeoDataFrame:
-    """Fronts with repeats of the same temperature break joined, newest first, and `seen_share` filled.
+def join_repeats(
+    fronts: gpd.GeoDataFrame, times: np.ndarray, clear: np.ndarray, *, kind: str = TEMPERATURE_BREAK
+) -> gpd.GeoDataFrame:
+    """Fronts with repeats of the same line of a kind joined, newest first, and `seen_share` filled.
 
     times: of all pictures, also of those in which no line was found. clear: bool (rows of `fronts`,
     pictures), whether each picture had a clear view of each line. Stretches of an older line with no newer
     line beside them are kept: the newer picture may have been cloudy there. `seen_share` is pictures that
-    saw the line over pictures that could have.
+    saw the line over pictures that could have; `confidence` that at least one sighting is true.
     """
-    is_break = (fronts["kind"] == TEMPERATURE_BREAK).to_numpy()
+    is_break = (fronts["kind"] == kind).to_numpy()
     breaks, clear = fronts[is_break], clear[is_break]
     if breaks.empty:
         return fronts
@@ -39,7 +43,8 @@ def join_repeats(fronts: gpd.GeoDataFrame, times: np.ndarray, clear: np.ndarray)
     plane = LocalPlane(Place((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2))
     flat = plane.to_plane(breaks.geometry.values)
     doubts = breaks["doubt"].values
-    kept, lines, shares = [], [], []
+    confidence = breaks["confidence"].to_numpy()
+    kept, lines, shares, sure = [], [], [], []
     for k in np.argsort(breaks["seen_time"].values)[::-1]:
         same = np.minimum(SIGMAS * np.hypot(doubts, doubts[k]), FARTHEST)
         newer = [shapely.buffer(flat[j], same[j]) for j in kept]
@@ -49,34 +54,45 @@ def join_repeats(fronts: gpd.GeoDataFrame, times: np.ndarray, clear: np.ndarray)
             continue
         kept.append(k)
         lines.append(plane.to_degrees(shapely.MultiLineString(pieces)) if pieces else breaks.geometry.iloc[k])
-        shares.append(_seen_share(flat, breaks["seen_time"].values, times, k, same, clear))
+        share, doubted = _sightings(flat, breaks["seen_time"].values, times, k, same, clear, 1.0 - confidence)
+        shares.append(share)
+        sure.append(1.0 - doubted)
     joined = breaks.iloc[kept].copy()
     joined["geometry"] = lines
     joined["seen_share"] = shares
+    joined["confidence"] = sure
     joined = joined.explode(index_parts=False)
     joined["length"] = [line_length(line) for line in joined.geometry]
     others = fronts[~is_break]
     return gpd.GeoDataFrame(gpd.pd.concat([joined, others], ignore_index=True), crs=fronts.crs)
 
 
-def _seen_share(flat, seen_times, times, k: int, same: np.ndarray, clear: np.ndarray) -> float:
-    """Share of the pictures with a clear view of line k in which half of it has a line beside it."""
+def _sightings(flat, seen_times, times, k: int, same: np.ndarray, clear: np.ndarray, doubted: np.ndarray):
+    """Share of the pictures with a clear view of line k in which half of it has a line beside it, and the
+    probability that all of those sightings are false, were they independent; doubted: that each line is.
+    """
     seen = usable = 0
+    all_false = 1.0
     for column, time in enumerate(times):
         in_picture = np.flatnonzero(seen_times == time)
-        near = shapely.union_all([shapely.buffer(flat[j], same[j]) for j in in_picture])
-        found = shapely.intersection(flat[k], near).length >= 0.5 * flat[k].length
+        near = [shapely.buffer(flat[j], same[j]) for j in in_picture]
+        found = shapely.intersection(flat[k], shapely.union_all(near)).length >= 0.5 * flat[k].length
+        if found:
+            beside = shapely.intersects(near, flat[k])
+            all_false *= float(np.min(doubted[in_picture][beside]))
         seen += found
         usable += found or bool(clear[k, column])
-    return seen / max(usable, 1)
+    return seen / max(usable, 1), all_false
 
 
-def clear_views(fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift) -> np.ndarray:
-    """Whether each picture saw the water each line now lies in: bool (lines, pictures).
+def clear_views(
+    fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift, *, node: str = "temperature", name: str = "sst"
+) -> np.ndarray:
+    """Whether each picture of a node saw the water each line now lies in: bool (lines, pictures).
 
     Vertices are carried back to the hour of the picture; a view is clear where half of them had a value.
     """
-    pictures = sea["temperature"].to_dataset()
+    pictures = sea[node].to_dataset()
     grid = grid_of(pictures)
     times = pictures["time"].values
     xy, row = shapely.get_coordinates(fronts.geometry.values, return_index=True)
@@ -84,11 +100,25 @@ def clear_views(fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift) -> np.
     count = np.bincount(row, minlength=len(fronts))
     clear = np.zeros((len(fronts), times.size), bool)
     for column, time in enumerate(times):
-        field = np.ascontiguousarray(pictures["sst"].sel(time=time).values, dtype=np.float64)
+        field = np.ascontiguousarray(pictures[name].sel(time=time).values, dtype=np.float64)
         lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, float(to_seconds(time)))
         seen = np.isfinite(sample_field(field, grid, lon, lat))
         clear[:, column] = np.bincount(row, seen, minlength=len(fronts)) >= 0.5 * count
     return clear
+
+
+def carry_lines(fronts: gpd.GeoDataFrame, drift: Drift, to: np.datetime64) -> gpd.GeoDataFrame:
+    """Fronts at one hour, with `doubt` widened; what ran ashore or left the currents is left out."""
+    lines = [densify(line, SPACING) for line in fronts.geometry]
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    then, now = to_seconds(fronts["valid_time"].values), float(to_seconds(to))
+    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], then[row], now)
+    carried = fronts[np.bincount(row, afloat, len(fronts)) >= 2.0].copy()
+    places = np.column_stack([lon, lat])
+    carried["geometry"] = [shapely.LineString(places[(row == k) & afloat]) for k in carried.index]
+    carried["length"] = [line_length(line) for line in carried.geometry]
+    carried["doubt"] = drift_doubt(carried["doubt"].to_numpy(), now - then[carried.index])
+    return carried.assign(valid_time=np.datetime64(to, "ns")).reset_index(drop=True)
 
 
 def share_seen(

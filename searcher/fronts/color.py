@@ -1,0 +1,31 @@
+"""Changes of colour: lines along which the chlorophyll of the surface changes fastest.
+
+Chlorophyll is log-normal (Campbell 1995, J. Geophys. Res. 100:13237-13254), so that its logarithm is looked
+at, as Belkin & O'Reilly (2009, J. Mar. Syst. 78:319-326) do, by the same machinery as temperature
+(`searcher.fronts.temperature`). Strength is in decades per m and the step in decades: 0.3 is a factor of two.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from searcher.fronts.temperature import KM, SMOOTHING, Kind, find_steps
+from searcher.tables import COLOR_CHANGE
+
+#: slopes that keep a line going and that make one, decades/m: across 10 km the richer water holds 1.3 times
+#: and 1.6 times the chlorophyll of the other (no standard is known; set so that noise of 0.1 decade in a
+#: picture of 1 km cells makes no line, with the temperature's own multiples of noise)
+LOW, HIGH = 0.01 / KM, 0.02 / KM
+CHANGE = Kind(COLOR_CHANGE, LOW, HIGH)
+#: less than this is below what satellites tell apart, mg/m³ (from memory)
+LEAST = 0.01
+
+
+def find_color_changes(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict]:
+    """Changes of colour in one picture of chlorophyll (lat, lon), mg/m³: a list of rows for the fronts table.
+
+    As of `find_temperature_breaks`, with `strength` in decades/m, `step` in decades, the richer, greener
+    water on the left of the line, and `warm_side` "".
+    """
+    return find_steps(np.log10(picture.clip(min=LEAST)), CHANGE, smoothing=smoothing)
