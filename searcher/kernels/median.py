@@ -1,8 +1,8 @@
 """The contextual median: spikes go, fronts stay.
 
-Belkin & O'Reilly (2009, J. Mar. Syst. 78:319-326): a node takes the median of its 3 x 3 neighbours only where it
-is an extreme among them and not also an extreme of all four slices of five nodes through it (along a row, a
-column and both diagonals), since then it may be the tip of a real feature.
+Belkin & O'Reilly (2009, J. Mar. Syst. 78:319-326): a node takes the median of its 3 x 3 neighbours only where
+it is an extreme among them and not also an extreme of all four slices of five nodes through it (along a row,
+a column and both diagonals), since then it may be the tip of a real feature.
 """
 
 import math
@@ -10,69 +10,126 @@ import math
 import numpy as np
 from numba import njit, prange
 
-
-@njit(cache=True)
-def _is_extreme(field, j, i, dj, di, reach):
-    """Whether a node is the greatest or the least of the known nodes up to `reach` steps either way."""
-    centre = field[j, i]
-    greatest = least = True
-    for k in range(-reach, reach + 1):
-        y = j + k * dj
-        x = i + k * di
-        if k == 0 or not (0 <= y < field.shape[0] and 0 <= x < field.shape[1]):
-            continue
-        value = field[y, x]
-        if value >= centre:  # false for NaN
-            greatest = False
-        if value <= centre:
-            least = False
-    return greatest or least
+#: nodes of a tile, worked through by one thread while it is in the processor's cache
+TILE_ROWS, TILE_COLUMNS = 64, 512
+#: an extreme among fewer known nodes than this, itself included, is left as it is
+LEAST_KNOWN = 5
 
 
 @njit(cache=True)
-def _is_extreme_of_nine(field, j, i):
-    """Whether a node is the greatest or the least of its known 3 x 3 neighbours, and how many there are."""
-    centre = field[j, i]
-    greatest = least = True
-    known = 0
-    for y in range(max(j - 1, 0), min(j + 2, field.shape[0])):
-        for x in range(max(i - 1, 0), min(i + 2, field.shape[1])):
-            value = field[y, x]
-            if value == value:
-                known += 1
-                if (y != j or x != i) and value >= centre:
-                    greatest = False
-                if (y != j or x != i) and value <= centre:
-                    least = False
-    return (greatest or least), known
+def _find_spikes(window, r, spikes):
+    """Mark the nodes of one row of a window, two nodes in from its sides, that a median should replace."""
+    s, b, c, a, n = window[r - 2], window[r - 1], window[r], window[r + 1], window[r + 2]
+    for k in range(spikes.size):
+        i = k + 2
+        f = c[i]
+        # whether any of a slice's inner and outer nodes is at least, or at most, this one: false for NaN
+        east = (c[i + 1] >= f) | (c[i - 1] >= f)
+        north = (a[i] >= f) | (b[i] >= f)
+        rising = (a[i + 1] >= f) | (b[i - 1] >= f)
+        falling = (a[i - 1] >= f) | (b[i + 1] >= f)
+        greatest = not (east | north | rising | falling)
+        top_east = not (east | (c[i + 2] >= f) | (c[i - 2] >= f))
+        top_north = not (north | (n[i] >= f) | (s[i] >= f))
+        top_rising = not (rising | (n[i + 2] >= f) | (s[i - 2] >= f))
+        top_falling = not (falling | (n[i - 2] >= f) | (s[i + 2] >= f))
+        east = (c[i + 1] <= f) | (c[i - 1] <= f)
+        north = (a[i] <= f) | (b[i] <= f)
+        rising = (a[i + 1] <= f) | (b[i - 1] <= f)
+        falling = (a[i - 1] <= f) | (b[i + 1] <= f)
+        least = not (east | north | rising | falling)
+        top_east |= not (east | (c[i + 2] <= f) | (c[i - 2] <= f))
+        top_north |= not (north | (n[i] <= f) | (s[i] <= f))
+        top_rising |= not (rising | (n[i + 2] <= f) | (s[i - 2] <= f))
+        top_falling |= not (falling | (n[i - 2] <= f) | (s[i + 2] <= f))
+        tip = top_east & top_north & top_rising & top_falling
+        spikes[k] = (f == f) & (greatest | least) & (not tip)
+
+
+@njit(cache=True)
+def _sort_three(a, b, c):
+    """Least, middle and greatest of three numbers, without a branch."""
+    low = a if a < b else b
+    high = b if a < b else a
+    middle = c if low < c else low
+    return c if c < low else low, middle if middle < high else high, c if c > high else high
+
+
+@njit(cache=True)
+def _median_of_nine(v):
+    """The fifth of nine: the median of the greatest of the least, the middle of the middle, and so on."""
+    a0, a1, a2 = _sort_three(v[0], v[1], v[2])
+    b0, b1, b2 = _sort_three(v[3], v[4], v[5])
+    c0, c1, c2 = _sort_three(v[6], v[7], v[8])
+    low = _sort_three(a0, b0, c0)[2]
+    middle = _sort_three(a1, b1, c1)[1]
+    high = _sort_three(a2, b2, c2)[0]
+    return _sort_three(low, middle, high)[1]
+
+
+@njit(cache=True)
+def _median_around(window, r, i, values):
+    """Median of the known among the 3 x 3 nodes around one; NaN where they are fewer than `LEAST_KNOWN`."""
+    # missing values count as plus and minus infinity in turn, which leaves the middle in the middle
+    filling = math.inf
+    known = last = 0
+    for k in range(9):
+        f = window[r + k // 3 - 1, i + k % 3 - 1]
+        if f == f:
+            known += 1
+            values[k] = f
+        else:
+            values[k] = filling
+            filling = -filling
+            last = k
+    if known < LEAST_KNOWN:
+        return window[r, i]
+    median = _median_of_nine(values)
+    if known % 2 == 0:
+        values[last] = -values[last]
+        median = (median + _median_of_nine(values)) / 2
+    return median
+
+
+@njit(cache=True)
+def _clean_tile(field, j0, i0, out):
+    """Fill one tile of `out`, which begins at row j0 and column i0."""
+    ny, nx = field.shape
+    rows, columns = min(TILE_ROWS, ny - j0), min(TILE_COLUMNS, nx - i0)
+    window = np.empty((rows + 4, columns + 4), field.dtype)
+    first, last = max(i0 - 2, 0), min(i0 + columns + 2, nx)
+    for r in range(rows + 4):
+        copy = window[r]
+        for i in range(columns + 4):
+            copy[i] = math.nan
+        if 0 <= j0 + r - 2 < ny:
+            row = field[j0 + r - 2, first:last]
+            copy = copy[first - i0 + 2 :]
+            for i in range(row.size):
+                copy[i] = row[i]
+    spikes = np.empty(columns, np.bool_)
+    found = np.empty(columns, np.int64)
+    values = np.empty(9, field.dtype)
+    for r in range(rows):
+        _find_spikes(window, r + 2, spikes)
+        row, copy = out[j0 + r, i0 : i0 + columns], window[r + 2, 2:]
+        for i in range(columns):
+            row[i] = copy[i]
+        # listed without a branch, which no processor could foresee
+        n = 0
+        for i in range(columns):
+            found[n] = i
+            n += spikes[i]
+        for k in range(n):
+            row[found[k]] = _median_around(window, r + 2, found[k] + 2, values)
 
 
 @njit(parallel=True, cache=True)
 def contextual_median(field):
-    """The field (lat, lon) without its spikes, float32; NaN stays NaN and is left out of every median."""
+    """A float32 field (lat, lon) without its spikes; NaN stays NaN and is left out of every median."""
     ny, nx = field.shape
-    out = np.empty((ny, nx), np.float32)
-    for j in prange(ny):
-        values = np.empty(9)
-        for i in range(nx):
-            out[j, i] = field[j, i]
-            if math.isnan(field[j, i]):
-                continue
-            extreme, known = _is_extreme_of_nine(field, j, i)
-            if not extreme or known < 5:
-                continue
-            if (
-                _is_extreme(field, j, i, 0, 1, 2)
-                and _is_extreme(field, j, i, 1, 0, 2)
-                and _is_extreme(field, j, i, 1, 1, 2)
-                and _is_extreme(field, j, i, 1, -1, 2)
-            ):
-                continue
-            n = 0
-            for y in range(max(j - 1, 0), min(j + 2, ny)):
-                for x in range(max(i - 1, 0), min(i + 2, nx)):
-                    if field[y, x] == field[y, x]:
-                        values[n] = field[y, x]
-                        n += 1
-            out[j, i] = np.median(values[:n])
+    out = np.empty_like(field)
+    across = -(-nx // TILE_COLUMNS)
+    for t in prange(-(-ny // TILE_ROWS) * across):
+        _clean_tile(field, t // across * TILE_ROWS, t % across * TILE_COLUMNS, out)
     return out
