@@ -40,6 +40,7 @@ ORDER = (
     "evidence",
     "score",
     "sightings",
+    "learn",
     "course",
     "route",
     "conditions",

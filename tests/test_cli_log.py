@@ -68,8 +68,17 @@ def folder(tmp_path) -> Path:
         (["bite", "08:10", "--depth", "180", "--at", PLACE], f"08:10 bite in 180 m at {PLACE}"),
         (["2", "mahi", "600ft", "08:10", "--at", PLACE], f"08:10 fish 2 dolphinfish in 183 m at {PLACE}"),
         (
-            ["nothing", "--from", "30 30.0S 153 30.0E", "--to", "30 26.4S 153 30.0E"]
-            + ["--start", "08:10", "--end", "08:55"],
+            [
+                "nothing",
+                "--from",
+                "30 30.0S 153 30.0E",
+                "--to",
+                "30 26.4S 153 30.0E",
+                "--start",
+                "08:10",
+                "--end",
+                "08:55",
+            ],
             "08:10-08:55 nothing at 30°30.0'S 153°30.0'E to 30°26.4'S 153°30.0'E, 3.6 nmi",
         ),
         (

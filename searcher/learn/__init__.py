@@ -1,0 +1,41 @@
+"""Learning from what is seen at sea. Pure functions on tables and arrays.
+
+::
+
+    weights        bites and blanks -> posterior weights (Laplace), rates with their intervals
+    hints          hookups raise their depth; birds, weed and debris their place; all of it fades
+    registration   a line met elsewhere shifts the lines near it; a thermometer corrects the map
+    season         the season's log as tomorrow's profile; expected against met
+"""
+
+from searcher.learn.hints import depth_gain, flock_gain, hookup_state, sign_gain
+from searcher.learn.registration import Reading, correct_temperature, measure_offsets, shift_lines
+from searcher.learn.season import poisson_interval, reliability, season_profile
+from searcher.learn.weights import (
+    Weights,
+    find_peak,
+    learned_profile,
+    posterior_rate,
+    prior_weights,
+    update_weights,
+)
+
+__all__ = [
+    "Reading",
+    "Weights",
+    "correct_temperature",
+    "depth_gain",
+    "find_peak",
+    "flock_gain",
+    "hookup_state",
+    "learned_profile",
+    "measure_offsets",
+    "poisson_interval",
+    "posterior_rate",
+    "prior_weights",
+    "reliability",
+    "season_profile",
+    "shift_lines",
+    "sign_gain",
+    "update_weights",
+]

@@ -1,0 +1,112 @@
+"""What is seen adds to ln rate near by and for a while: hookups to their depth, birds and weed to a place.
+
+All of it is common practice, no source, put into numbers: a hint is worth a factor of two or three, not more,
+since the logs that would measure it do not exist yet.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from searcher.geo import LocalPlane, Place
+from searcher.tables import BIRDS, DEBRIS, WEED_LINE
+from searcher.units import HOUR, NAUTICAL_MILE
+
+#: once fish are found, stay on that depth until they stop: what a hookup adds at its own depth, how far in ln
+#: depth that reaches, and how it fades, by the clock and (faster) by hours trolled there without a bite, s
+DEPTH_GAIN, DEPTH_REACH = 1.0, 0.25
+DEPTH_FADE, QUIET_FADE = 4 * HOUR, 1 * HOUR
+#: how far from what was seen a hint is worth anything, m, and for how long, s
+NEAR, LASTING = 2 * NAUTICAL_MILE, 2 * HOUR
+#: what floats gathers fish: 73 % of recreational dolphinfish were taken with floating weed (Farrell et al.
+#: 2014, Fish. Res. 151:177-190); the size of the hint is common practice
+FLOATING_GAIN = {WEED_LINE: 1.0, DEBRIS: 0.7}
+#: few birds working low suggest dolphinfish, a frenzy tuna
+FEW, MANY = 3, 10
+FLOCK_GAIN = 0.7
+SECOND = np.timedelta64(1, "s")
+
+
+def depth_gain(depth: np.ndarray, hookups: pd.DataFrame) -> np.ndarray:
+    """What the day's hookups add to ln rate over bottoms of some depths, (n,); 0 where a depth is not known.
+
+    depth: (n,) m. hookups: rows of `hookup_state`. A Gaussian in ln depth around each hookup, fading as
+    exp(-age/DEPTH_FADE - quiet/QUIET_FADE); the strongest counts, so that a second hookup at the same depth
+    renews the first and does not double it.
+    """
+    if hookups.empty:
+        return np.zeros(len(depth))
+    depth = np.asarray(depth, dtype=float)
+    depth = np.where(depth > 0, depth, np.nan)
+    apart = np.log(depth[:, None] / hookups["depth"].to_numpy()) / DEPTH_REACH
+    left = np.exp(-hookups["age"].to_numpy() / DEPTH_FADE - hookups["quiet"].to_numpy() / QUIET_FADE)
+    return DEPTH_GAIN * np.nan_to_num(np.exp(-(apart**2) / 2) * left).max(axis=1)
+
+
+def hookup_state(encounters: pd.DataFrame, stretches: pd.DataFrame, *, now: np.datetime64) -> pd.DataFrame:
+    """What is left of each hookup up to `now`: `depth` (m), `age` (s), `quiet` (s trolled there in vain).
+
+    encounters: `time`, `depth`; stretches: `time`, `end`, `depth`, `encounters` (those of
+    `searcher.sightings.count_encounters` with their depths). A stretch without an encounter counts for what
+    of it came after the hookup, the less the farther its depth; of unknown depth not at all.
+    """
+    known = encounters[(encounters["time"] <= now) & (encounters["depth"] > 0)]
+    vain = stretches[(stretches["encounters"] == 0) & (stretches["depth"] > 0)]
+    age = _seconds(now - known["time"].to_numpy())
+    begin = np.maximum(vain["time"].to_numpy()[None, :], known["time"].to_numpy()[:, None])
+    end = np.minimum(vain["end"].to_numpy(), np.datetime64(now, "ns"))[None, :]
+    after = np.maximum(_seconds(end - begin), 0.0)
+    apart = np.log(vain["depth"].to_numpy()[None, :] / known["depth"].to_numpy()[:, None]) / DEPTH_REACH
+    quiet = (after * np.exp(-(apart**2) / 2)).sum(axis=1)
+    return pd.DataFrame({"depth": known["depth"].to_numpy(), "age": age, "quiet": quiet})
+
+
+def sign_gain(
+    lines: np.ndarray, sightings: gpd.GeoDataFrame, *, species: str, now: np.datetime64
+) -> np.ndarray:
+    """What birds, weed and debris seen before `now` add to ln rate along lines, (n,).
+
+    lines: (n,) shapely geometries, degrees. The hint fades as a Gaussian with the distance and exponentially
+    with the hours since; the strongest of the birds and the strongest of what floats add up.
+    """
+    total = np.zeros(len(lines))
+    for kinds in ((BIRDS,), tuple(FLOATING_GAIN)):
+        seen = sightings[sightings["kind"].isin(kinds) & (sightings["time"] <= now)]
+        best = np.zeros(len(lines))
+        for row in seen.itertuples():
+            gain = (
+                flock_gain(row.count, row.flying, species) if row.kind == BIRDS else FLOATING_GAIN[row.kind]
+            )
+            age = (np.datetime64(now, "ns") - np.datetime64(row.time, "ns")) / SECOND
+            away = distances_to(row.geometry, lines)
+            best = np.maximum(best, gain * np.exp(-((away / NEAR) ** 2) / 2 - age / LASTING))
+        total += best
+    return total
+
+
+def flock_gain(count: float, flying: str, species: str) -> float:
+    """What a flock says of a species, ln rate where it is (common practice, no source).
+
+    One to three working low suggest dolphinfish, ten or more tuna, those between half of each; a bird that
+    circles high means nothing yet. `count` is NaN and `flying` "" where not said: taken as a few, low.
+    """
+    count = 1.0 if np.isnan(count) else count
+    if flying == "high" and count < MANY:
+        return 0.0
+    for_tuna = 0.0 if count <= FEW else 1.0 if count >= MANY else 0.5
+    share = for_tuna if "tuna" in species else 1.0 - for_tuna
+    return FLOCK_GAIN * share
+
+
+def distances_to(place: shapely.Geometry, lines: np.ndarray) -> np.ndarray:
+    """Distances (m) from a place to lines, (n,)."""
+    centre = shapely.centroid(place)
+    plane = LocalPlane(Place(centre.x, centre.y))
+    return shapely.distance(plane.to_plane(place), plane.to_plane(np.asarray(lines, dtype=object)))
+
+
+def _seconds(span: np.ndarray) -> np.ndarray:
+    return np.asarray(span, dtype="timedelta64[ns]") / SECOND

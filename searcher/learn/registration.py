@@ -1,0 +1,179 @@
+"""Lines met at sea shift the lines near them; readings of the thermometer correct the map.
+
+The displacement of the forecast lines is a two-component Gaussian process over the sea: of mean 0, with the
+doubt of each line as its standard deviation and a correlation that falls off with distance. A line that is
+met tells the component across itself and nothing along itself; all is then conditioned on what was met
+(Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, eqs. 2.25-2.26; in oceanography,
+objective analysis: Bretherton, Davis & Fandry 1976, Deep-Sea Res. 23:559-582).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from searcher.boxes import shoulder
+from searcher.geo import LocalPlane, Place, densify
+from searcher.tables import (
+    COLOR_CHANGE,
+    CONVERGENCE_LINE,
+    DEBRIS,
+    TEMPERATURE_BREAK,
+    WEED_LINE,
+)
+
+#: errors of forecast lines are alike over about this distance, m (currents of real products resolve about so
+#: much; from memory)
+LENGTH = 20e3
+#: how far from a line it is said to be met, and how sharp it is, 1-sigma, m
+NOISE = 300.0
+#: a line farther off than so many times its doubt is another line
+FARTHEST = 3.0
+#: lines are shifted at points so far apart, m
+SPACING = 2000.0
+#: what is seen -> the kinds of forecast line it may be
+MATCHES = {
+    WEED_LINE: (CONVERGENCE_LINE, TEMPERATURE_BREAK),
+    DEBRIS: (CONVERGENCE_LINE, TEMPERATURE_BREAK),
+    COLOR_CHANGE: (COLOR_CHANGE, TEMPERATURE_BREAK),
+    TEMPERATURE_BREAK: (TEMPERATURE_BREAK,),
+}
+
+
+class Reading(NamedTuple):
+    """A bias: its mean and 1-sigma."""
+
+    mean: float
+    sd: float
+
+
+def correct_temperature(
+    differences: np.ndarray, *, prior_sd: float = 0.5, reading_sd: float = 0.2
+) -> Reading:
+    """The bias of a temperature map (°C; to be added to it) after readings at sea.
+
+    differences: (n,) reading less map at the place and hour of each. The bias is normal with mean 0 and
+    `prior_sd` beforehand, each reading has `reading_sd` of its own: the conjugate normal update (Gelman et
+    al. 2013, *Bayesian Data Analysis*, eq. 2.12). Readings that are not numbers are left out.
+    """
+    known = np.asarray(differences, dtype=float)
+    known = known[np.isfinite(known)]
+    precision = 1 / prior_sd**2 + known.size / reading_sd**2
+    return Reading(float(known.sum() / reading_sd**2 / precision), float(precision**-0.5))
+
+
+def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd.DataFrame:
+    """How far from their forecast place lines were met: a row for every sighting that fits a line.
+
+    fronts: `searcher.tables.FRONTS`, drifted to about the hour of the sightings. Columns: `front` (row
+    label), `lon`, `lat` (degrees; the nearest point of the line), `east`, `north` (unit vector across the
+    line towards the sighting), `offset` (m), `doubt` (m, of the line). Weed and debris at a temperature break
+    are looked for on its dense side (`searcher.boxes.shoulder`). A sighting off the end of a line, or farther
+    from every line that it may be than `FARTHEST` doubts, is left out.
+    """
+    rows = []
+    for seen in sightings[sightings["kind"].isin(MATCHES)].itertuples():
+        centre = Place(*shapely.get_coordinates(seen.geometry)[0])
+        plane = LocalPlane(centre)
+        found = [
+            _offset(front, seen.kind, plane)
+            for front in fronts[fronts["kind"].isin(MATCHES[seen.kind])].itertuples()
+        ]
+        near = [row for row in found if row is not None]
+        if near:
+            rows.append(min(near, key=lambda row: row["offset"] / row["doubt"]))
+    columns = ["front", "lon", "lat", "east", "north", "offset", "doubt"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _offset(front, kind: str, plane: LocalPlane) -> dict | None:
+    """The offset of a line from the centre of a plane, or None where it is not the line met there."""
+    doubt = float(np.hypot(front.doubt, NOISE))
+    if shapely.distance(front.geometry, shapely.Point(plane.centre)) > 1.0:  # degrees: far off at any rate
+        return None
+    line = plane.to_plane(front.geometry)
+    if front.kind == TEMPERATURE_BREAK and kind in (WEED_LINE, DEBRIS):
+        line = shapely.offset_curve(line, -shoulder(front.step, front.strength), quad_segs=4)
+    across = -shapely.get_coordinates(shapely.shortest_line(line, shapely.Point(0.0, 0.0)))[0]
+    away = float(np.hypot(*across))
+    if away > FARTHEST * doubt:
+        return None
+    along = _tangent(line, -across)
+    normal = np.array([-along[1], along[0]])
+    if abs(across @ along) > 0.3 * away + 1.0:  # nearest to an end: the line may have gone on past it
+        return None
+    normal = normal if across @ normal >= 0 else -normal
+    lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.Point(-across)))[0]
+    facts = {"front": front.Index, "lon": lon, "lat": lat, "east": normal[0], "north": normal[1]}
+    return facts | {"offset": float(across @ normal), "doubt": float(front.doubt)}
+
+
+def _tangent(line, at: np.ndarray) -> np.ndarray:
+    """Unit vector along a line (m) near a point of it, over 200 m."""
+    where = shapely.line_locate_point(line, shapely.Point(at))
+    ends = shapely.line_interpolate_point(line, [max(where - 100.0, 0.0), min(where + 100.0, line.length)])
+    span = np.diff(shapely.get_coordinates(ends), axis=0)[0]
+    return span / np.hypot(*span)
+
+
+def shift_lines(
+    lines: gpd.GeoDataFrame, offsets: pd.DataFrame, *, length: float = LENGTH, noise: float = NOISE
+) -> gpd.GeoDataFrame:
+    """Lines moved by what was met near them, with their new `doubt` (m).
+
+    lines: any table with LineStrings as geometry and `doubt` (fronts, or the trolling lines of boxes: a short
+    line near a sighting gains the most). offsets: of `measure_offsets`. `length` (m): errors are alike over
+    about so much (exp(-r²/2·length²)); `noise` (m): 1-sigma error of an offset. The new doubt is the root
+    mean square, along the line, of what is left of it across the line, and no less than `noise`.
+    """
+    if offsets.empty or lines.empty:
+        return lines.copy()
+    plane = LocalPlane(Place(float(offsets["lon"].mean()), float(offsets["lat"].mean())))
+    met = _Met.of(offsets, plane, length=length, noise=noise)
+    moved = [met.shift(plane, row.geometry, row.doubt) for row in lines.itertuples()]
+    shifted = lines.set_geometry([line for line, _ in moved], crs=lines.crs)
+    return shifted.assign(doubt=np.array([doubt for _, doubt in moved]))
+
+
+class _Met(NamedTuple):
+    """What was met: places (m), unit vectors across, prior sd (m), covariance, weights; for conditioning."""
+
+    places: np.ndarray
+    across: np.ndarray
+    sd: np.ndarray
+    covariance: np.ndarray
+    weights: np.ndarray
+    length: float
+    noise: float
+
+    @classmethod
+    def of(cls, offsets: pd.DataFrame, plane: LocalPlane, *, length: float, noise: float) -> _Met:
+        places = shapely.get_coordinates(plane.to_plane(shapely.points(offsets[["lon", "lat"]].to_numpy())))
+        across, sd = offsets[["east", "north"]].to_numpy(), offsets["doubt"].to_numpy()
+        prior = np.outer(sd, sd) * _likeness(places, places, length) * (across @ across.T)
+        covariance = prior + noise**2 * np.eye(sd.size)
+        weights = np.linalg.solve(covariance, offsets["offset"].to_numpy())
+        return cls(places, across, sd, covariance, weights, length, noise)
+
+    def shift(self, plane: LocalPlane, line: shapely.LineString, doubt: float):
+        """A line (degrees) moved, and what is left of its doubt (m)."""
+        flat = plane.to_plane(densify(line, SPACING))
+        xy = shapely.get_coordinates(flat)
+        shared = doubt * self.sd * _likeness(xy, self.places, self.length)
+        moved = shapely.LineString(xy + (shared * self.weights) @ self.across)
+        along = np.gradient(xy, axis=0)
+        normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
+        known = shared * (normal @ self.across.T)
+        gain = np.einsum("ij,ji->i", known, np.linalg.solve(self.covariance, known.T))
+        left = np.sqrt(np.mean(np.maximum(doubt**2 - gain, 0.0)))
+        return plane.to_degrees(moved), max(float(left), min(self.noise, doubt))
+
+
+def _likeness(a: np.ndarray, b: np.ndarray, length: float) -> np.ndarray:
+    """Correlation of displacements between places (m), (n, m)."""
+    square = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
+    return np.exp(-square / (2 * length**2))

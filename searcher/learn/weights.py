@@ -1,0 +1,168 @@
+"""Bites and blanks to weights: a Bayesian Poisson regression.
+
+Encounters along a trolled stretch are counted as Poisson, with ln rate a weighted sum of evidence
+(`searcher.score`); the weights have a normal prior (a species profile) and, after the stretches of a day or
+of a season, a posterior (McCullagh & Nelder 1989, *Generalized Linear Models*, ch. 6, for the likelihood).
+It is taken as normal with the curvature at its peak (Laplace's approximation) and, since counts make it lean,
+with its mean to second order (Lindley 1980, Trab. Estad. Investig. Oper. 31:223-245; Tierney & Kadane 1986,
+J. Am. Stat. Assoc. 81:82-86; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from searcher.errors import TableError
+from searcher.profile import Profile
+from searcher.score import Z80
+from searcher.units import HOUR
+
+BASE = "base"
+#: ln rates are kept under this while the peak is looked for, against overflow
+HIGHEST = 30.0
+#: Newton's steps end when the square of the next, in standard deviations, is under this
+MOST_STEPS, CLOSE = 100, 1e-16
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Weights of ln rate (encounters per hour), jointly normal.
+
+    names: "base" (the ln rate where all features are 0) and pieces of evidence, (k,); mean: (k,);
+    covariance: (k, k).
+    """
+
+    names: tuple[str, ...]
+    mean: np.ndarray
+    covariance: np.ndarray
+
+    @property
+    def sd(self) -> np.ndarray:
+        """Standard deviation of each weight by itself, (k,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def prior_weights(profile: Profile) -> Weights:
+    """The weights of a species profile: independent, each with its mean and spread."""
+    pieces = [section for section in profile.sections if section != BASE]
+    mean = [profile.sections[BASE]["mean"], *(profile.weight(piece) for piece in pieces)]
+    sd = [profile.sections[BASE]["sd"], *(profile.spread(piece) for piece in pieces)]
+    return Weights((BASE, *pieces), np.array(mean, dtype=float), np.diag(np.square(sd)).astype(float))
+
+
+def update_weights(prior: Weights, stretches: pd.DataFrame) -> Weights:
+    """The weights after stretches of trolling: their posterior mean and covariance.
+
+    stretches: as for `find_peak`. The mean is the peak moved by half of covariance times the third derivative
+    of the log posterior: for counts, -½ Σ Xᵀ(μ∘h), with μ the expected counts and h the variances of ln rate.
+    """
+    peak = find_peak(prior, stretches)
+    design = _design(prior.names, stretches)
+    variance = np.einsum("ij,jk,ik->i", design, peak.covariance, design)
+    log_rate = design @ peak.mean + _offset(stretches)
+    expected = _sizes(stretches, "duration") / HOUR * np.exp(np.minimum(log_rate, HIGHEST))
+    return replace(peak, mean=peak.mean - peak.covariance @ design.T @ (expected * variance) / 2)
+
+
+def find_peak(prior: Weights, stretches: pd.DataFrame) -> Weights:
+    """The most probable weights after stretches of trolling, and the inverse of the curvature there.
+
+    stretches: a row each, with `duration` (s), `encounters` (count), a column for every piece of evidence
+    with its feature, and, where there is one, `offset`: what else is known to add to ln rate there
+    (`searcher.learn.hints`). Raises `TableError` where a column is missing, or a value is not a number or
+    under 0.
+    """
+    design = _design(prior.names, stretches)
+    duration, count = (_sizes(stretches, name) for name in ("duration", "encounters"))
+    exposure = duration / HOUR
+    root = _root(prior.covariance)
+    steep = design @ root  # whitened: weights = mean + root @ z, with z standard normal beforehand
+    fixed = design @ prior.mean + _offset(stretches)
+    z = np.zeros(len(prior.names))
+    for _ in range(MOST_STEPS):
+        expected = exposure * np.exp(np.minimum(fixed + steep @ z, HIGHEST))
+        slope = steep.T @ (count - expected) - z
+        bend = (steep.T * expected) @ steep + np.eye(z.size)
+        step = np.linalg.solve(bend, slope)
+        if slope @ step < CLOSE:
+            break
+        z = _uphill(z, step, fixed=fixed, steep=steep, exposure=exposure, count=count)
+    return Weights(prior.names, prior.mean + root @ z, root @ np.linalg.inv(bend) @ root.T)
+
+
+def posterior_rate(weights: Weights, features: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Encounters per hour at rows of features: `expected`, and its 10 % and 90 % points, `_low` and `_high`.
+
+    ln rate is normal, so the rate is log-normal: mean exp(μ + σ²/2) (as `searcher.score.expected_rate`, with
+    the covariance of the weights taken in). A column `offset` adds to ln rate.
+    """
+    design = _design(weights.names, features)
+    mu = design @ weights.mean + _offset(features)
+    sigma = np.sqrt(np.einsum("ij,jk,ik->i", design, weights.covariance, design))
+    return {
+        "expected": np.exp(mu + sigma**2 / 2),
+        "expected_low": np.exp(mu - Z80 * sigma),
+        "expected_high": np.exp(mu + Z80 * sigma),
+    }
+
+
+def learned_profile(profile: Profile, weights: Weights) -> Profile:
+    """The profile with the means and spreads of `weights`; their correlations are not kept."""
+    sections = {name: dict(section) for name, section in profile.sections.items()}
+    for name, mean, sd in zip(weights.names, weights.mean, weights.sd, strict=True):
+        sections[name] |= {"mean" if name == BASE else "weight": float(mean), "sd": float(sd)}
+    return replace(profile, sections=sections)
+
+
+def _uphill(z, step, *, fixed, steep, exposure, count) -> np.ndarray:
+    """Newton's step, halved until the log posterior rises; it is concave, so that happens."""
+
+    def height(at):
+        log_rate = np.minimum(fixed + steep @ at, HIGHEST)
+        return count @ log_rate - exposure @ np.exp(log_rate) - at @ at / 2
+
+    before, share = height(z), 1.0
+    while height(z + share * step) < before and share > 1e-9:
+        share /= 2
+    return z + share * step
+
+
+def _root(covariance: np.ndarray) -> np.ndarray:
+    """A square root of a covariance; a weight that is known for sure stays so."""
+    values, vectors = np.linalg.eigh(covariance)
+    return vectors * np.sqrt(np.maximum(values, 0.0))
+
+
+def _design(names: Sequence[str], table: pd.DataFrame) -> np.ndarray:
+    """Features of the named pieces, (rows, k); 1 for the base."""
+    missing = [name for name in names if name != BASE and name not in table]
+    if missing:
+        raise TableError.of_problems(
+            "table of features", [f"column {name!r} is missing, expected a number" for name in missing]
+        )
+    ones = np.ones(len(table))
+    return np.column_stack([ones if name == BASE else _column(table, name) for name in names])
+
+
+def _offset(table: pd.DataFrame) -> np.ndarray:
+    return _column(table, "offset") if "offset" in table else np.zeros(len(table))
+
+
+def _column(table: pd.DataFrame, name: str) -> np.ndarray:
+    values = np.asarray(table[name], dtype=float)
+    if not np.isfinite(values).all():
+        raise TableError(f"column {name!r}", given="missing values", expected="numbers; 0 is neutral")
+    return values
+
+
+def _sizes(table: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in table:
+        raise TableError(f"table of stretches: column {name!r} is missing", expected="numbers from 0")
+    values = _column(table, name)
+    if (values < 0).any():
+        raise TableError(f"column {name!r}", given=values.min(), expected="numbers from 0")
+    return values
