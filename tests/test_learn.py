@@ -579,3 +579,25 @@ def test_a_learned_profile_leaves_the_old_one_alone():
     other = learned_profile(profile, Weights(prior.names, prior.mean + 1, prior.covariance))
     assert profile.weight("break") == before
     assert other.weight("break") == before + 1
+
+
+# --- other species
+
+
+@pytest.mark.parametrize("species", ["yellowfin_tuna", "blackfin_tuna", "wahoo"])
+def test_profiles_of_other_species_have_sources_and_wider_spreads(species):
+    other, best_known = read_profile(species), read_profile("dolphinfish")
+    for piece in ("base", *PIECES):
+        assert len(other.sections[piece]["source"]) > 20
+        assert other.sections[piece]["sd"] >= best_known.sections[piece]["sd"]
+    assert sum(other.spread(piece) > best_known.spread(piece) for piece in PIECES) >= 5
+
+
+def test_temperatures_of_other_species_hold_those_published():
+    """Fenton et al. 2015: mean 23.8 °C; Rajapaksha et al. 2013: 28 °C; Theisen & Baldwin 2012: up to 27.5 °C.
+
+    The first two from their abstracts, the last from memory; the papers are cited in the profiles.
+    """
+    for species, known in (("blackfin_tuna", 23.8), ("yellowfin_tuna", 28.0), ("wahoo", 27.5)):
+        profile = read_profile(species)
+        assert profile.setting("temperature", "low") <= known <= profile.setting("temperature", "high")
