@@ -2,13 +2,15 @@
 
 Land (with its clearance), closed areas and shoals are cut out. A cell of the grid is open only if no part of
 it touches any of them, so the grid is never optimistic near land; ways between places are checked against
-the exact shapes as well.
+the exact shapes as well. Currents are there twice: their mean over the hours of the trip, and hour by hour.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -17,20 +19,35 @@ from scipy.ndimage import distance_transform_edt
 
 from searcher.errors import OutOfReach
 from searcher.geo import LocalPlane, Place, Region, buffer, distances, land, region_around
-from searcher.kernels.march import descend, march, straight_times
+from searcher.kernels.march import Medium, descend, march, straight_times
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Grid, sample_field, sample_vectors
+from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.sea import flow_of, grid_of, has, region_of, to_seconds
 from searcher.trip import Trip
+from searcher.units import KNOT
 
 #: water under the keel wanted beyond the draught, m (common practice, no source)
 UNDER_KEEL = 2.0
 #: this far past the clearance around the sea buoy is pilotage water: only land itself is kept clear, m
 APRON = 1000.0
-#: times around a start are exact within so many cells
-EXACT_CELLS = 15.0
+#: times around a start are those of straight ways within so many cells
+EXACT_CELLS = 25.0
+#: between the fields of hourly currents, at most, s
+HOUR = 3600.0
+#: speeds up to this one are not slowed by waves: trolling is not, m/s
+CALM = 8 * KNOT
+#: waves of this height take half of what a boat makes beyond `CALM`, m (common practice, no source)
+HALVING = 2.0
 #: the grid goes on for so far past the trip's range, m
 SURROUND = 20e3
+
+
+class Hourly(NamedTuple):
+    """Currents hour by hour: `begin` and `step` in s since `sea.EPOCH`, flow (lat, lon, time, 2) in m/s."""
+
+    begin: float
+    step: float
+    flow: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -44,7 +61,9 @@ class Waters:
     v: np.ndarray
     known: np.ndarray  # bool, where the currents really had a value
     obstacles: shapely.Geometry  # degrees
-    _marches: dict = field(default_factory=dict, repr=False, compare=False)
+    waves: np.ndarray | None = None  # mean height over the hours of the trip, m; None where nothing is known
+    hourly: Hourly | None = None  # without it the mean stands for every hour
+    _kept: dict = field(default_factory=dict, repr=False, compare=False)  # media and marches
 
     @cached_property
     def grid(self) -> Grid:
@@ -61,31 +80,63 @@ class Waters:
         per_lon, per_lat = row_metrics(self.lat)
         return per_lon * self.grid.dlon, per_lat * self.grid.dlat
 
+    @cached_property
+    def mean(self) -> Hourly:
+        """The mean current as one field."""
+        return Hourly(0.0, HOUR, np.ascontiguousarray(np.stack([self.u, self.v], axis=-1)[:, :, None]))
+
     def cells(self, lon, lat) -> tuple[np.ndarray, np.ndarray]:
         """Fractional columns and rows of places."""
         column = (np.asarray(lon, dtype=np.float64) - self.grid.lon0) / self.grid.dlon
         row = (np.asarray(lat, dtype=np.float64) - self.grid.lat0) / self.grid.dlat
         return column, row
 
-    def times_from(self, place: Place, speed: float, *, homeward: bool = False) -> np.ndarray:
-        """Least time (s) at `speed` through the water from a place to every node, or `homeward` to it."""
-        key = (place, speed, homeward)
-        if key not in self._marches:
-            sign = -1.0 if homeward else 1.0
-            column, row = self.cells(*place)
-            east, north = self.metres
-            radius = EXACT_CELLS * float(north[0])
-            self._marches[key] = march(
-                self.blocked, sign * self.u, sign * self.v, speed, east, north, column, row, radius
-            )
-        return self._marches[key]
+    def covers(self, place: Place) -> bool:
+        """Whether a place is on the grid."""
+        column, row = self.cells(*place)
+        return bool(0 <= column <= self.lon.size - 1 and 0 <= row <= self.lat.size - 1)
 
-    def straight_times(self, start: np.ndarray, end: np.ndarray, speed: float) -> np.ndarray:
-        """Time (s) of straight ways between places, (n, 2) arrays of degrees; infinity where not clear."""
+    def medium(self, speed: float, *, hourly: bool = False) -> Medium:
+        """The water as the kernels take it, for a boat that makes `speed` in flat water."""
+        key = (speed, hourly)
+        if key not in self._kept:
+            made = slowed(speed, np.zeros_like(self.u) if self.waves is None else self.waves)
+            currents = self.hourly if hourly and self.hourly else self.mean
+            self._kept[key] = Medium(
+                np.where(self.blocked, 0.0, made), currents.flow, currents.begin, currents.step, *self.metres
+            )
+        return self._kept[key]
+
+    def times_from(
+        self, place: Place, speed: float, *, homeward: bool = False, at: float | None = None
+    ) -> np.ndarray:
+        """Least time (s) at `speed` through the water from a place to every node, or `homeward` to it.
+
+        `at` (s since `sea.EPOCH`): hour of leaving the place, or homeward of being there, in the currents of
+        each hour; without it in their mean.
+        """
+        key = (place, speed, homeward, at)
+        if key not in self._kept:
+            medium = self.medium(speed, hourly=at is not None)
+            column, row = self.cells(*place)
+            radius = EXACT_CELLS * float(self.metres[1][0])
+            if homeward:
+                medium = back_in_time(medium, at or 0.0)
+            depart = 0.0 if homeward else (at or 0.0)
+            self._kept[key] = march(medium, depart, float(column), float(row), radius)
+        return self._kept[key]
+
+    def straight_times(self, start: np.ndarray, end: np.ndarray, speed: float, *, at=None) -> np.ndarray:
+        """Time (s) of straight ways between places, (n, 2) arrays of degrees; infinity where not clear.
+
+        `at` (s since `sea.EPOCH`, one or n): when each is begun, in the currents of each hour; without it in
+        their mean.
+        """
+        medium = self.medium(speed, hourly=at is not None)
+        depart = np.broadcast_to(np.asarray(0.0 if at is None else at, dtype=np.float64), len(start)).copy()
         ax, ay = self.cells(start[:, 0], start[:, 1])
         bx, by = self.cells(end[:, 0], end[:, 1])
-        east, north = self.metres
-        times = straight_times(self.blocked, self.u, self.v, speed, east, north, ax, ay, bx, by)
+        times = straight_times(medium, depart, ax, ay, bx, by)
         ways = shapely.linestrings(np.stack([start, end], axis=1))
         return np.where(shapely.intersects(self.obstacles, ways), np.inf, times)
 
@@ -97,10 +148,15 @@ class Waters:
             times[k] = np.inf if way is None else self.way_time(way, speed)
         return times
 
-    def way_time(self, way: shapely.LineString, speed: float) -> float:
-        """Time (s) along a way of straight pieces."""
+    def way_time(self, way: shapely.LineString, speed: float, *, at: float | None = None) -> float:
+        """Time (s) along a way of straight pieces; `at` as in `straight_times`."""
         xy = shapely.get_coordinates(way)
-        return float(self.straight_times(xy[:-1], xy[1:], speed).sum())
+        if at is None:
+            return float(self.straight_times(xy[:-1], xy[1:], speed).sum())
+        time = at
+        for start, end in pairwise(xy):
+            time += float(self.straight_times(start[None], end[None], speed, at=time)[0])
+        return time - at
 
     def way(self, start: Place, end: Place, speed: float) -> shapely.LineString | None:
         """A way from one place to another in few straight pieces, all clear; None where there is none."""
@@ -129,6 +185,24 @@ class Waters:
         return shapely.LineString(places[kept])
 
 
+def slowed(speed: float, waves: np.ndarray) -> np.ndarray:
+    """What a boat that makes `speed` (m/s) in flat water makes in waves of a significant height (m).
+
+    The loss grows with the square of the height, as in the curves of James 1957 (*Application of wave
+    forecasts to marine navigation*, US Navy Hydrographic Office SP-1, for steamers; from memory), and takes
+    only what is beyond `CALM`; how much is common practice, no source: half of it at `HALVING`. Seas from
+    ahead and astern count alike. What is burnt in an hour stays that of `speed`.
+    """
+    calm = min(speed, CALM)
+    return calm + (speed - calm) / (1.0 + (waves / HALVING) ** 2)
+
+
+def back_in_time(medium: Medium, deadline: float) -> Medium:
+    """The medium as met on the way back in time from a deadline: currents and hours turned round."""
+    last = medium.begin + medium.step * (medium.flow.shape[2] - 1)
+    return medium._replace(flow=np.ascontiguousarray(-medium.flow[:, :, ::-1]), begin=deadline - last)
+
+
 def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None) -> Waters:
     """The waters of a trip: obstacles, mean currents over its hours, on a grid of about `spacing` metres.
 
@@ -137,9 +211,11 @@ def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None)
     spacing = spacing or max(trip.range / 150.0, 500.0)
     lon, lat = _axes(region_around(trip.port.sea_buoy, trip.range + SURROUND), spacing)
     obstacles = find_obstacles(trip)
-    u, v, known = _mean_currents(trip, sea, lon, lat)
+    hourly, known = _find_currents(trip, sea, lon, lat)
+    u, v = (np.ascontiguousarray(hourly.flow[..., part].mean(axis=2)) for part in (0, 1))
     blocked = _touched(obstacles, lon, lat) | _shoal(trip, sea, lon, lat)
-    waters = Waters(lon, lat, blocked, u, v, known, obstacles)
+    waves = _find_waves(trip, sea, lon, lat)
+    waters = Waters(lon, lat, blocked, u, v, known, obstacles, waves, hourly)
     column, row = np.round(waters.cells(*trip.port.sea_buoy)).astype(int)
     around = blocked[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
     if around.all():
@@ -209,16 +285,38 @@ def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np
     return blocked
 
 
-def _mean_currents(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray):
-    """Mean u, v over the trip's hours on a grid, gaps filled from the nearest, and where they were known."""
-    flow = flow_of(sea["currents"].to_dataset())
-    first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
-    x, y = (a.ravel() for a in np.meshgrid(lon, lat))
-    moments = np.linspace(first, last, 5)
-    fields = [sample_vectors(flow, np.full(x.size, moment), x, y) for moment in moments]
-    u, v = (np.mean([pair[k] for pair in fields], axis=0).reshape(lat.size, lon.size) for k in (0, 1))
-    known = np.isfinite(u) & np.isfinite(v)
+def _find_currents(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray):
+    """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
+    data = sea["currents"].to_dataset()
+    fields, moments = _hour_by_hour(flow_of(data), trip, lon, lat)
+    known = np.isfinite(fields).all(axis=(2, 3))
+    if known.any():
+        nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
+        fields = np.ascontiguousarray(fields[tuple(nearest)])
+    else:
+        fields = np.zeros_like(fields)
+    return Hourly(moments[0], moments[1] - moments[0], fields), known
+
+
+def _find_waves(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np.ndarray | None:
+    """Mean significant height over the hours of the trip; where none is known, the nearest or None."""
+    if not has(sea, "waves"):
+        return None
+    fields, _ = _hour_by_hour(flow_of(sea["waves"].to_dataset(), "hs", "hs"), trip, lon, lat)
+    known = np.isfinite(fields).all(axis=(2, 3))
     if not known.any():
-        return np.zeros_like(u), np.zeros_like(v), known
+        return None
     nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return u[tuple(nearest)], v[tuple(nearest)], known
+    return fields[..., 0].mean(axis=2)[tuple(nearest)]
+
+
+def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Fields (lat, lon, time, 2) of a flow over the trip in even steps of up to an hour, and their times."""
+    first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
+    moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
+    x, y = (a.ravel() for a in np.meshgrid(lon, lat))
+    fields = np.empty((lat.size, lon.size, moments.size, 2))
+    for k, moment in enumerate(moments):
+        pair = sample_vectors(flow, np.full(x.size, moment), x, y)
+        fields[:, :, k] = np.stack(pair, axis=-1).reshape(lat.size, lon.size, 2)
+    return fields, moments

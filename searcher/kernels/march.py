@@ -1,26 +1,57 @@
-"""Least travel time over water in a current, by marching a front over the grid.
+"""Least travel time over water that moves, by marching a front over the grid.
 
 The arrival time T of a boat of speed S through water that moves at c satisfies S|∇T| + c·∇T = 1 (Zermelo's
-problem; Sethian & Vladimirsky 2003, SIAM J. Numer. Anal. 41:325-363). On each triangle of a node and two
-neighbours that touch, T is taken as linear and the equation solved in closed form; the answer counts only
-where the characteristic comes out of that triangle, else the better straight edge is taken. Values are
-corrected until none improves (the flow makes the speed depend on direction, so one pass is not enough), in
-the order of an indexed 4-ary heap. Around the start times are exact, since there the front is a point.
+problem; Sethian & Vladimirsky 2003, SIAM J. Numer. Anal. 41:325-363). On each right triangle of a node, a
+straight and a diagonal neighbour T is taken as linear and the equation solved in closed form; the answer
+counts only where the way comes out of that triangle, else that along the edge is taken. S and c are those of
+the node, c at the hour at which the front comes to it.
+
+Nodes are settled in order of time (a 4-ary heap). A triangle hands times only forward as long as the current
+stays below S times the cosine of its widest angle at the node (0.7 S on square cells), and then each node is
+settled once; in stronger currents nodes are settled again until nothing improves. Around the start, where
+the front is a point, times are those of straight ways.
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
 
-# the ring of eight neighbours, in order, so that neighbours k and k + 1 touch
+# the ring of eight neighbours, in order, so that neighbours k and k + 1 touch; odd ones are diagonal
 RING_I = (1, 1, 0, -1, -1, -1, 0, 1)
 RING_J = (0, 1, 1, 1, 0, -1, -1, -1)
-#: improvements below this many seconds are not passed on
+BLOCKED, OPEN, SETTLED = 0, 1, 2
+#: a settled node is opened again for an improvement of more than this, s
 LEAST_GAIN = 1e-6
 
 
-@njit(cache=True)
+class Medium(NamedTuple):
+    """Water to travel over: what the boat makes through it, how it moves, and the size of its cells."""
+
+    speed: np.ndarray  # (lat, lon), m/s through the water; 0 where no boat may go
+    flow: np.ndarray  # (lat, lon, time, 2), m/s east and north, no NaN
+    begin: float  # time of the first field, s
+    step: float  # between fields, s; before the first and after the last the field is held
+    east: np.ndarray  # (lat,), metres between columns
+    north: np.ndarray  # (lat,), metres between rows
+
+
+@njit(cache=True, error_model="numpy")
+def _current(medium, j, i, t):
+    """Current (m/s east, north) at a node at a time, linear between fields."""
+    flow = medium.flow
+    last = flow.shape[2] - 1
+    if last == 0:
+        return flow[j, i, 0, 0], flow[j, i, 0, 1]
+    s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
+    k = min(int(s), last - 1)
+    u = flow[j, i, k, 0]
+    v = flow[j, i, k, 1]
+    return u + (s - k) * (flow[j, i, k + 1, 0] - u), v + (s - k) * (flow[j, i, k + 1, 1] - v)
+
+
+@njit(cache=True, error_model="numpy")
 def ground_speed(speed, cu, cv, x, y):
     """Speed over the ground (m/s) along the unit vector (x, y); 0 where the current wins."""
     along = cu * x + cv * y
@@ -29,185 +60,77 @@ def ground_speed(speed, cu, cv, x, y):
     return max(along + math.sqrt(left), 0.0) if left > 0.0 else 0.0
 
 
-@njit(cache=True)
-def _from_edge(speed, cu, cv, time, ex, ey):
-    """Arrival at the origin from a neighbour at offset (ex, ey) m reached at `time`."""
-    length = math.hypot(ex, ey)
-    over_ground = ground_speed(speed, cu, cv, -ex / length, -ey / length)
-    return time + length / over_ground if over_ground > 0.0 else math.inf
+@njit(cache=True, error_model="numpy")
+def _from_triangle(speed, along, aside, straight, diagonal, h, g):
+    """Arrival at a node from between its straight and its diagonal neighbour, or infinity.
 
-
-@njit(cache=True)
-def _from_triangle(speed, cu, cv, ta, ax, ay, tb, bx, by):
-    """Arrival at the origin from between two neighbours, or infinity where the way lies outside them."""
-    determinant = ax * by - ay * bx
-    # gradient p = alpha - tau * beta, from a·p = ta - tau and b·p = tb - tau
-    alpha_x = (by * ta - ay * tb) / determinant
-    alpha_y = (ax * tb - bx * ta) / determinant
-    beta_x = (by - ay) / determinant
-    beta_y = (ax - bx) / determinant
-    # (S|p|)^2 = (1 - c·p)^2
-    k = 1.0 - cu * alpha_x - cv * alpha_y
-    m = cu * beta_x + cv * beta_y
-    s2 = speed * speed
-    qa = s2 * (beta_x * beta_x + beta_y * beta_y) - m * m
-    qb = -2.0 * s2 * (alpha_x * beta_x + alpha_y * beta_y) - 2.0 * k * m
-    qc = s2 * (alpha_x * alpha_x + alpha_y * alpha_y) - k * k
-    root = qb * qb - 4.0 * qa * qc
-    if root < 0.0 or qa <= 0.0:
+    `straight`, `diagonal`: their times. `along`: the current towards the straight neighbour, at h m; `aside`:
+    that from there towards the diagonal one, at g m. Infinity where the way does not come from between them.
+    """
+    # the gradient p of T has the known part py from neighbour to neighbour; (S|p|)^2 = (1 - c·p)^2 gives px
+    py = (diagonal - straight) / g
+    own = speed * speed - along * along
+    k = 1.0 - aside * py
+    root = k * k - own * py * py
+    if root < 0.0:
         return math.inf
-    tau = (-qb + math.sqrt(root)) / (2.0 * qa)
-    px = alpha_x - tau * beta_x
-    py = alpha_y - tau * beta_y
-    size = math.hypot(px, py)
-    if size == 0.0 or 1.0 - cu * px - cv * py <= 0.0:
+    # the boat moves along S p/|p| + c, here times (1 - c·p) S: `away` towards the node, `my` past it
+    away = speed * math.sqrt(root)
+    px = -(along * k + away) / own
+    my = speed * speed * py + aside * (k - along * px)
+    if my > 0.0 or -my * h > away * g:
         return math.inf
-    # where the boat comes from: against the characteristic
-    wx = -(speed * px / size + cu)
-    wy = -(speed * py / size + cv)
-    sign = 1.0 if determinant > 0.0 else -1.0
-    if sign * (ax * wy - ay * wx) < 0.0 or sign * (wx * by - wy * bx) < 0.0:
-        return math.inf
-    return tau
+    return straight - h * px
 
 
-@njit(cache=True)
-def _sift_up(heap, where, time, k):
-    node = heap[k]
+@njit(cache=True, error_model="numpy")
+def _sift_up(keys, heap, where, k, key, node):
+    """Put a node with its time into place k of the heap, or above."""
     while k > 0:
-        parent = (k - 1) // 4
-        if time[heap[parent]] <= time[node]:
+        parent = (k - 1) >> 2
+        if keys[parent] <= key:
             break
+        keys[k] = keys[parent]
         heap[k] = heap[parent]
         where[heap[k]] = k
         k = parent
+    keys[k] = key
     heap[k] = node
     where[node] = k
 
 
-@njit(cache=True)
-def _sift_down(heap, where, time, size):
+@njit(cache=True, error_model="numpy")
+def _sift_down(keys, heap, where, size, key, node):
+    """Put a node with its time at the top of the heap, or below."""
     k = 0
-    node = heap[0]
     while True:
         first = 4 * k + 1
         if first >= size:
             break
         best = first
+        least = keys[first]
         for child in range(first + 1, min(first + 4, size)):
-            if time[heap[child]] < time[heap[best]]:
+            if keys[child] < least:
                 best = child
-        if time[heap[best]] >= time[node]:
+                least = keys[child]
+        if least >= key:
             break
+        keys[k] = least
         heap[k] = heap[best]
         where[heap[k]] = k
         k = best
+    keys[k] = key
     heap[k] = node
     where[node] = k
 
 
-@njit(cache=True)
-def _start_disc(time, blocked, cu, cv, speed, east, north, x0, y0, radius):
-    """Exact times of straight ways from the start (column x0, row y0) over open water, within `radius` m."""
-    ny, nx = blocked.shape
-    row = min(max(int(round(y0)), 0), ny - 1)
-    column = min(max(int(round(x0)), 0), nx - 1)
-    reach_j = int(math.ceil(radius / north[row])) + 1
-    reach_i = int(math.ceil(radius / east[row])) + 1
-    for j in range(max(row - reach_j, 0), min(row + reach_j + 1, ny)):
-        for i in range(max(column - reach_i, 0), min(column + reach_i + 1, nx)):
-            x = (i - x0) * 0.5 * (east[j] + east[row])
-            y = (j - y0) * 0.5 * (north[j] + north[row])
-            length = math.hypot(x, y)
-            nearest = abs(i - x0) <= 1.0 and abs(j - y0) <= 1.0
-            if blocked[j, i] or (length > radius and not nearest):
-                continue
-            steps = 2 + 4 * max(abs(j - row), abs(i - column))
-            u = v = 0.0
-            clear = True
-            for k in range(steps + 1):
-                share = k / steps
-                jj = min(max(int(round(y0 + share * (j - y0))), 0), ny - 1)
-                ii = min(max(int(round(x0 + share * (i - x0))), 0), nx - 1)
-                clear = clear and (not blocked[jj, ii] or k == 0)
-                u += cu[jj, ii] / (steps + 1)
-                v += cv[jj, ii] / (steps + 1)
-            if not clear:
-                continue
-            over_ground = ground_speed(speed, u, v, x / length, y / length) if length > 0.0 else 1.0
-            if over_ground > 0.0:
-                time[j, i] = length / over_ground
+@njit(cache=True, error_model="numpy")
+def _straight_time(medium, depart, leaving, ax, ay, bx, by):
+    """Time (s) of one straight way, cell by cell (Amanatides & Woo 1987, Eurographics); or infinity.
 
-
-@njit(cache=True)
-def march(blocked, cu, cv, speed, east, north, x0, y0, radius):
-    """Least time (s) from the start to every node; infinity where it cannot be reached.
-
-    blocked: bool (lat, lon). cu, cv: current (m/s, no NaN), (lat, lon). speed: through the water, m/s. east,
-    north: metres between nodes, (lat,). x0, y0: start in fractional columns and rows. radius: within it times
-    start as exact straight ways, m. For the time *to* a place, march from it with the current turned round.
+    `leaving`: speed in the first cell if that is blocked, 0 where it may not be.
     """
-    ny, nx = blocked.shape
-    grid_time = np.full((ny, nx), math.inf)
-    _start_disc(grid_time, blocked, cu, cv, speed, east, north, x0, y0, radius)
-    time = grid_time.ravel()
-    heap = np.empty(ny * nx, np.int64)
-    where = np.full(ny * nx, -1, np.int64)
-    size = 0
-    for node in range(ny * nx):
-        if time[node] < math.inf:
-            heap[size] = node
-            size += 1
-            _sift_up(heap, where, time, size - 1)
-    while size > 0:
-        done = heap[0]
-        where[done] = -1
-        size -= 1
-        if size > 0:
-            heap[0] = heap[size]
-            where[heap[0]] = 0
-            _sift_down(heap, where, time, size)
-        j = done // nx
-        i = done - j * nx
-        for back in range(8):  # the node seen from the neighbour stands at ring place `back`
-            jn = j - RING_J[back]
-            iin = i - RING_I[back]
-            if not (0 <= jn < ny and 0 <= iin < nx) or blocked[jn, iin]:
-                continue
-            # a diagonal step may not cut a corner of something blocked
-            if back % 2 == 1 and (blocked[jn, i] or blocked[j, iin]):
-                continue
-            u = cu[jn, iin]
-            v = cv[jn, iin]
-            ax = RING_I[back] * east[jn]
-            ay = RING_J[back] * north[jn]
-            best = _from_edge(speed, u, v, time[done], ax, ay)
-            for turn in (-1, 1):
-                other = (back + turn) % 8
-                jo = jn + RING_J[other]
-                io = iin + RING_I[other]
-                if not (0 <= jo < ny and 0 <= io < nx) or blocked[jo, io]:
-                    continue
-                to = time[jo * nx + io]
-                if to < math.inf:
-                    bx = RING_I[other] * east[jn]
-                    by = RING_J[other] * north[jn]
-                    best = min(best, _from_triangle(speed, u, v, time[done], ax, ay, to, bx, by))
-            node = jn * nx + iin
-            if best < time[node] - LEAST_GAIN:
-                time[node] = best
-                if where[node] < 0:
-                    heap[size] = node
-                    where[node] = size
-                    size += 1
-                _sift_up(heap, where, time, where[node])
-    return grid_time
-
-
-@njit(cache=True)
-def _straight_time(blocked, cu, cv, speed, east, north, ax, ay, bx, by):
-    """Time (s) of one straight way, cell by cell (Amanatides & Woo 1987, Eurographics); or infinity."""
-    ny, nx = blocked.shape
+    ny, nx = medium.speed.shape
     i = int(math.floor(ax + 0.5))
     j = int(math.floor(ay + 0.5))
     dx = bx - ax
@@ -218,14 +141,19 @@ def _straight_time(blocked, cu, cv, speed, east, north, ax, ay, bx, by):
     done = 0.0
     total = 0.0
     while True:
-        if not (0 <= j < ny and 0 <= i < nx) or blocked[j, i]:
+        if not (0 <= j < ny and 0 <= i < nx):
             return math.inf
+        speed = medium.speed[j, i] if medium.speed[j, i] > 0.0 else leaving
+        if speed <= 0.0:
+            return math.inf
+        leaving = 0.0
         upto = min(next_x, next_y, 1.0)
-        x = (upto - done) * dx * east[j]
-        y = (upto - done) * dy * north[j]
-        length = math.hypot(x, y)
+        x = (upto - done) * dx * medium.east[j]
+        y = (upto - done) * dy * medium.north[j]
+        length = math.sqrt(x * x + y * y)
         if length > 0.0:
-            over_ground = ground_speed(speed, cu[j, i], cv[j, i], x / length, y / length)
+            cu, cv = _current(medium, j, i, depart + total + 0.5 * length / speed)
+            over_ground = ground_speed(speed, cu, cv, x / length, y / length)
             if over_ground <= 0.0:
                 return math.inf
             total += length / over_ground
@@ -240,21 +168,144 @@ def _straight_time(blocked, cu, cv, speed, east, north, ax, ay, bx, by):
             next_y += abs(1.0 / dy)
 
 
-@njit(parallel=True, cache=True)
-def straight_times(blocked, cu, cv, speed, east, north, ax, ay, bx, by):
+@njit(parallel=True, cache=True, error_model="numpy")
+def straight_times(medium, depart, ax, ay, bx, by):
     """Time (s) of each straight way from (ax, ay) to (bx, by), in fractional columns and rows.
 
-    Infinity where the way leaves the grid, meets the cell of a blocked node or cannot make headway.
+    depart: when each is begun, s. Infinity where the way leaves the grid, meets the cell of a blocked node or
+    cannot make headway.
     """
     out = np.empty(ax.size)
     for p in prange(ax.size):
-        out[p] = _straight_time(blocked, cu, cv, speed, east, north, ax[p], ay[p], bx[p], by[p])
+        out[p] = _straight_time(medium, depart[p], 0.0, ax[p], ay[p], bx[p], by[p])
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
+def _hands_on(medium):
+    """Whether every triangle hands times only forward, so that each node need be settled only once."""
+    ny, nx, fields, _ = medium.flow.shape
+    for j in range(ny):
+        h = medium.east[j]
+        g = medium.north[j]
+        share = min(h, g) ** 2 / (h * h + g * g)
+        for i in range(nx):
+            most = share * medium.speed[j, i] ** 2
+            for k in range(fields):
+                current = medium.flow[j, i, k, 0] ** 2 + medium.flow[j, i, k, 1] ** 2
+                if current > most and most > 0.0:
+                    return False
+    return True
+
+
+@njit(cache=True, error_model="numpy")
+def _start_disc(medium, depart, x0, y0, radius, time):
+    """Times of straight ways from the start (column x0, row y0) within `radius` m, into the padded `time`."""
+    ny, nx = medium.speed.shape
+    row = min(max(int(round(y0)), 0), ny - 1)
+    column = min(max(int(round(x0)), 0), nx - 1)
+    reach_j = int(math.ceil(radius / medium.north[row])) + 1
+    reach_i = int(math.ceil(radius / medium.east[row])) + 1
+    for j in range(max(row - reach_j, 0), min(row + reach_j + 1, ny)):
+        for i in range(max(column - reach_i, 0), min(column + reach_i + 1, nx)):
+            x = (i - x0) * medium.east[j]
+            y = (j - y0) * medium.north[j]
+            nearest = abs(i - x0) <= 1.0 and abs(j - y0) <= 1.0
+            speed = medium.speed[j, i]
+            if speed > 0.0 and (nearest or x * x + y * y <= radius * radius):
+                taken = _straight_time(medium, depart, speed, x0, y0, float(i), float(j))
+                time[(j + 1) * (nx + 2) + i + 1] = taken
+
+
+@njit(cache=True, error_model="numpy")
+def march(medium, depart, x0, y0, radius):
+    """Least time (s) from the start to every node, (lat, lon); infinity where it cannot be reached.
+
+    medium: a `Medium`. depart: time of leaving, s. x0, y0: start in fractional columns and rows; its own cell
+    may be blocked. radius: within it times start as those of straight ways, m. For the time *to* a place by a
+    deadline, march from it with currents and time turned round (`searcher.waters`).
+    """
+    speed, east, north = medium.speed, medium.east, medium.north
+    ny, nx = speed.shape
+    wide = nx + 2  # a blocked rim of one node all around
+    time = np.full((ny + 2) * wide, math.inf)
+    state = np.zeros((ny + 2) * wide, np.uint8)
+    for j in range(ny):
+        for i in range(nx):
+            state[(j + 1) * wide + i + 1] = OPEN if medium.speed[j, i] > 0.0 else BLOCKED
+    _start_disc(medium, depart, x0, y0, radius, time)
+    ring = np.empty(8, np.int64)
+    for k in range(8):
+        ring[k] = RING_J[k] * wide + RING_I[k]
+    keys = np.empty(time.size)
+    heap = np.empty(time.size, np.int32)
+    where = np.full(time.size, -1, np.int32)
+    size = 0
+    for node in range(time.size):
+        if time[node] < math.inf:
+            _sift_up(keys, heap, where, size, time[node], node)
+            size += 1
+    once = _hands_on(medium)
+    half = 0.5 * north[ny // 2] / speed.max()  # the currents of an edge are those of its middle, s
+    while size > 0:
+        done = np.int64(heap[0])
+        where[done] = -1
+        state[done] = SETTLED
+        size -= 1
+        if size > 0:
+            _sift_down(keys, heap, where, size, keys[size], heap[size])
+        j = done // wide - 1
+        i = done - (j + 1) * wide - 1
+        t = time[done]
+        for k in range(8):  # `done` stands at ring place k of the neighbour
+            node = done - ring[k]
+            if state[node] == BLOCKED or (once and state[node] == SETTLED):
+                continue
+            row = j - RING_J[k]
+            column = i - RING_I[k]
+            own = speed[row, column]
+            u, v = _current(medium, row, column, depart + t + half)
+            best = math.inf
+            touching = k & 1 == 0
+            for turn in (1, 7):
+                place = (k + turn) & 7
+                other = node + ring[place]
+                touching |= state[other] != BLOCKED
+                # in a current as fast as the boat straight edges alone are safe
+                if state[other] != SETTLED or own * own <= u * u + v * v:
+                    continue
+                straight, diagonal, ts, td = (
+                    (place, k, time[other], t) if k & 1 else (k, place, t, time[other])
+                )
+                along = u * RING_I[straight] + v * RING_J[straight]
+                aside = u * (RING_I[diagonal] - RING_I[straight]) + v * (RING_J[diagonal] - RING_J[straight])
+                h, g = (east[row], north[row]) if straight & 3 == 0 else (north[row], east[row])
+                best = min(best, _from_triangle(own, along, aside, ts, td, h, g))
+            # a diagonal may pass the corner of one blocked cell, not between two
+            if best == math.inf and touching:
+                x = -RING_I[k] * east[row]
+                y = -RING_J[k] * north[row]
+                length = math.sqrt(x * x + y * y)
+                over_ground = ground_speed(own, u, v, x / length, y / length)
+                if over_ground > 0.0:
+                    best = t + length / over_ground
+            if best < time[node] - (LEAST_GAIN if state[node] == SETTLED else 0.0):
+                time[node] = best
+                state[node] = OPEN
+                place = where[node]
+                if place < 0:
+                    place = size
+                    size += 1
+                _sift_up(keys, heap, where, place, best, node)
+    return time.reshape(ny + 2, wide)[1:-1, 1:-1].copy()
+
+
+@njit(cache=True, error_model="numpy")
 def descend(time, blocked, x, y):
-    """Nodes from (column x, row y) down the arrival times to the start: columns and rows, int64."""
+    """Nodes from (column x, row y) down the arrival times to the start: columns and rows, int64.
+
+    Where a diagonal step would pass the corner of a blocked cell, the node on its open side is put in.
+    """
     ny, nx = time.shape
     columns = [x]
     rows = [y]
@@ -266,9 +317,11 @@ def descend(time, blocked, x, y):
         for k in range(8):
             jn = j + RING_J[k]
             iin = i + RING_I[k]
-            if not (0 <= jn < ny and 0 <= iin < nx) or blocked[jn, iin]:
-                continue
-            if k % 2 == 1 and (blocked[jn, i] or blocked[j, iin]):
+            if (
+                not (0 <= jn < ny and 0 <= iin < nx)
+                or blocked[jn, iin]
+                or (blocked[jn, i] and blocked[j, iin])
+            ):
                 continue
             fall = (time[j, i] - time[jn, iin]) / math.hypot(RING_I[k], RING_J[k])
             if fall > steepest:
@@ -276,5 +329,10 @@ def descend(time, blocked, x, y):
                 best = k
         if best < 0:
             return np.array(columns), np.array(rows)
-        columns.append(i + RING_I[best])
-        rows.append(j + RING_J[best])
+        jn = j + RING_J[best]
+        iin = i + RING_I[best]
+        if blocked[jn, i] != blocked[j, iin]:
+            columns.append(i if blocked[j, iin] else iin)
+            rows.append(jn if blocked[j, iin] else j)
+        columns.append(iin)
+        rows.append(jn)
