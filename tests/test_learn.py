@@ -492,7 +492,8 @@ def test_a_line_met_where_it_was_forecast_stays_and_is_better_known():
 def test_registration_works_over_180():
     plane = LocalPlane(Place(180.0, -18.0))
     fronts = fronts_of(meridian(plane, 0.0, 5e3))
-    log = tabulate([seen_at(plane, 2000.0, 0.0)])
+    met = shapely.Point(-180.0 + 2000.0 / (60 * 1852.0 * math.cos(math.radians(18.0))), -18.0)
+    log = tabulate([Sighting("weed line", met, NOON)])
     shifted = shift_lines(fronts, measure_offsets(fronts, log)).geometry.iloc[0]
     assert np.ptp(shapely.get_coordinates(shifted)[:, 0]) < 1.0
     assert shapely.get_coordinates(plane.to_plane(shifted))[:, 0].mean() == pytest.approx(1980, abs=30)

@@ -6,6 +6,7 @@ import csv
 import json
 import math
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -500,6 +501,22 @@ def test_what_gpxpy_writes_is_read(read):
     assert (entry.kind, entry.time, entry.place.coords[0]) == ("debris", EIGHT, (153.5, -30.42))
 
 
+def test_marks_over_180_have_the_longitudes_of_the_trip(tmp_path):
+    """A region from 178° E to 177° W; a mark and a track on its far side."""
+    west = '<wpt lat="-18.0" lon="-178.5"><time>2026-01-16T21:10:00Z</time><name>WEED</name></wpt>'
+    track = track_of([(6, 20)]).replace('lon="153.5000000"', 'lon="-178.5"').replace('lat="-30', 'lat="-18')
+    (tmp_path / "marks.gpx").write_text(gpx_of(west, track))
+    found = read_gpx(
+        tmp_path / "marks.gpx",
+        speeds=TROLLING,
+        window=(EIGHT - HOUR, EIGHT + HOUR),
+        region=Region(178.0, -20.0, 183.0, -16.0),
+    )
+    assert [entry.kind for entry in found.sightings] == ["weed line", "trolled"]
+    for entry in found.sightings:
+        assert shapely.get_coordinates(entry.place)[:, 0] == pytest.approx(181.5, abs=1e-6)
+
+
 # --- effort, and the way out
 
 
@@ -544,6 +561,58 @@ def test_csv_is_in_the_skippers_units(tmp_path):
     along = GEOD.inv(HERE.lon, HERE.lat, HERE.lon, HERE.lat + 0.05)[2]
     assert float(rows[1]["length (km)"]) == pytest.approx(along / 1000, abs=0.006)
     assert rows[0]["to latitude"] == rows[0]["end"] == ""
+
+
+# --- a full disk, two hands at once
+
+FULL = """
+import resource, sys
+import numpy as np
+from searcher.errors import TableError
+from searcher.sightings import Sighting, add_sighting
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
+bite = Sighting("bite", (153.5, -30.4), np.datetime64("2026-01-16T21:10"), note="n" * 900)
+for number in range(1, 1000):
+    try:
+        add_sighting(sys.argv[1], bite)
+    except TableError as error:
+        print(number - 1, error)
+        break
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits the size of files the POSIX way")
+def test_a_full_disk_is_told_and_what_was_stored_stays(tmp_path):
+    """A real limit on the size of files stands in for the disk."""
+    command = [sys.executable, "-c", FULL, str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    stored, said = done.stdout.split(" ", 1)
+    assert re.search(r"trip\.db cannot be read or written as a log.*Nothing was written", said)
+    assert int(stored) > 10
+    assert len(read_sightings(tmp_path)) == int(stored)
+    add_sighting(tmp_path, Sighting("bite", HERE, EIGHT))
+    assert len(read_sightings(tmp_path)) == int(stored) + 1
+
+
+MANY = """
+import sys
+import numpy as np
+from searcher.sightings import Sighting, add_sighting
+
+for _ in range(25):
+    add_sighting(sys.argv[1], Sighting("bite", (153.5, -30.4), np.datetime64("2026-01-16T21:10")))
+"""
+
+
+def test_two_programs_may_write_at_once(tmp_path):
+    command = [sys.executable, "-c", MANY, str(tmp_path)]
+    both = [subprocess.Popen(command, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    for one in both:
+        _, said = one.communicate(timeout=60)
+        assert one.returncode == 0, said
+    assert sorted(read_sightings(tmp_path)["id"]) == list(range(1, 51))
 
 
 # --- killed at any moment

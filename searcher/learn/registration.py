@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 
 from searcher.boxes import shoulder
-from searcher.geo import LocalPlane, Place, densify
+from searcher.geo import LocalPlane, Place, densify, near_longitude
 from searcher.tables import (
     COLOR_CHANGE,
     CONVERGENCE_LINE,
@@ -69,10 +69,10 @@ def correct_temperature(
 def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd.DataFrame:
     """How far from their forecast place lines were met: a row for every sighting that fits a line.
 
-    fronts: `searcher.tables.FRONTS`, drifted to about the hour of the sightings. Columns: `front` (row
-    label), `lon`, `lat` (degrees; the nearest point of the line), `east`, `north` (unit vector across the
-    line towards the sighting), `offset` (m), `doubt` (m, of the line). Weed and debris at a temperature break
-    are looked for on its dense side (`searcher.boxes.shoulder`). A sighting off the end of a line, or farther
+    fronts: `searcher.tables.FRONTS`, drifted to about the hour of the sightings. Columns: `sighting`, `front`
+    (row labels), `lon`, `lat` (degrees; the nearest point of the line), `east`, `north` (unit vector across
+    the line towards the sighting), `offset` (m), `doubt` (m, of the line). Weed and debris at a temperature
+    break are looked for on its dense side (`searcher.boxes.shoulder`). A sighting off the end of a line, or farther
     from every line that it may be than `FARTHEST` doubts, is left out.
     """
     rows = []
@@ -85,15 +85,16 @@ def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd
         ]
         near = [row for row in found if row is not None]
         if near:
-            rows.append(min(near, key=lambda row: row["offset"] / row["doubt"]))
-    columns = ["front", "lon", "lat", "east", "north", "offset", "doubt"]
+            best = min(near, key=lambda row: row["offset"] / row["doubt"])
+            rows.append({"sighting": seen.Index, **best})
+    columns = ["sighting", "front", "lon", "lat", "east", "north", "offset", "doubt"]
     return pd.DataFrame(rows, columns=columns)
 
 
 def _offset(front, kind: str, plane: LocalPlane) -> dict | None:
     """The offset of a line from the centre of a plane, or None where it is not the line met there."""
     doubt = float(np.hypot(front.doubt, NOISE))
-    if shapely.distance(front.geometry, shapely.Point(plane.centre)) > 1.0:  # degrees: far off at any rate
+    if _degrees_apart(front.geometry, plane.centre) > 1.0:  # far off at any rate
         return None
     line = plane.to_plane(front.geometry)
     if front.kind == TEMPERATURE_BREAK and kind in (WEED_LINE, DEBRIS):
@@ -110,6 +111,12 @@ def _offset(front, kind: str, plane: LocalPlane) -> dict | None:
     lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.Point(-across)))[0]
     facts = {"front": front.Index, "lon": lon, "lat": lat, "east": normal[0], "north": normal[1]}
     return facts | {"offset": float(across @ normal), "doubt": float(front.doubt)}
+
+
+def _degrees_apart(line: shapely.LineString, place: Place) -> float:
+    """Distance in degrees, by the shorter way around the globe."""
+    lon = near_longitude(place.lon, line.bounds[0])
+    return float(shapely.distance(line, shapely.Point(lon, place.lat)))
 
 
 def _tangent(line, at: np.ndarray) -> np.ndarray:

@@ -67,9 +67,10 @@ def read_gpx(
         raise SearcherError(
             f"{path} is no GPX file: {error}", hint="Export marks and tracks from the plotter as GPX 1.1"
         ) from error
+    middle = region.centre.lon
     sightings: list[Sighting] = []
     left_out: dict[str, int] = {}
-    for found in (*_marks(gpx, path.name, unit), *_stretches(gpx, path.name, speeds)):
+    for found in (*_marks(gpx, path.name, unit, middle), *_stretches(gpx, path.name, speeds, middle)):
         reason = found if isinstance(found, str) else _misfit(found, window, region)
         if reason:
             left_out[reason] = left_out.get(reason, 0) + 1
@@ -86,7 +87,7 @@ def _misfit(found: Sighting, window: tuple[np.datetime64, np.datetime64], region
     return ""
 
 
-def _marks(gpx: gpxpy.gpx.GPX, source: str, unit: str) -> Iterator[Sighting | str]:
+def _marks(gpx: gpxpy.gpx.GPX, source: str, unit: str, middle: float) -> Iterator[Sighting | str]:
     """An entry for each waypoint, or why there is none."""
     for mark in gpx.waypoints:
         said = _say(mark, unit)
@@ -98,7 +99,7 @@ def _marks(gpx: gpxpy.gpx.GPX, source: str, unit: str) -> Iterator[Sighting | st
             try:
                 yield Sighting(
                     said.kind,
-                    shapely.Point(mark.longitude, mark.latitude),
+                    shapely.Point(near_longitude(mark.longitude, middle), mark.latitude),
                     _moment(mark.time),
                     count=said.count,
                     value=said.value,
@@ -123,7 +124,9 @@ def _say(mark: gpxpy.gpx.GPXWaypoint, unit: str):
     return None
 
 
-def _stretches(gpx: gpxpy.gpx.GPX, source: str, speeds: tuple[float, float]) -> Iterator[Sighting | str]:
+def _stretches(
+    gpx: gpxpy.gpx.GPX, source: str, speeds: tuple[float, float], middle: float
+) -> Iterator[Sighting | str]:
     """A trolled stretch for each part of a track at trolling speed."""
     for track in gpx.tracks:
         for segment in track.segments:
@@ -132,7 +135,7 @@ def _stretches(gpx: gpxpy.gpx.GPX, source: str, speeds: tuple[float, float]) -> 
                 yield "tracks without times"
                 continue
             xy = np.array([(point.longitude, point.latitude) for point in points])
-            xy[:, 0] = near_longitude(xy[:, 0], xy[0, 0])
+            xy[:, 0] = near_longitude(xy[:, 0], middle)
             time = np.array([_moment(point.time) for point in points])
             for part in np.split(np.arange(time.size), find_breaks(time)):
                 for start, end in trolled_parts(xy[part], time[part], speeds):
