@@ -73,18 +73,27 @@ def sign_gain(
     with the hours since; the strongest of the birds and the strongest of what floats add up.
     """
     total = np.zeros(len(lines))
-    for kinds in ((BIRDS,), tuple(FLOATING_GAIN)):
-        seen = sightings[sightings["kind"].isin(kinds) & (sightings["time"] <= now)]
-        best = np.zeros(len(lines))
-        for row in seen.itertuples():
-            gain = (
-                flock_gain(row.count, row.flying, species) if row.kind == BIRDS else FLOATING_GAIN[row.kind]
-            )
-            age = (np.datetime64(now, "ns") - np.datetime64(row.time, "ns")) / SECOND
-            away = distances_to(row.geometry, lines)
-            best = np.maximum(best, gain * np.exp(-((away / NEAR) ** 2) / 2 - age / LASTING))
-        total += best
-    return total
+    seen = sightings[sightings["kind"].isin((BIRDS, *FLOATING_GAIN)) & (sightings["time"] <= now)]
+    if seen.empty or not total.size:
+        return total
+    centre = shapely.get_coordinates(seen.geometry.values)[0]
+    plane = LocalPlane(Place(*centre))
+    away = shapely.distance(
+        plane.to_plane(np.asarray(lines, dtype=object))[:, None],
+        plane.to_plane(seen.geometry.values)[None, :],
+    )
+    age = _seconds(np.datetime64(now, "ns") - seen["time"].to_numpy())
+    gain = [_gain_of(row, species) for row in seen.itertuples()]
+    hints = gain * np.exp(-((away / NEAR) ** 2) / 2 - age / LASTING)
+    is_flock = (seen["kind"] == BIRDS).to_numpy()
+    return sum(hints[:, which].max(axis=1, initial=0.0) for which in (is_flock, ~is_flock))
+
+
+def _gain_of(seen, species: str) -> float:
+    """What one sighting adds where it is."""
+    if seen.kind == BIRDS:
+        return flock_gain(seen.count, seen.flying, species)
+    return FLOATING_GAIN[seen.kind]
 
 
 def flock_gain(count: float, flying: str, species: str) -> float:
@@ -99,13 +108,6 @@ def flock_gain(count: float, flying: str, species: str) -> float:
     for_tuna = 0.0 if count <= FEW else 1.0 if count >= MANY else 0.5
     share = for_tuna if "tuna" in species else 1.0 - for_tuna
     return FLOCK_GAIN * share
-
-
-def distances_to(place: shapely.Geometry, lines: np.ndarray) -> np.ndarray:
-    """Distances (m) from a place to lines, (n,)."""
-    centre = shapely.centroid(place)
-    plane = LocalPlane(Place(centre.x, centre.y))
-    return shapely.distance(plane.to_plane(place), plane.to_plane(np.asarray(lines, dtype=object)))
 
 
 def _seconds(span: np.ndarray) -> np.ndarray:

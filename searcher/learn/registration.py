@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from searcher.boxes import shoulder
-from searcher.geo import LocalPlane, Place, densify, near_longitude
+from searcher.boxes import SHOULDER, shoulder
+from searcher.geo import LocalPlane, Place, near_longitude
 from searcher.tables import (
     COLOR_CHANGE,
     CONVERGENCE_LINE,
@@ -72,51 +72,55 @@ def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd
     fronts: `searcher.tables.FRONTS`, drifted to about the hour of the sightings. Columns: `sighting`, `front`
     (row labels), `lon`, `lat` (degrees; the nearest point of the line), `east`, `north` (unit vector across
     the line towards the sighting), `offset` (m), `doubt` (m, of the line). Weed and debris at a temperature
-    break are looked for on its dense side (`searcher.boxes.shoulder`). A sighting off the end of a line, or farther
-    from every line that it may be than `FARTHEST` doubts, is left out.
+    break are looked for on its dense side (`searcher.boxes.shoulder`). A sighting off the end of a line, or
+    farther from every line that it may be than `FARTHEST` doubts, is left out.
     """
+    met = sightings[sightings["kind"].isin(MATCHES)]
     rows = []
-    for seen in sightings[sightings["kind"].isin(MATCHES)].itertuples():
-        centre = Place(*shapely.get_coordinates(seen.geometry)[0])
-        plane = LocalPlane(centre)
-        found = [
-            _offset(front, seen.kind, plane)
-            for front in fronts[fronts["kind"].isin(MATCHES[seen.kind])].itertuples()
-        ]
-        near = [row for row in found if row is not None]
-        if near:
-            best = min(near, key=lambda row: row["offset"] / row["doubt"])
-            rows.append({"sighting": seen.Index, **best})
+    if len(met) and len(fronts):
+        plane = LocalPlane(_middle(shapely.get_coordinates(met.geometry.values)))
+        points, lines = plane.to_plane(met.geometry.values), plane.to_plane(fronts.geometry.values)
+        for seen, point in zip(met.itertuples(), points, strict=True):
+            found = _nearest(seen.kind, point, fronts, lines)
+            if found is not None:
+                lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.Point(found.pop("at"))))[0]
+                rows.append({"sighting": seen.Index, "lon": lon, "lat": lat, **found})
     columns = ["sighting", "front", "lon", "lat", "east", "north", "offset", "doubt"]
     return pd.DataFrame(rows, columns=columns)
 
 
-def _offset(front, kind: str, plane: LocalPlane) -> dict | None:
-    """The offset of a line from the centre of a plane, or None where it is not the line met there."""
-    doubt = float(np.hypot(front.doubt, NOISE))
-    if _degrees_apart(front.geometry, plane.centre) > 1.0:  # far off at any rate
-        return None
-    line = plane.to_plane(front.geometry)
-    if front.kind == TEMPERATURE_BREAK and kind in (WEED_LINE, DEBRIS):
-        line = shapely.offset_curve(line, -shoulder(front.step, front.strength), quad_segs=4)
-    across = -shapely.get_coordinates(shapely.shortest_line(line, shapely.Point(0.0, 0.0)))[0]
+def _nearest(kind: str, point: shapely.Point, fronts: gpd.GeoDataFrame, lines: np.ndarray) -> dict | None:
+    """The offset (m) from the line, of those that what was seen may be, that is fewest doubts away."""
+    gate = FARTHEST * np.hypot(fronts["doubt"], NOISE) + SHOULDER[1]
+    may_be = fronts["kind"].isin(MATCHES[kind]) & shapely.dwithin(lines, point, gate)
+    found = []
+    for front, line in zip(fronts[may_be].itertuples(), lines[may_be.to_numpy()], strict=True):
+        if front.kind == TEMPERATURE_BREAK and kind in (WEED_LINE, DEBRIS):
+            dense = shapely.offset_curve(line, -shoulder(front.step, front.strength), quad_segs=4)
+            line = line if dense.is_empty else dense
+        offset = _offset(line, point, FARTHEST * float(np.hypot(front.doubt, NOISE)))
+        if offset is not None:
+            found.append({"front": front.Index, "doubt": float(front.doubt), **offset})
+    return min(found, key=lambda row: row["offset"] / row["doubt"], default=None)
+
+
+def _offset(line: shapely.Geometry, point: shapely.Point, farthest: float) -> dict | None:
+    """How a point lies off a line (m), or None where it is too far, or off the line's end."""
+    at, to = shapely.get_coordinates(shapely.shortest_line(line, point))
+    across = to - at
     away = float(np.hypot(*across))
-    if away > FARTHEST * doubt:
+    along = _tangent(line, at)
+    if away > farthest or abs(across @ along) > 0.3 * away + 1.0:  # the line may have gone on past its end
         return None
-    along = _tangent(line, -across)
     normal = np.array([-along[1], along[0]])
-    if abs(across @ along) > 0.3 * away + 1.0:  # nearest to an end: the line may have gone on past it
-        return None
     normal = normal if across @ normal >= 0 else -normal
-    lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.Point(-across)))[0]
-    facts = {"front": front.Index, "lon": lon, "lat": lat, "east": normal[0], "north": normal[1]}
-    return facts | {"offset": float(across @ normal), "doubt": float(front.doubt)}
+    return {"at": at, "east": normal[0], "north": normal[1], "offset": float(across @ normal)}
 
 
-def _degrees_apart(line: shapely.LineString, place: Place) -> float:
-    """Distance in degrees, by the shorter way around the globe."""
-    lon = near_longitude(place.lon, line.bounds[0])
-    return float(shapely.distance(line, shapely.Point(lon, place.lat)))
+def _middle(xy: np.ndarray) -> Place:
+    """The middle of places in degrees, also over 180°."""
+    lon = near_longitude(xy[:, 0], xy[0, 0])
+    return Place(float(lon.mean()), float(xy[:, 1].mean()))
 
 
 def _tangent(line, at: np.ndarray) -> np.ndarray:
@@ -139,10 +143,11 @@ def shift_lines(
     """
     if offsets.empty or lines.empty:
         return lines.copy()
-    plane = LocalPlane(Place(float(offsets["lon"].mean()), float(offsets["lat"].mean())))
+    plane = LocalPlane(_middle(offsets[["lon", "lat"]].to_numpy()))
     met = _Met.of(offsets, plane, length=length, noise=noise)
-    moved = [met.shift(plane, row.geometry, row.doubt) for row in lines.itertuples()]
-    shifted = lines.set_geometry([line for line, _ in moved], crs=lines.crs)
+    flat = shapely.segmentize(plane.to_plane(lines.geometry.values), SPACING)
+    moved = [met.shift(line, doubt) for line, doubt in zip(flat, lines["doubt"], strict=True)]
+    shifted = lines.set_geometry(plane.to_degrees(np.array([line for line, _ in moved])), crs=lines.crs)
     return shifted.assign(doubt=np.array([doubt for _, doubt in moved]))
 
 
@@ -166,10 +171,9 @@ class _Met(NamedTuple):
         weights = np.linalg.solve(covariance, offsets["offset"].to_numpy())
         return cls(places, across, sd, covariance, weights, length, noise)
 
-    def shift(self, plane: LocalPlane, line: shapely.LineString, doubt: float):
-        """A line (degrees) moved, and what is left of its doubt (m)."""
-        flat = plane.to_plane(densify(line, SPACING))
-        xy = shapely.get_coordinates(flat)
+    def shift(self, line: shapely.LineString, doubt: float) -> tuple[shapely.LineString, float]:
+        """A line (m) moved, and what is left of its doubt (m)."""
+        xy = shapely.get_coordinates(line)
         shared = doubt * self.sd * _likeness(xy, self.places, self.length)
         moved = shapely.LineString(xy + (shared * self.weights) @ self.across)
         along = np.gradient(xy, axis=0)
@@ -177,7 +181,7 @@ class _Met(NamedTuple):
         known = shared * (normal @ self.across.T)
         gain = np.einsum("ij,ji->i", known, np.linalg.solve(self.covariance, known.T))
         left = np.sqrt(np.mean(np.maximum(doubt**2 - gain, 0.0)))
-        return plane.to_degrees(moved), max(float(left), min(self.noise, doubt))
+        return moved, max(float(left), min(self.noise, doubt))
 
 
 def _likeness(a: np.ndarray, b: np.ndarray, length: float) -> np.ndarray:
