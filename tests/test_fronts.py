@@ -255,7 +255,7 @@ def test_warmer_water_changes_nothing_and_a_larger_step_only_the_step(patch, shi
 
 def test_a_front_too_weak_or_too_short_is_none(patch):
     lon, lat, x, y = patch
-    weak, _ = tanh_front(x, y, angle=40.0, step=0.3)
+    weak, _ = tanh_front(x, y, angle=40.0, step=0.12)
     assert find_temperature_breaks(make_picture(lon, lat, weak)) == []
     hole = np.hypot(x, y) > 5e3
     short, _ = tanh_front(x, y, angle=40.0)

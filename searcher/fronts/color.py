@@ -13,11 +13,10 @@ import xarray as xr
 from searcher.fronts.temperature import KM, SMOOTHING, Kind, find_steps
 from searcher.tables import COLOR_CHANGE
 
-#: slopes that keep a line going and that make one, decades/m: across 10 km the richer water holds 1.3 times
-#: and 1.6 times the chlorophyll of the other (no standard is known; set so that noise of 0.1 decade in a
-#: picture of 1 km cells makes no line, with the temperature's own multiples of noise)
-LOW, HIGH = 0.01 / KM, 0.02 / KM
-CHANGE = Kind(COLOR_CHANGE, LOW, HIGH)
+#: slopes that keep a line going and that make one, and of water without changes, decades/m: 0.01 per km is a
+#: factor of 1.26 in 10 km (no standard is known; in the range of maps of chlorophyll fronts, from memory)
+LOW, HIGH, BACKGROUND = 0.005 / KM, 0.01 / KM, 0.003 / KM
+CHANGE = Kind(COLOR_CHANGE, LOW, HIGH, BACKGROUND)
 #: less than this is below what satellites tell apart, mg/m³ (from memory)
 LEAST = 0.01
 

@@ -24,13 +24,17 @@ NARROWEST = 0.25
 
 
 class Sections(NamedTuple):
-    """The section of every line, arrays (lines,), NaN where too little is seen beside it."""
+    """The section of every line, arrays (lines,), NaN where too little is seen beside it.
+
+    evidence: by how many sigma a step fits better than a slope alone.
+    """
 
     step: np.ndarray
     step_doubt: np.ndarray
     width: np.ndarray
     strength: np.ndarray
     strength_doubt: np.ndarray
+    evidence: np.ndarray
     place_doubt: np.ndarray
 
 
@@ -98,7 +102,7 @@ def fit_lines(
     part of it that its own error explains, d·max(0, 1 - e²/d²) (James & Stein 1961, from memory).
     """
     if not len(chains.counts):
-        return chains, Sections(*np.zeros((6, 0)))
+        return chains, Sections(*np.zeros((7, 0)))
     cell = float(np.sqrt(east.mean() * north.mean()))
     along = lengths(chains, east, north)
     cut = cut_stretches(chains, along, max(STRETCH, STRETCH_CELLS * cell))
@@ -107,13 +111,15 @@ def fit_lines(
     floor = max(noise, 1e-3 * float(chains.height.max()) * sigma)
     sums = gather_sections(field, east, north, chains.columns, chains.rows, *cut[:4], behind, ahead, reach)
     told, places = fit_steps(sums, cut.lines, reach, sigma, NARROWEST * cell, floor, background)
-    step, step_doubt, half_width, strength, strength_doubt = told.T
+    step, step_doubt, half_width, strength, strength_doubt, evidence = told.T
     known = np.isfinite(places).all(axis=1)
     errors = np.where(known, places[:, 1], 0.0) ** 2
     share = np.maximum(np.add.reduceat(known.astype(float), cut.lines[:-1]), 1.0)
     place_doubt = np.sqrt(np.add.reduceat(errors, cut.lines[:-1]) / share)
     moved = move_onto(chains, cut, along, places, east, north)
-    return moved, Sections(step, step_doubt, 2.0 * half_width, strength, strength_doubt, place_doubt)
+    return moved, Sections(
+        step, step_doubt, 2.0 * half_width, strength, strength_doubt, evidence, place_doubt
+    )
 
 
 def move_onto(chains: Chains, cut: Stretches, along, places, east, north) -> Chains:

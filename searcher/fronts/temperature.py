@@ -26,14 +26,20 @@ from searcher.sea import grid_of
 from searcher.tables import TEMPERATURE_BREAK
 
 KM = 1000.0
-#: slopes that keep a line going and that make one, °C/m (common practice in front maps, from memory:
-#: 0.01-0.05 °C/km keeps, 0.05-0.1 °C/km makes)
-LOW, HIGH = 0.03 / KM, 0.06 / KM
-#: multiples of the slope's own noise below which nothing is believed; for a Rayleigh-distributed length of
-#: the gradient 3 and 5 sigma are passed by chance at 1 % and 0.0004 % of nodes
-NOISE_LOW, NOISE_HIGH = 3.0, 5.0
+#: slopes that keep a line going and that make one, °C/m: a step of 0.3 °C spread over 10 km has 0.03 °C/km,
+#: and less when smoothed (front maps keep lines at 0.01-0.05 °C/km and make them at 0.02-0.1, from memory)
+LOW, HIGH = 0.01 / KM, 0.02 / KM
+#: slope of water without fronts, 1-sigma, °C/m: 1 °C in 100 km (from memory)
+BACKGROUND = 0.01 / KM
+#: multiples of the slope's own noise below which nothing is believed; the length of a gradient of noise
+#: passes 3 and 4.5 sigma by chance at 1 % and 0.004 % of nodes (Rayleigh). A section then decides
+#: (LEAST_EVIDENCE)
+NOISE_LOW, NOISE_HIGH = 3.0, 4.5
+#: by how many sigma a step must fit better than a slope alone. Lines are traced where noise happens to look
+#: most like a step, which in planes under noise reaches 3 in one of ten and 4 in one of a hundred
+LEAST_EVIDENCE, CHOSEN = 4.0, 3.0
 #: smoothing: at least this many metres and this many cells
-SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 1.5
+SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 2.0
 LEAST_LENGTH = 8.0 * KM
 #: positions of satellite pixels are good to about a kilometre (from memory)
 GEOLOCATION = 1.0 * KM
@@ -42,14 +48,16 @@ SAMPLES = 1e5
 
 
 class Kind(NamedTuple):
-    """What makes a line of some kind: slopes that keep it going and that make it, per m."""
+    """What makes a line of some kind: slopes that keep it going, that make it, and of water without, per
+    m."""
 
     name: str
     low: float
     high: float
+    background: float
 
 
-BREAK = Kind(TEMPERATURE_BREAK, LOW, HIGH)
+BREAK = Kind(TEMPERATURE_BREAK, LOW, HIGH, BACKGROUND)
 
 
 def metres_between(lat: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
@@ -107,7 +115,7 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
     chains = link_chains(traced, east=east, north=north, high=high, least_length=LEAST_LENGTH)
     chains = turn_left(chains, east, north)
     chains, sections = fit_lines(
-        field, chains, east=east, north=north, sigma=sigma, noise=pixel_noise, background=0.5 * kind.low
+        field, chains, east=east, north=north, sigma=sigma, noise=pixel_noise, background=kind.background
     )
     lines = to_lines(chains, grid, tolerance=0.1)
     up = way_up(chains)
@@ -123,9 +131,11 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
             "length": line_length(line),
             "warm_side": compass_point(up[k]) if kind is BREAK else "",
             "doubt": math.hypot(float(sections.place_doubt[k]), GEOLOCATION, cell / math.sqrt(12.0)),
-            "confidence": float(ndtr(sections.step[k] / sections.step_doubt[k])),
+            "evidence": float(sections.evidence[k]),
+            "confidence": float(ndtr(sections.evidence[k] - CHOSEN)),
         }
         for k, line in enumerate(lines)
+        if sections.evidence[k] >= LEAST_EVIDENCE  # false where too little is seen beside it to tell
     ]
 
 

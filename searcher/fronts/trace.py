@@ -15,8 +15,9 @@ from searcher.kernels.sample import Grid, sample_field
 
 #: by how much of its height a ridge must stand out
 PROMINENCE = 0.01
-#: ends this near each other may be one line, cells: gaps of two cells, aslant
-GAP = 3.0
+#: ends this near each other may be one line, cells: where two cells are missing, the slope does not bend in
+#: the ones beside them either; and how far aside of each other they may lie
+GAP, ASIDE = 6.5, 1.5
 #: cosine of the most a line may turn into a gap and out of it, and at a corner before it is cut there
 STRAIGHT, CORNER = 0.7, 0.4
 #: vertices over which the direction of a line is taken
@@ -117,7 +118,9 @@ def bridge_gaps(chains: Chains) -> Chains:
     straight = cosines(out[one], -out[other])
     facing = np.minimum(cosines(out[one], gap), cosines(out[other], -gap))
     opposed = (across[ends[one]] * across[ends[other]]).sum(axis=1) < 0.0  # false where there is no up
-    fits = (straight >= STRAIGHT) & ~opposed & ((facing >= STRAIGHT) | (distance < 0.5))
+    aside = distance * np.sqrt(1.0 - np.clip(facing, -1.0, 1.0) ** 2)
+    facing = (facing >= STRAIGHT) & (aside <= ASIDE) | (distance < 0.5)
+    fits = (straight >= STRAIGHT) & ~opposed & facing
     partner = np.full(ends.size, -1)
     for k in np.flatnonzero(fits)[np.argsort((distance + 2.0 * (1.0 - straight))[fits], kind="stable")]:
         if partner[one[k]] < 0 and partner[other[k]] < 0:
@@ -162,7 +165,7 @@ def to_lines(chains: Chains, grid: Grid, *, tolerance: float) -> list[shapely.Li
         return []
     cells = np.column_stack([chains.columns, chains.rows])
     which = np.repeat(np.arange(len(chains.counts)), chains.counts)
-    drawn = shapely.simplify(shapely.linestrings(cells, indices=which), tolerance)
+    drawn = shapely.simplify(shapely.linestrings(cells, indices=which), tolerance, preserve_topology=False)
     return list(shapely.transform(drawn, lambda xy: to_degrees(xy, grid)))
 
 
