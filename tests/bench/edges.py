@@ -3,13 +3,14 @@
 The scene is a warm and a cold sea either side of a winding front (a tanh profile), with pixel noise, three
 tenths hidden by cloud, on a grid of 0.01° about the equator. Three sides are timed:
 
-- ours: the fit of slopes and the tracing of ridges (`searcher.kernels`), which ends in chains of points
-  between the nodes;
+- ours: the fit of slopes and the tracing of their ridges (`searcher.kernels.edges`), which ends in chains of
+  points between the nodes;
 - ours, whole: `find_temperature_breaks`, which also measures the noise, sets its thresholds by it, and
   gives every line its step, strength and warm side;
 - canny: `skimage.feature.canny(mask=...)`, which ends in a picture of edge pixels.
 
-The floor is a copy of the scene. Then both sets of edges are held against the front as it was drawn.
+The floor is a copy of the scene. Then both sets of edges are held against the front as it was drawn, and the
+kernel's time per node is told as the scene grows.
 """
 
 from __future__ import annotations
@@ -24,8 +25,7 @@ from timing import print_table, ratio, read_options, say, time_in_turn
 from searcher.fronts import find_temperature_breaks
 from searcher.fronts.temperature import LOW, SMOOTHING, metres_between
 from searcher.fronts.trace import PROMINENCE
-from searcher.kernels.gradient import fit_planes
-from searcher.kernels.ridge import trace_ridges
+from searcher.kernels.edges import trace_edges
 from searcher.sea import grid_of
 
 STEP = 0.01  # degrees
@@ -34,50 +34,55 @@ WIDTH = 3.0  # of the front's tanh profile, cells
 CANNY_SOBEL = 8.0  # scikit-image takes Sobel's sums as they are: eight times the slope per cell
 
 
-def draw_scene(size: int, *, seed: int = 1) -> tuple[xr.DataArray, shapely.LineString]:
-    """A picture of sst (lat, lon), °C, NaN under cloud, and its front in (column, row)."""
+def draw_scene(
+    size: int, *, wide: int | None = None, seed: int = 1
+) -> tuple[xr.DataArray, shapely.LineString]:
+    """A picture of sst (lat, lon), °C, float32, NaN under cloud, and its front in (column, row)."""
     rng = np.random.default_rng(seed)
-    columns = np.arange(size, dtype=np.float64)
+    shape = size, wide or size
+    columns = np.arange(shape[1], dtype=np.float64)
     front = size / 2 + size / 8 * np.sin(2 * np.pi * columns / size * 2)
     line = shapely.LineString(np.column_stack([columns, front]))
     slant = np.hypot(1.0, np.gradient(front))
     rows = np.arange(size, dtype=np.float64)[:, None]
-    sst = 24.0 + 1.5 * np.tanh((rows - front) / slant / WIDTH) + NOISE * rng.standard_normal((size, size))
-    veil = gaussian_filter(rng.standard_normal((size, size)), 12.0)
+    sst = 24.0 + 1.5 * np.tanh((rows - front) / slant / WIDTH) + NOISE * rng.standard_normal(shape)
+    veil = gaussian_filter(rng.standard_normal(shape), 12.0)
     sst[veil > np.quantile(veil, 1.0 - CLOUD)] = np.nan
-    axis = (np.arange(size) - (size - 1) / 2) * STEP
+    lat, lon = ((np.arange(n) - (n - 1) / 2) * STEP for n in shape)
     picture = xr.DataArray(
-        sst, {"lat": ("lat", axis), "lon": ("lon", 155.0 + axis)}, ("lat", "lon"), attrs={"units": "degC"}
+        sst.astype(np.float32),
+        {"lat": ("lat", lat), "lon": ("lon", 155.0 + lon)},
+        ("lat", "lon"),
+        attrs={"units": "degC"},
     )
     return picture, line
 
 
 def sides_of(picture: xr.DataArray) -> tuple[dict, float]:
     """What is timed, and the size of a cell, m."""
-    field = np.ascontiguousarray(picture.values)
-    lat = picture["lat"].values
-    east, north = metres_between(lat, grid_of(picture.to_dataset(name="sst")))
+    field = picture.values
+    east, north = metres_of(picture)
     cell = float(np.sqrt(east.mean() * north.mean()))
     seen = np.isfinite(field)
-    filled = np.where(seen, field, 0.0)
+    filled = np.where(seen, field, 0.0).astype(np.float32)
     low = LOW * cell * CANNY_SOBEL
-    sharp = 2.0 * PROMINENCE / SMOOTHING**2
-
-    def ours():
-        _, slope_x, slope_y = fit_planes(field, east, north, SMOOTHING)
-        slope = np.hypot(slope_x, slope_y)
-        return trace_ridges(slope, slope_x / slope, slope_y / slope, east, north, LOW, sharp)
-
-    def theirs():
-        return canny(filled, SMOOTHING / cell, low, 2.0 * low, mask=seen)
-
     sides = {
         "copy (floor)": field.copy,
-        "ours": ours,
+        "ours": lambda: trace(field, east, north),
         "ours, whole": lambda: find_temperature_breaks(picture),
-        "canny": theirs,
+        "canny": lambda: canny(filled, SMOOTHING / cell, low, 2.0 * low, mask=seen),
     }
     return sides, cell
+
+
+def metres_of(picture: xr.DataArray) -> tuple[np.ndarray, np.ndarray]:
+    """Metres between nodes along and across each row."""
+    return metres_between(picture["lat"].values, grid_of(picture.to_dataset(name="sst")))
+
+
+def trace(field: np.ndarray, east: np.ndarray, north: np.ndarray) -> tuple[np.ndarray, ...]:
+    """The kernel alone, with the least slope of the whole detector."""
+    return trace_edges(field, east, north, SMOOTHING, LOW, 2.0 * PROMINENCE / SMOOTHING**2)
 
 
 def points_of(lines: list[dict]) -> np.ndarray:
@@ -129,10 +134,38 @@ def compare(size: int, *, rounds: int) -> None:
     )
 
 
+def grow(shapes: list[tuple[int, int]], *, rounds: int) -> None:
+    """The kernel's time per node on scenes of several sizes, timed in turn."""
+    say("drawing scenes of several sizes")
+    scenes = {}
+    for size, wide in shapes:
+        picture, _ = draw_scene(size, wide=wide)
+        scenes[f"{size} x {wide}"] = picture.values, *metres_of(picture)
+    sides = {name: (lambda scene=scene: trace(*scene)) for name, scene in scenes.items()}
+    sides |= {f"{name}, copy": scene[0].copy for name, scene in scenes.items()}
+    seconds = time_in_turn(sides, rounds=rounds)
+    print_table(
+        "growth of the kernel",
+        ["nodes", "ns per node", "copies of the scene"],
+        [
+            [
+                name,
+                1e9 * float(np.median(seconds[name])) / scene[0].size,
+                ratio(seconds, name, f"{name}, copy"),
+            ]
+            for name, scene in scenes.items()
+        ],
+    )
+
+
 def main() -> None:
     quick = read_options(__doc__).quick
     for size in (200,) if quick else (1000, 3600):
         compare(size, rounds=1 if quick else 5 if size == 1000 else 3)
+    grow(
+        [(100, 100), (200, 100)] if quick else [(1000, 1000), (3600, 3600), (7200, 3600)],
+        rounds=1 if quick else 5,
+    )
 
 
 if __name__ == "__main__":
