@@ -161,6 +161,11 @@ def test_a_damaged_plan_is_told(tmp_path):
         ("fish 2 cobia", {"kind": "fish", "count": 2, "species": "cobia"}),
         ("2 mahi", {"kind": "fish", "count": 2, "species": "dolphinfish"}),
         ("nothing 08:10-08:55", {"kind": "nothing", "clocks": ((8, 10), (8, 55))}),
+        ("bite 0915", {"kind": "bite", "clocks": ((9, 15),)}),
+        ("bite 8:10pm in 1000 m", {"kind": "bite", "clocks": ((20, 10),), "depth": 1000.0}),
+        ("bite 12:05 AM", {"kind": "bite", "clocks": ((0, 5),)}),
+        ("a dozen birds low", {"kind": "birds", "count": 12, "flying": "low"}),
+        ("nothing 0810-0855", {"kind": "nothing", "clocks": ((8, 10), (8, 55))}),
         ("no bites 8:10 8h55", {"kind": "nothing", "clocks": ((8, 10), (8, 55))}),
     ],
 )
@@ -266,6 +271,12 @@ def test_a_stretch_takes_time_and_is_no_faster_than_trolling():
 def test_every_fault_of_an_entry_at_once():
     with pytest.raises(SearcherError, match="3 problems"):
         Sighting("bite", HERE, EIGHT, count=-1, depth=0.0, flying="low")
+
+
+def test_what_a_terminal_garbled_does_not_stop_an_entry(tmp_path):
+    """A byte that is no UTF-8 reaches Python as a lone surrogate (PEP 383)."""
+    add_sighting(tmp_path, Sighting("bite", HERE, EIGHT, note="gr\udcfcn\0"))
+    assert read_sightings(tmp_path)["note"].tolist() == ["gr?n"]
 
 
 # --- the store

@@ -312,7 +312,8 @@ def say_entry(row, trip: Trip) -> str:
     places = say_place(Place(*xy[0]))
     if is_stretch:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
-    return f"{show.say_clock(row['time'])}{until} {' '.join(filter(None, (row['kind'], *said)))} at {places}"
+    what = "".join(c if c.isprintable() else " " for c in " ".join(filter(None, (row["kind"], *said))))
+    return f"{show.say_clock(row['time'])}{until} {what} at {places}"
 
 
 def _numpy(moment: datetime) -> np.datetime64:

@@ -52,6 +52,9 @@ class Sighting:
         object.__setattr__(self, "place", place)
         object.__setattr__(self, "time", time)
         object.__setattr__(self, "end", end)
+        for name in ("species", "note", "source"):  # what a terminal garbled is no text that can be stored
+            text = getattr(self, name).encode("utf-8", "replace").decode("utf-8").replace("\0", "")
+            object.__setattr__(self, name, text)
         problems = faults_of(self)
         if problems:
             raise SearcherError.of_problems(f"log entry {self.kind!r}", problems)

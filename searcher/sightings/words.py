@@ -55,8 +55,11 @@ NUMERALS = {
     "nine": 9, "ten": 10, "dozen": 12, "twenty": 20,
 }  # fmt: skip
 #: words that say nothing by themselves
-FILLERS = ("at", "in", "of", "the", "and", "with", "from", "to", "on", "flying", "is", "x")
-CLOCK = re.compile(r"(?<![\d:.])([01]?\d|2[0-3])[:h]([0-5]\d)(?![\d:.]|\s*°?\s*[CF]\b)", re.IGNORECASE)
+FILLERS = ("a", "an", "at", "in", "of", "the", "and", "with", "from", "to", "on", "flying", "is", "x")
+CLOCK = re.compile(
+    r"(?<![\w:.])(?:([01]?\d|2[0-3])[:h]([0-5]\d)|([01]\d|2[0-3])([0-5]\d))\s*([ap]m)?(?![\w:]|\.\d)",
+    re.IGNORECASE,
+)
 WARMTH = re.compile(r"(?<![\w.])(-?\d{1,3}(?:\.\d+)?)\s*°?\s*(C|F|celsius|fahrenheit)\b", re.IGNORECASE)
 DEEP = re.compile(r"(?<![\w.])(\d{1,5}(?:\.\d+)?)\s*(m|metres|meters|ft|feet|fathoms?|fm)\b", re.IGNORECASE)
 DEPTH_UNITS = {"metres": "m", "meters": "m", "feet": "ft", "fathoms": "fathom", "fm": "fathom"}
@@ -85,11 +88,10 @@ def parse_words(text: str, *, unit: str = "", shortest: int = 1) -> Said:
     `unit` ("C" or "F") holds for a temperature without one; words of fewer letters than `shortest` name no
     kind. Raises `SearcherError` where there is no kind, or more than one.
     """
-    clocks = tuple((int(hour), int(minute)) for hour, minute in CLOCK.findall(text))
-    rest = CLOCK.sub(" ", text)
-    warmth = WARMTH.search(rest)
-    deep = DEEP.search(rest)
-    rest = DEEP.sub(" ", WARMTH.sub(" ", rest))
+    warmth, deep = WARMTH.search(text), DEEP.search(text)
+    rest = DEEP.sub(" ", WARMTH.sub(" ", text))
+    clocks = tuple(_clock(match) for match in CLOCK.finditer(rest))
+    rest = CLOCK.sub(" ", rest)
     tokens = re.findall(r"-?\d+(?:\.\d+)?|[^\W\d_]+(?:['’-][^\W\d_]+)*", rest.casefold())
     words = {kind: [word for word in said if len(word) >= shortest] for kind, said in WORDS.items()}
     kinds, tokens = _take(tokens, words)
@@ -179,11 +181,19 @@ def parse_depth(text: str, *, unit: str = "m") -> float:
     raise SearcherError("depth not understood", given=repr(text), expected="such as 180m, 600ft or 100fm")
 
 
+def _clock(match: re.Match) -> tuple[int, int]:
+    """Hour (0 to 23) and minute of a clock time as it was found."""
+    hour, minute = int(match[1] or match[3]), int(match[2] or match[4])
+    if match[5] and 1 <= hour <= 12:
+        hour = hour % 12 + 12 * (match[5].casefold() == "pm")
+    return hour, minute
+
+
 def parse_clock(text: str) -> tuple[int, int] | datetime:
     """Hour and minute of 08:10, or a moment of "2026-01-17 08:10" (local time unless it says otherwise)."""
     match = CLOCK.fullmatch(text.strip())
     if match:
-        return int(match[1]), int(match[2])
+        return _clock(match)
     try:
         if len(text.strip()) > len("2026-01-17"):
             return datetime.fromisoformat(text.strip())
