@@ -489,6 +489,29 @@ def test_a_line_met_where_it_was_forecast_stays_and_is_better_known():
     assert NOISE <= shifted["doubt"].iloc[0] < 700.0
 
 
+def test_what_is_left_of_the_doubt_is_what_the_lines_still_err_by():
+    """Three lines 10 km apart, displaced at random as the forecast's doubt says; one is met, 80 times.
+
+    Errors after shifting, in units of the new doubt, have standard deviation 1 (numpy draws what displaces).
+    """
+    rng, plane = np.random.default_rng(16), LocalPlane(HERE)
+    aside = np.array([0.0, 10e3, 20e3])
+    fronts = fronts_of(*(meridian(plane, east, 2e3) for east in aside), doubt=2000.0)
+    alike = np.exp(-((aside[:, None] - aside) ** 2) / (2 * LENGTH**2))
+    before, after = [], []
+    for moved in rng.multivariate_normal(np.zeros(3), 2000.0**2 * alike, size=80):
+        seen = tabulate([seen_at(plane, moved[0] + rng.normal(0, NOISE), 0.0)])
+        offsets = measure_offsets(fronts.iloc[:1], seen)
+        shifted = shift_lines(fronts, offsets)
+        east = [shapely.get_coordinates(plane.to_plane(line))[:, 0].mean() for line in shifted.geometry]
+        before.append(moved)
+        after.append((aside + moved - east) / shifted["doubt"])
+    assert np.std(after, axis=0) == pytest.approx(np.ones(3), abs=0.25)
+    left = np.std(np.multiply(after, shifted["doubt"].to_numpy()), axis=0) / np.std(before, axis=0)
+    assert left[0] < 0.25
+    assert left[1] < 0.65
+
+
 def test_registration_works_over_180():
     plane = LocalPlane(Place(180.0, -18.0))
     fronts = fronts_of(meridian(plane, 0.0, 5e3))

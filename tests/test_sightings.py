@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 import math
 import os
@@ -175,6 +176,14 @@ def test_trade_words_in_any_order_and_case(text, expected):
     default = {"count": None, "value": math.nan, "flying": "", "species": "", "note": "", "depth": math.nan}
     wanted = {name: value for name, value in (default | expected).items() if name != "clocks"}
     assert said == pytest.approx(wanted, nan_ok=True)
+
+
+def test_every_order_of_the_words_says_the_same():
+    for words in itertools.permutations(["birds", "3", "low", "0810", "in 180m"]):
+        said = parse_words(" ".join(words))
+        assert (said.kind, said.count, said.flying, said.clocks, said.depth, said.note) == (
+            ("birds", 3, "low", ((8, 10),), 180.0, "")
+        ), words
 
 
 @pytest.mark.parametrize(
