@@ -22,6 +22,8 @@ WIDEST = 256
 #: from one row of sums to the next in a flat array. A constant, so that the compiler sees that rows do not
 #: overlap and uses vector instructions; an odd number of cache lines, so that rows do not evict each other
 PITCH = 1040
+#: float32 in a cache line
+LINE = 16
 #: sums along a row: from which row of sums down the columns, of how many powers, to which row of moments.
 #: Of the field: 1 and x, y. Of what is known: 1, x and x²; y and xy; y².
 ALONG = np.array([[0, 2, 0], [1, 1, 2], [2, 3, 3], [3, 2, 6], [4, 1, 8]])
@@ -56,6 +58,14 @@ def scale_of(taps_x, taps_y, east, north):
     return np.stack(columns, axis=1).astype(np.float32)
 
 
+@njit(cache=True)
+def _room(size):
+    """An empty float32 array that begins at a cache line, so that whole vectors do too."""
+    room = np.empty(size + LINE, np.float32)
+    skip = (-(room.ctypes.data // room.itemsize)) % LINE
+    return room[skip : skip + size]
+
+
 @njit(cache=True, fastmath=FAST)
 def _sum_pairs(out, powers, flat, at, step, n, taps):
     """Weighted sums over the nodes `step` apart to both sides of n consecutive ones that begin at `at`.
@@ -81,19 +91,24 @@ def _sum_pairs(out, powers, flat, at, step, n, taps):
         p, q, r = taps[0, k], taps[0, k + 1], taps[0, k + 2]
         s, t, u = taps[1, k], taps[1, k + 1], taps[1, k + 2]
         e, f, g = taps[2, k], taps[2, k + 1], taps[2, k + 2]
+        # everything is read before anything is written, or the compiler would read it twice
         if powers == 1:
             for i in range(n):
                 out[i] += p * (x[i] + a[i]) + q * (y[i] + b[i]) + r * (z[i] + c[i])
         elif powers == 2:
             for i in range(n):
-                out[i] += p * (x[i] + a[i]) + q * (y[i] + b[i]) + r * (z[i] + c[i])
-                out[PITCH + i] += s * (x[i] - a[i]) + t * (y[i] - b[i]) + u * (z[i] - c[i])
+                x0, y0, z0, a0, b0, c0 = x[i], y[i], z[i], a[i], b[i], c[i]
+                even, odd = out[i], out[PITCH + i]
+                out[i] = even + p * (x0 + a0) + q * (y0 + b0) + r * (z0 + c0)
+                out[PITCH + i] = odd + s * (x0 - a0) + t * (y0 - b0) + u * (z0 - c0)
         else:
             for i in range(n):
-                one, two, three = x[i] + a[i], y[i] + b[i], z[i] + c[i]
-                out[i] += p * one + q * two + r * three
-                out[PITCH + i] += s * (x[i] - a[i]) + t * (y[i] - b[i]) + u * (z[i] - c[i])
-                out[2 * PITCH + i] += e * one + f * two + g * three
+                x0, y0, z0, a0, b0, c0 = x[i], y[i], z[i], a[i], b[i], c[i]
+                even, odd, square = out[i], out[PITCH + i], out[2 * PITCH + i]
+                x1, y1, z1 = x0 + a0, y0 + b0, z0 + c0
+                out[i] = even + p * x1 + q * y1 + r * z1
+                out[PITCH + i] = odd + s * (x0 - a0) + t * (y0 - b0) + u * (z0 - c0)
+                out[2 * PITCH + i] = square + e * x1 + f * y1 + g * z1
 
 
 @njit(cache=True, fastmath=FAST, error_model="numpy")
@@ -177,14 +192,14 @@ def fit_tile(field, j0, i0, rows, n, taps_x, taps_y, scale):
     across_x = np.empty((rows, n), np.float32)
     across_y = np.empty((rows, n), np.float32)
     rx, ry = taps_x.shape[2] - 1, taps_y.shape[2] - 1
-    width = (n + 2 * rx + 15) // 16 * 16
+    width = (n + 2 * rx + LINE - 1) // LINE * LINE
     size = (rows + 2 * ry) * width
-    window = np.empty(2 * size, np.float32)
+    window = _room(2 * size)
     gaps = np.empty(rows + 2 * ry, np.int64)
     known = window[size:]
     clear = _load(field, j0 - ry, i0 - rx, width, window[:size], known, gaps)
-    down = np.empty(5 * PITCH, np.float32)
-    sums = np.empty(9 * PITCH, np.float32)
+    down = _room(5 * PITCH)
+    sums = _room(9 * PITCH)
     for r in range(rows):
         j = j0 + r
         x, y = across_x[r], across_y[r]
