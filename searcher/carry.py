@@ -11,10 +11,12 @@ members (`scatter`); their spread is the doubt. `drift_doubt` is the same in a u
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
+from numba import get_num_threads
 
 from searcher.kernels.advect import AFLOAT, GONE, advect
 from searcher.kernels.metric import row_metrics
@@ -37,6 +39,9 @@ DIFFUSIVITY = 8.2
 COURANT = 0.5
 FAST = 2.0
 LONGEST_STEP = 1800.0
+#: fewer particles than these go in one thread; more in so many parts per thread, some being quicker
+FEW = 4096
+PARTS = 4
 #: a field is seen at a place where at least this share of the cells around was
 LEAST_CLEAR = 0.5
 
@@ -61,9 +66,7 @@ class Drift(NamedTuple):
             np.array(np.broadcast_to(values, shape), dtype=np.float64).ravel()
             for values in (lon, lat, start, end, windage, crosswind, *push)
         )
-        moved = advect(
-            self.currents, self.wind, np.array(slip), lon, lat, start, end, self.longest_step, COURANT
-        )
+        moved = carry_in_threads(self, np.column_stack(slip), lon, lat, start, end)
         return tuple(values.reshape(shape) for values in moved)
 
     def carry(self, lon, lat, start, end, *, windage=0.0):
@@ -75,6 +78,22 @@ class Drift(NamedTuple):
         """As `move`, with known (bool) for status: False where it left the currents; ashore it waits."""
         x, y, status = self.move(lon, lat, start, end)
         return x, y, status != GONE
+
+
+def carry_in_threads(drift: Drift, slip, lon, lat, start, end) -> list[np.ndarray]:
+    """As `advect`, in as many threads as numba may use, each with its share of the particles."""
+
+    def carry(first: int, last: int):
+        own = (values[first:last] for values in (slip, lon, lat, start, end))
+        return advect(drift.currents, drift.wind, *own, drift.longest_step, COURANT)
+
+    if lon.size < FEW:
+        return list(carry(0, lon.size))
+    threads = get_num_threads()
+    cuts = np.linspace(0, lon.size, PARTS * threads + 1).astype(int)
+    with ThreadPoolExecutor(threads) as pool:
+        parts = list(pool.map(carry, cuts[:-1], cuts[1:]))
+    return [np.concatenate(values) for values in zip(*parts, strict=True)]
 
 
 def make_drift(sea: xr.DataTree, *, windage: float = WINDAGE) -> Drift:

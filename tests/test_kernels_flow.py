@@ -271,7 +271,7 @@ def carry(
     x, y, start, end, *slip = np.broadcast_arrays(x, y, start, end, windage, crosswind, *push)
     shape = x.shape
     flat = (np.array(a, dtype=float).ravel() for a in (x / EAST, y / NORTH, start, end))
-    slip = np.array([np.ravel(a) for a in slip], dtype=float)
+    slip = np.column_stack([np.ravel(a) for a in slip]).astype(float)
     lon, lat, status = advect(weave(flow), weave(wind), slip, *flat, longest_step, most)
     return (lon * EAST).reshape(shape), (lat * NORTH).reshape(shape), status.reshape(shape)
 
@@ -337,7 +337,7 @@ def test_uniform_current_follows_its_parallel_at_every_latitude():
     lat0 = -33.0
     flow = Flow(np.zeros(1), np.full((1, 9, 9), 0.5), np.zeros((1, 9, 9)), 159.0, 0.25, -34.0, 0.25)
     place = (np.array([a]) for a in (160.0, lat0, 0.0, DAY))
-    lon, lat, _ = advect(weave(flow), weave(CALM), np.zeros((4, 1)), *place, 1800.0, np.inf)
+    lon, lat, _ = advect(weave(flow), weave(CALM), np.zeros((1, 4)), *place, 1800.0, np.inf)
     assert lat[0] == lat0
     hops = np.linspace(160.0, lon[0], 500)
     level = np.full(499, lat0)
@@ -559,7 +559,7 @@ def test_advection_is_runge_kutta_like_its_twin():
                 break
             z = ahead
         twin.append(z)
-    x, y, status = advect(weave(flow), weave(CALM), np.zeros((4, 40)), lon, lat, start, end, 700.0, np.inf)
+    x, y, status = advect(weave(flow), weave(CALM), np.zeros((40, 4)), lon, lat, start, end, 700.0, np.inf)
     np.testing.assert_allclose(np.column_stack([x, y]), twin, atol=1e-9)
     assert (status == AFLOAT).sum() > 5
     assert (status != AFLOAT).sum() >= 3

@@ -10,7 +10,7 @@ all care.
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from searcher.kernels.metric import degrees_per_metre, metres_per_degree
 from searcher.kernels.sample import moment_of, sample_stream
@@ -21,8 +21,9 @@ GONE = 2
 
 BLOCK = 256
 #: rows of what a block works with: places, their change in the step and at the last stage, Courant numbers,
-#: whether still afloat, places of the stage, shares of the way across a cell, velocities of water and air
-LON, LAT, LON_SUM, LAT_SUM, LON_RATE, LAT_RATE, COURANT, LIVE, X, Y, WX, WY, U, V, WU, WV = range(16)
+#: whether still afloat, places of the stage, shares of the way across a cell, velocity of water or air, and
+#: through the water; then the four columns of slip
+LON, LAT, LON_SUM, LAT_SUM, LON_RATE, LAT_RATE, COURANT, LIVE, X, Y, WX, WY, U, V, SLIP_U, SLIP_V = range(16)
 DOWN, RIGHT, EAST, NORTH = range(16, 20)
 ROWS = 20
 #: where each stage stands in its step, and its weight
@@ -34,7 +35,7 @@ SLACK = 1e-9
 ONE, TWO, THREE = np.uintp(1), np.uintp(2), np.uintp(3)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _velocity(currents, wind, slip, t, lon, lat):
     """(degrees of longitude per s, of latitude per s, status), with all care. Unknown wind counts as none."""
     u, v, inside = sample_stream(currents, t, lon, lat)
@@ -51,7 +52,7 @@ def _velocity(currents, wind, slip, t, lon, lat):
     return (u + slip[2]) / east, (v + slip[3]) / north, AFLOAT
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _step(currents, wind, slip, t, lon, lat, dt):
     """One step: new longitude, latitude, status, Courant number. It stays put unless all stages float."""
     x_rate, y_rate, x_sum, y_sum, courant = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -67,7 +68,7 @@ def _step(currents, wind, slip, t, lon, lat, dt):
     return lon + dt * x_sum, lat + dt * y_sum, AFLOAT, courant
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _step_carefully(currents, wind, slip, t, lon, lat, dt, most):
     """From t to t + dt in steps halved until the water crosses no more than `most` of a cell in any."""
     done, step = 0.0, 1.0  # shares of dt
@@ -84,8 +85,8 @@ def _step_carefully(currents, wind, slip, t, lon, lat, dt, most):
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
-def _read(stream, t, work, offset, n, out):
-    """Rows `out` and `out + 1` of work: the stream at rows X, Y; NaN beside a gap and beyond the rim."""
+def _read(stream, t, work, offset, n):
+    """Rows U, V of work: the stream at rows X, Y; NaN beside a gap and beyond the rim."""
     per_x, per_y = 1.0 / stream.dlon, 1.0 / stream.dlat
     last_x, last_y = stream.columns - 2.0, stream.rows - 2.0
     columns = np.int32(stream.columns)
@@ -117,8 +118,8 @@ def _read(stream, t, work, offset, n, out):
         v = w00 * uv[k, o + ONE] + w01 * uv[k, o + THREE] + w10 * uv[k, q + ONE] + w11 * uv[k, q + THREE]
         u2 = w00 * uv[m, o] + w01 * uv[m, o + TWO] + w10 * uv[m, q] + w11 * uv[m, q + TWO]
         v2 = w00 * uv[m, o + ONE] + w01 * uv[m, o + THREE] + w10 * uv[m, q + ONE] + w11 * uv[m, q + THREE]
-        work[out, p] = u + wt * (u2 - u)
-        work[out + 1, p] = v + wt * (v2 - v)
+        work[U, p] = u + wt * (u2 - u)
+        work[V, p] = v + wt * (v2 - v)
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
@@ -128,19 +129,19 @@ def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
     for p in range(n):
         work[X, p] = work[LON, p] + h * work[LON_RATE, p]
         work[Y, p] = work[LAT, p] + h * work[LAT_RATE, p]
-    _read(currents, t + h, work, offset, n, U)
-    if blown:
-        _read(wind, t + h, work, offset, n, WU)
+    if blown > 0.0:
+        _read(wind, t + h, work, offset, n)
         for p in range(n):
-            wu, wv = work[WU, p], work[WV, p]
-            work[U, p] += work[DOWN, p] * wu + work[RIGHT, p] * wv
-            work[V, p] += work[DOWN, p] * wv - work[RIGHT, p] * wu
+            down, right = work[DOWN, p], work[RIGHT, p]
+            work[SLIP_U, p] = work[EAST, p] + down * work[U, p] + right * work[V, p]
+            work[SLIP_V, p] = work[NORTH, p] + down * work[V, p] - right * work[U, p]
+    _read(currents, t + h, work, offset, n)
     weight = WEIGHT[stage]
     x_cells, y_cells = abs(dt) / currents.dlon, abs(dt) / currents.dlat
     for p in range(n):
         per_east, per_north = degrees_per_metre(work[Y, p])
-        x_rate = (work[U, p] + work[EAST, p]) * per_east
-        y_rate = (work[V, p] + work[NORTH, p]) * per_north
+        x_rate = (work[U, p] + work[SLIP_U, p]) * per_east
+        y_rate = (work[V, p] + work[SLIP_V, p]) * per_north
         work[LON_RATE, p] = x_rate
         work[LAT_RATE, p] = y_rate
         work[LON_SUM, p] += weight * x_rate
@@ -154,17 +155,17 @@ def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
 def _carry_block(currents, wind, slip, lon, lat, status, start, end, longest_step, most):
     """Carry at most BLOCK particles that share their hours; lon, lat and status are changed in place."""
     n = lon.size
-    work = np.zeros((ROWS, BLOCK))
+    work = np.empty((ROWS, BLOCK))
     offset = np.empty(BLOCK, np.int32)
+    blown = 0.0
     for p in range(n):
         work[LON, p], work[LAT, p], work[LIVE, p] = lon[p], lat[p], 1.0
-        for row in range(4):
-            work[DOWN + row, p] = slip[row, p]
+        for column in range(4):
+            work[DOWN + column, p] = slip[p, column]
+        work[SLIP_U, p], work[SLIP_V, p] = slip[p, 2], slip[p, 3]
+        blown = max(blown, abs(slip[p, 0]), abs(slip[p, 1]))
     count = int(math.ceil(abs(end - start) / longest_step)) if end != start else 0
     dt = (end - start) / max(count, 1)
-    blown = False
-    for p in range(n):
-        blown |= slip[0, p] != 0.0 or slip[1, p] != 0.0
     for k in range(count):
         t = start + k * dt
         for p in range(n):
@@ -183,7 +184,7 @@ def _carry_block(currents, wind, slip, lon, lat, status, start, end, longest_ste
             for p in range(n):
                 if work[LIVE, p] > 0.0 and not work[COURANT, p] <= most:
                     x, y, s = _step_carefully(
-                        currents, wind, slip[:, p], t, work[LON, p], work[LAT, p], dt, most
+                        currents, wind, slip[p], t, work[LON, p], work[LAT, p], dt, most
                     )
                     work[LON, p], work[LAT, p], status[p] = x, y, s
                     work[LIVE, p] = 1.0 if s == AFLOAT else 0.0
@@ -194,39 +195,29 @@ def _carry_block(currents, wind, slip, lon, lat, status, start, end, longest_ste
         lon[p], lat[p] = work[LON, p], work[LAT, p]
 
 
-@njit(cache=True)
-def _blocks(start, end):
-    """First particle of each block of at most BLOCK neighbours that share their hours, and the end."""
-    first = np.empty(start.size + 1, np.int64)
-    count = 0
-    for p in range(start.size):
-        own = p == 0 or start[p] != start[p - 1] or end[p] != end[p - 1]
-        if own or p - first[count - 1] == BLOCK:
-            first[count] = p
-            count += 1
-    first[count] = start.size
-    return first[: count + 1]
-
-
-@njit(parallel=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
     """Carry particle p from time start[p] to end[p] (s; backward where end < start).
 
-    currents, wind: `Stream`. slip: (4, n), how each moves through the water: shares of the wind downwind and
+    currents, wind: `Stream`. slip: (n, 4), how each moves through the water: shares of the wind downwind and
     to the right of it, and m/s east and north. Steps are equal and no longer than `longest_step`; a particle
     that would cross more than `most` of a cell of the currents in one is taken through it in shorter steps
     of its own (`most` = inf: never). Returns lon, lat (float64) and status (uint8): AFLOAT; ASHORE, stopped
     at its last place with water around it; GONE, stopped at the edge of the field.
+
+    One thread; it lets go of the interpreter's lock, so that others may carry other particles.
     """
     out_lon, out_lat = lon.copy(), lat.copy()
     status = np.zeros(lon.size, np.uint8)
-    first = _blocks(start, end)
-    for b in prange(first.size - 1):
-        p, q = first[b], first[b + 1]
+    p = 0
+    while p < lon.size:
+        q = p + 1
+        while q < lon.size and q - p < BLOCK and start[q] == start[p] and end[q] == end[p]:
+            q += 1
         _carry_block(
             currents,
             wind,
-            slip[:, p:q],
+            slip[p:q],
             out_lon[p:q],
             out_lat[p:q],
             status[p:q],
@@ -235,4 +226,5 @@ def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
             longest_step,
             most,
         )
+        p = q
     return out_lon, out_lat, status

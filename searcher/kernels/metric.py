@@ -18,7 +18,7 @@ S3, S5, S7, S9, S11, S13, S15, S17, S19 = (
 )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def metres_per_degree(lat):
     """(metres per degree of longitude, metres per degree of latitude) at a latitude in degrees."""
     s = math.sin(lat * RADIAN)
@@ -44,7 +44,7 @@ def degrees_per_metre(lat):
     return w / (A * RADIAN * math.sqrt(1.0 - s * s)), w2 * w * (1.0 / (A * (1.0 - E2) * RADIAN))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def row_metrics(lat):
     """Metres per degree of longitude and of latitude for each latitude: two float64 arrays."""
     east = np.empty(lat.size)

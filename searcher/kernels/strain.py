@@ -9,12 +9,12 @@ et al. 2020, Nat. Commun. 11:2525).
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from searcher.kernels.metric import E2, RADIAN, A
 
 
-@njit(parallel=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def strain(u, v, lat, east, north):
     """Of u, v (lat, lon) in m/s: divergence, vorticity, s1, s2 (1/s), and the unit vector of s1.
 
@@ -23,7 +23,7 @@ def strain(u, v, lat, east, north):
     """
     ny, nx = u.shape
     out = np.full((6, ny, nx), math.nan)
-    for j in prange(1, ny - 1):
+    for j in range(1, ny - 1):
         phi = lat[j] * RADIAN
         curve = math.tan(phi) * math.sqrt(1.0 - E2 * math.sin(phi) ** 2) / A
         for i in range(1, nx - 1):
@@ -35,12 +35,18 @@ def strain(u, v, lat, east, north):
             mean = 0.5 * (ux + vy)
             normal = 0.5 * (ux - vy)
             shear = 0.5 * (vx + uy + turn)
-            size = math.hypot(normal, shear)
-            angle = 0.5 * math.atan2(shear, normal)  # of the stretching axis
+            size = math.sqrt(normal * normal + shear * shear)
+            # the stretching axis lies at θ with cos 2θ = normal/size, sin 2θ = shear/size: half angles, from
+            # whichever of 1 ± cos 2θ does not cancel
+            twice = abs(normal) / size if size > 0.0 else 1.0
+            long = math.sqrt(0.5 + 0.5 * twice)
+            short = 0.5 * abs(shear) / (size * long) if size > 0.0 else 0.0
+            cosine = long if normal >= 0.0 else short
+            sine = math.copysign(short if normal >= 0.0 else long, shear)
             out[0, j, i] = ux + vy
             out[1, j, i] = vx - uy + turn
             out[2, j, i] = mean - size
             out[3, j, i] = mean + size
-            out[4, j, i] = -math.sin(angle)
-            out[5, j, i] = math.cos(angle)
+            out[4, j, i] = -sine
+            out[5, j, i] = cosine
     return out[0], out[1], out[2], out[3], out[4], out[5]

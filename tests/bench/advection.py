@@ -16,7 +16,8 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 from timing import print_table, ratio, read_options, say, time_in_turn
 
-from searcher.kernels.advect import ASHORE, advect
+from searcher.carry import Drift
+from searcher.kernels.advect import ASHORE
 from searcher.kernels.metric import E2, A
 from searcher.kernels.sample import Flow, Stream, weave
 
@@ -121,10 +122,8 @@ def make_parcels(flow: Flow, lon: np.ndarray, lat: np.ndarray):
 
 def run_ours(stream: Stream, lon: np.ndarray, lat: np.ndarray, *, wind: Stream | None = None):
     """A day of drift: lon, lat, status; with 1 % of a wind where there is one."""
-    slip = np.zeros((4, lon.size))
-    slip[0] = 0.01 if wind else 0.0
-    hours = np.zeros(lon.size), np.full(lon.size, HOURS * HOUR)
-    return advect(stream, wind or stream, slip, lon, lat, *hours, LONGEST_STEP, np.inf)
+    drift = Drift(stream, wind or stream, 0.0, LONGEST_STEP)
+    return drift.move(lon, lat, 0.0, HOURS * HOUR, windage=0.01 if wind else 0.0)
 
 
 def draw_places(count: int) -> tuple[np.ndarray, np.ndarray]:
