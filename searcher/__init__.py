@@ -17,10 +17,47 @@ when first used, so that importing the package is quick.
 """
 
 import os
+import sys
 from importlib import import_module
 
 # OpenMP threads that spin while they wait slow everything down on a busy machine; read when numba starts them
 os.environ.setdefault("OMP_WAIT_POLICY", "passive")
+
+
+def _can_write(folder: str) -> bool:
+    """Whether files can be made in a folder; the folder is made where it is wanting."""
+    probe = os.path.join(folder, f".probe-{os.getpid()}")
+    try:
+        os.makedirs(folder, mode=0o700, exist_ok=True)
+        os.close(os.open(probe, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+        os.unlink(probe)
+    except OSError:
+        return False
+    return True
+
+
+def _find_room_for_kernels() -> None:
+    """Give numba a folder for compiled kernels where it would find none and refuse to load them.
+
+    It keeps them beside their source, or else under the user's home; a read-only install used without a home
+    has neither. Then they are kept with temporary files: in one folder per user from run to run, or in a new
+    one where that folder is not the user's own, since what it holds is executed.
+    """
+    beside = os.path.join(os.path.dirname(__file__), "kernels", "__pycache__")
+    home = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~")
+    if "NUMBA_CACHE_DIR" in os.environ or _can_write(beside) or _can_write(home):
+        return
+    import tempfile
+
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    folder = os.path.join(tempfile.gettempdir(), f"searcher-kernels-{user}")
+    is_ours = _can_write(folder) and (not hasattr(os, "getuid") or os.stat(folder).st_uid == user)
+    os.environ["NUMBA_CACHE_DIR"] = folder if is_ours else tempfile.mkdtemp(prefix="searcher-kernels-")
+    if "numba" in sys.modules:  # it has read its settings already
+        sys.modules["numba"].config.CACHE_DIR = os.environ["NUMBA_CACHE_DIR"]
+
+
+_find_room_for_kernels()
 
 _HOMES = {
     "read_trip": "trip",
