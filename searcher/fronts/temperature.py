@@ -37,7 +37,7 @@ BACKGROUND = 0.01 / KM
 NOISE_LOW, NOISE_HIGH = 3.0, 4.5
 #: by how many sigma a step must fit better than a slope alone. Lines are traced where noise happens to look
 #: most like a step, which in planes under noise reaches 3 in one of ten and 4 in one of a hundred
-LEAST_EVIDENCE, CHOSEN = 4.0, 3.0
+LEAST_EVIDENCE, CHOSEN = 4.5, 3.5
 #: smoothing: at least this many metres and this many cells
 SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 2.0
 LEAST_LENGTH = 8.0 * KM

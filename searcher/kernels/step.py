@@ -296,7 +296,8 @@ def _tell(line, sums, lines, reach, sigma, narrowest, floor, background, told, p
         right[4] = width_part
         if _solve(matrix, right, 5):
             told[line, which] = math.sqrt(step_part * right[2] + width_part * right[4])
-    told[line, 5] = _evidence(total, p, spread * spread)
+    # against the noise of nodes alone: what a line varies along itself is no evidence against it
+    told[line, 5] = _evidence(total, p, floor * floor)
     for s in range(lines[line], lines[line + 1]):
         _place(sums, s, p, spread * spread, matrix, right, places)
 

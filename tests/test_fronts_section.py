@@ -1,0 +1,108 @@
+"""The section fitted across a line, against analytic tanh fronts whose step, width and place are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from seas import TASMAN, Plane, make_axes, make_picture
+
+from searcher.fronts import find_temperature_breaks
+from searcher.fronts.section import fit_lines
+from searcher.fronts.trace import Chains
+
+CELL = 1000.0
+HALF = 40  # cells
+BACKGROUND = 1.5e-5  # °C/m
+STEP = 1.0
+SEEDS = 60
+
+
+def draw(seed: int, *, half_width: float, noise: float, gaps: float = 0.0):
+    """T = b·d + step/2·tanh(d/w) under noise, and a line laid beside d = 0, some of a cell off; its frame."""
+    rng = np.random.default_rng(seed)
+    angle, off = rng.uniform(0.0, 2 * np.pi), rng.normal(0.0, 0.3 * CELL)
+    axis = CELL * np.arange(-HALF, HALF + 1)
+    x, y = np.meshgrid(axis, axis)
+    across = np.array([np.sin(angle), np.cos(angle)])
+    away = x * across[0] + y * across[1]
+    field = 20.0 + rng.normal(0.0, BACKGROUND) * away + 0.5 * STEP * np.tanh(away / half_width)
+    field += rng.normal(0.0, noise, field.shape)
+    field[rng.random(field.shape) < gaps] = np.nan
+    along = np.arange(-30e3, 30e3, CELL)
+    places = off * across + along[:, None] * [-across[1], across[0]]
+    count = np.ones(along.size)
+    cells = places / CELL + HALF
+    line = Chains(*cells.T, np.array([0, along.size]), 1e-4 * count, across[0] * count, across[1] * count)
+    return field.astype(np.float32), line, across
+
+
+def fit(field, line, *, noise: float):
+    metres = np.full(2 * HALF + 1, CELL)
+    return fit_lines(field, line, east=metres, north=metres, sigma=3e3, noise=noise, background=BACKGROUND)
+
+
+@pytest.mark.parametrize("gaps", [0.0, 0.5])
+@pytest.mark.parametrize(("half_width", "noise"), [(1500.0, 0.1), (2500.0, 0.3), (4000.0, 0.1)])
+def test_told_errors_are_those_made(half_width, noise, gaps):
+    """Errors over told errors have a spread of 1 and a mean of 0, within what 60 seeds can tell (0.09, 0.13).
+
+    A line of 60 km; step, strength = step/2w, and the place of the line from that of the front.
+    """
+    steps, strengths, places, told = [], [], [], []
+    for seed in range(SEEDS):
+        field, line, across = draw(seed, half_width=half_width, noise=noise, gaps=gaps)
+        moved, found = fit(field, line, noise=noise)
+        steps.append((found.step[0] - STEP) / found.step_doubt[0])
+        strengths.append((found.strength[0] - STEP / (2 * half_width)) / found.strength_doubt[0])
+        away = (np.column_stack([moved.columns, moved.rows]) - HALF) * CELL @ across
+        places.append(np.mean(away**2))
+        told.append(found.place_doubt[0] ** 2)
+    for pulls in (steps, strengths):
+        assert 0.8 < np.std(pulls) < 1.25
+        assert abs(np.mean(pulls)) < 0.5
+    # the line laid 300 m off is brought back as far as is told
+    assert 0.6 < np.sqrt(np.mean(places) / np.mean(told)) < 1.25
+    assert np.sqrt(np.mean(places)) < (200.0 if noise < 0.2 else 300.0)
+
+
+@pytest.mark.parametrize("half_width", [1500.0, 2500.0, 4000.0])
+def test_steps_of_fronts_of_any_width_are_told_without_bias(half_width):
+    found = []
+    for seed in range(SEEDS):
+        field, line, _ = draw(seed, half_width=half_width, noise=0.05)
+        sections = fit(field, line, noise=0.05)[1]
+        found.append([sections.step[0], sections.width[0]])
+    step, width = np.median(found, axis=0)
+    assert step == pytest.approx(STEP, rel=0.02)
+    assert width == pytest.approx(2 * half_width, rel=0.03)
+
+
+def test_a_step_beside_another_is_told_by_itself():
+    """Fronts 14 km apart, 1 and 2 °C: each is fitted out to half-way between them."""
+    plane = Plane(TASMAN)
+    lon, lat = make_axes(TASMAN, half=0.5, step=0.01)
+    x, _ = plane.metres(*np.meshgrid(lon, lat))
+    field = 20.0 + 0.5 * np.tanh((x + 7e3) / 1500.0) + np.tanh((x - 7e3) / 1500.0)
+    field += np.random.default_rng(1).normal(0.0, 0.05, field.shape)
+    rows = find_temperature_breaks(make_picture(lon, lat, field))
+    first, second = sorted(rows, key=lambda row: row["geometry"].centroid.x)
+    assert first["step"] == pytest.approx(1.0, abs=4 * first["step_doubt"])
+    assert second["step"] == pytest.approx(2.0, abs=4 * second["step_doubt"])
+    assert first["step_doubt"] < 0.1
+    assert second["step_doubt"] < 0.1
+
+
+def test_evidence_is_small_in_a_slope_and_grows_with_the_root_of_the_length():
+    """A slope alone is no step; twice the length at the same noise has √2 times the sigma."""
+    evidence = {"slope": [], "short": [], "long": []}
+    for seed in range(20):
+        field, line, across = draw(seed, half_width=2500.0, noise=0.3)
+        evidence["long"].append(fit(field, line, noise=0.3)[1].evidence[0])
+        half = line.at(np.arange(15, 45), np.array([30]))
+        evidence["short"].append(fit(field, half, noise=0.3)[1].evidence[0])
+        axis = CELL * np.arange(-HALF, HALF + 1)
+        plain = 5e-5 * (axis * across[0] + axis[:, None] * across[1])
+        noisy = plain + np.random.default_rng(seed).normal(0.0, 0.3, plain.shape)
+        evidence["slope"].append(fit(noisy.astype(np.float32), line, noise=0.3)[1].evidence[0])
+    assert np.max(evidence["slope"]) < 4.0
+    assert np.mean(evidence["long"]) / np.mean(evidence["short"]) == pytest.approx(np.sqrt(2.0), rel=0.1)
