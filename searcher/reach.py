@@ -154,7 +154,7 @@ def running_speeds(boat: Boat) -> tuple[float, ...]:
     The slowest of them helps where there are more hours than fuel, the fastest where there is more fuel than
     hours, and both against a current.
     """
-    thriftiest = max(boat.table, key=lambda row: row[0] / row[1])[0]
+    thriftiest = max(boat.table, key=lambda row: (round(row[0] / row[1], 6), row[0]))[0]
     return tuple(sorted({thriftiest, boat.cruise, boat.top_speed}))
 
 
@@ -174,7 +174,7 @@ def _pilotage(trip: Trip) -> tuple[float, float]:
 
 
 def _above_reserve(trip: Trip, fuel: float | None) -> float:
-    return trip.boat.usable if fuel is None else fuel - trip.boat.tank * trip.boat.reserve
+    return (trip.boat.tank if fuel is None else fuel) - trip.boat.tank * trip.boat.reserve
 
 
 def _check_home(budget: Budget, home, burns, waters: Waters) -> None:

@@ -15,10 +15,13 @@ from seas import (
     GALLON,
     HOUR,
     KNOT,
+    LEAVE,
     NAUTICAL_MILE,
     TASMAN,
     Plane,
+    hours,
     make_axes,
+    make_node,
     make_simple_sea,
     make_trip,
     make_waters,
@@ -28,7 +31,14 @@ from seas import (
 from searcher import geo
 from searcher.errors import OutOfReach
 from searcher.geo import Place
-from searcher.reach import find_reach, range_polygon, save_reach, waters_of
+from searcher.reach import (
+    find_reach,
+    range_polygon,
+    running_speeds,
+    save_reach,
+    thirds_circle,
+    waters_of,
+)
 from searcher.waters import find_obstacles, survey_waters
 
 GEOD = Geod(ellps="WGS84")
@@ -140,6 +150,156 @@ def test_everything_within_reach_is_inside_the_grid(still):
         rim[1:-1, 1:-1] = False
         assert reach["reachable"].any()
         assert not reach["reachable"].values[rim].any()
+
+
+def test_the_circle_of_thirds_is_the_reach_of_still_water_only(still):
+    """120 gal at 1.5 nmi/gal: 60 nmi. In 3 kn a place on it takes 6.138 h and 81.8 gal there and back, not
+    6 h and the 80 gal that are to be burnt.
+    """
+    trip = make_trip(tank=120.0, reserve=1 / 3)
+    circle = thirds_circle(trip)
+    assert radii(circle) == pytest.approx(60 * NAUTICAL_MILE, rel=1e-6)
+    polygon = range_polygon(find_reach(trip, still, work=0.0))
+    assert polygon.symmetric_difference(circle).area < 0.01 * circle.area
+    reach = find_reach(trip, make_simple_sea(u=3 * KNOT, half=2.0), work=0.0)
+    lon, lat = PLANE.degrees(59.9 * NAUTICAL_MILE, 0.0)
+    assert circle.contains(shapely.Point(lon, lat))
+    assert not bool(reach["reachable"].sel(lon=lon, lat=lat, method="nearest"))
+    times, litres = (
+        sum(at(reach, 60 * NAUTICAL_MILE, 0.0, f"{k}_{w}") for w in ("out", "home")) for k in ("time", "fuel")
+    )
+    assert times == pytest.approx(6.138 * HOUR, rel=5e-3)
+    assert litres == pytest.approx(6.138 * 20 / 1.5 * GALLON, rel=5e-3)
+
+
+def test_a_current_that_grows_is_met_at_its_hours():
+    """c = g t, along the way: S T + g T²/2 = d out from t = 0; S T - g (E² - (E - T)²)/2 = d home by E."""
+    growth, length, speed, metres = 0.25 / HOUR, 8.0, 20 * KNOT, 40 * NAUTICAL_MILE
+    sea = make_simple_sea(half=2.0)
+    elapsed = (sea["currents"]["time"].values - LEAVE) / np.timedelta64(1, "s")
+    sea["currents"]["u"].values[:] = (growth * elapsed)[:, None, None]
+    reach = find_reach(make_trip(tank=140.0, length=length), sea)
+    end = length * HOUR
+    out = (-speed + np.sqrt(speed**2 + 2 * growth * metres)) / growth
+    against = speed - growth * end
+    home = (-against + np.sqrt(against**2 + 2 * growth * metres)) / growth
+    assert at(reach, metres, 0.0, "time_out") == pytest.approx(out, rel=3e-3)
+    assert at(reach, metres, 0.0, "time_home") == pytest.approx(home, rel=3e-3)
+    # and the mean over the day would have been wrong by far more
+    assert abs(metres / (speed + growth * end / 2) / out - 1) > 0.05
+
+
+def test_waves_slow_the_boat_and_it_burns_no_less(still):
+    """1 m takes a fifth of the 12 kn beyond trolling speed (`slowed`): 17.6 kn at the burn of 20."""
+    lon, lat = make_axes(TASMAN, half=2.0, step=0.25)
+    waves = make_node("waves", lon, lat, hours(-3.0, 18.0), hs=1.0)
+    calm, rough = (find_reach(make_trip(), sea) for sea in (still, make_simple_sea(half=2.0, waves=waves)))
+    assert at(rough, 40e3, 10e3, "time_out") == pytest.approx(np.hypot(40e3, 10e3) / (17.6 * KNOT), rel=3e-3)
+    np.testing.assert_allclose(rough["fuel_out"], rough["time_out"] * 20 / 1.5 * GALLON / HOUR, rtol=1e-6)
+    assert (rough["time_home"] >= calm["time_home"]).all()
+    assert not (rough["reachable"] & ~calm["reachable"]).any()
+    assert float(rough["waves"].max()) == pytest.approx(1.0)
+
+
+# ---- from any place, later in the day
+
+
+def test_from_port_at_the_hour_of_leaving_with_a_full_tank_is_the_usual_reach(clutter):
+    trip, sea = make_trip(tank=100.0), make_simple_sea()
+    usual = find_reach(trip, sea, waters=clutter)
+    told = find_reach(trip, sea, waters=clutter, at=trip.window.start, fuel=trip.boat.tank)
+    xr.testing.assert_identical(usual, told)
+    from_buoy = find_reach(trip, sea, waters=clutter, start=TASMAN, at=trip.window.start)
+    xr.testing.assert_equal(usual, from_buoy)
+
+
+def test_reach_from_a_place_later_in_the_day_is_that_of_the_closed_form():
+    """Three hours on, 25 nmi out, 60 of 120 gal in the tank: 20 above the reserve to go on and home with."""
+    cu, cv, speed = 0.8, -0.5, 20 * KNOT
+    x0, y0 = 15 * NAUTICAL_MILE, 20 * NAUTICAL_MILE
+    start = Place(*(float(a) for a in PLANE.degrees(x0, y0)))
+    later = LEAVE + np.timedelta64(3, "h")
+    reach = find_reach(
+        make_trip(tank=120.0),
+        make_simple_sea(u=cu, v=cv, half=2.0),
+        start=start,
+        at=later,
+        fuel=60.0 * GALLON,
+        work=0.0,
+    )
+    x, y = PLANE.metres(*np.meshgrid(reach["lon"], reach["lat"]))
+    out = time_across(speed, cu, cv, x - x0, y - y0)
+    home = time_across(speed, -cu, -cv, x, y)
+    far = (np.hypot(x - x0, y - y0) > 15e3) & (np.hypot(x - x0, y - y0) < 90e3)
+    assert np.abs(reach["time_out"].values / out - 1)[far].max() < 5e-3
+    limit = 20.0 / (20 / 1.5) * HOUR
+    assert not reach["reachable"].values[out + home > limit * 1.003].any()
+    assert reach["reachable"].values[out + home < limit * 0.994].all()
+    assert reach["reachable"].any()
+    assert (reach.attrs["start_lon"], reach.attrs["start_lat"]) == pytest.approx(start)
+    assert np.datetime64(reach.attrs["leave"]) == later
+    assert reach.attrs["fuel"] == pytest.approx(60.0 * GALLON)
+
+
+def test_a_way_home_that_no_longer_fits_is_told_with_what_is_missing(still):
+    """40 nmi from the sea buoy: 2 h and 26.7 gal. With 20 gal above the reserve 25 L are missing."""
+    start = Place(*(float(a) for a in PLANE.degrees(40 * NAUTICAL_MILE, 0.0)))
+    trip = make_trip(tank=120.0)
+    with pytest.raises(
+        OutOfReach,
+        match=r"way home no longer fits; given 76 L .* and 7\.0 h .* expected 25 L above the reserve more",
+    ):
+        find_reach(trip, still, start=start, at=LEAVE + np.timedelta64(3, "h"), fuel=60 * GALLON)
+    with pytest.raises(
+        OutOfReach, match=r"given 227 L .* and 1\.0 h .* expected 1\.0 h more\. Turn for home now"
+    ):
+        find_reach(trip, still, start=start, at=LEAVE + np.timedelta64(9, "h"), fuel=100 * GALLON)
+    # home fits, but no work on the way
+    with pytest.raises(OutOfReach, match=r"cannot leave, fish and come home.* and 0\.5 h"):
+        find_reach(trip, still, start=TASMAN, at=LEAVE + np.timedelta64(570, "m"))
+    with pytest.raises(OutOfReach, match=r"start outside the waters.*given 170\.0000, -36\.0000"):
+        find_reach(trip, still, start=Place(170.0, -36.0))
+
+
+def test_a_place_shut_in_has_no_way_home(clutter):
+    with pytest.raises(OutOfReach, match=r"way home no longer fits.*expected a way over open water"):
+        find_reach(make_trip(), make_simple_sea(), waters=clutter, start=Place(161.15, -35.6))
+
+
+# ---- economical speeds
+
+
+def test_the_thriftiest_speed_widens_a_reach_that_fuel_limits(still):
+    """30 gal: 22.5 nmi out and home at 20 kn (1.5 nmi/gal), 30 at 8 kn (2 nmi/gal) in 7.5 of the 10 h."""
+    trip = make_trip(tank=45.0)
+    speeds = running_speeds(trip.boat)
+    assert speeds == pytest.approx((8 * KNOT, 20 * KNOT, 30 * KNOT))
+    plain, thrifty = (find_reach(trip, still, work=0.0, speeds=s) for s in (None, speeds))
+    assert np.median(radii(range_polygon(plain))) == pytest.approx(22.5 * NAUTICAL_MILE, rel=0.01)
+    assert np.median(radii(range_polygon(thrifty))) == pytest.approx(30 * NAUTICAL_MILE, rel=0.01)
+    assert at(thrifty, 28 * NAUTICAL_MILE, 0.0, "speed_out") == pytest.approx(8 * KNOT)
+    litres = thrifty["fuel_out"] + thrifty["fuel_home"]
+    plainly = plain["fuel_out"] + plain["fuel_home"]
+    assert ((litres <= plainly) | ~thrifty["reachable"]).all()
+
+
+def test_a_faster_speed_widens_a_reach_that_hours_limit(still):
+    """4 h and 80 gal: 40 nmi at 20 kn; out at 30 kn (1 nmi/gal) and home at 20: r/30 + r/20 = 4 h, 48 nmi."""
+    trip = make_trip(tank=120.0, length=4.0)
+    plain, quick = (find_reach(trip, still, work=0.0, speeds=s) for s in (None, running_speeds(trip.boat)))
+    assert np.median(radii(range_polygon(plain))) == pytest.approx(40 * NAUTICAL_MILE, rel=0.01)
+    assert np.median(radii(range_polygon(quick))) == pytest.approx(48 * NAUTICAL_MILE, rel=0.01)
+    # nearer by, the least fuel that meets the hours is taken: 8 kn both ways
+    assert at(quick, 12 * NAUTICAL_MILE, 0.0, "speed_home") == pytest.approx(8 * KNOT)
+    assert at(quick, 12 * NAUTICAL_MILE, 0.0, "fuel_home") == pytest.approx(6 * GALLON, rel=0.01)
+
+
+def test_more_speeds_never_shrink_the_reach(clutter):
+    trip, sea = make_trip(tank=60.0), make_simple_sea()
+    few = find_reach(trip, sea, waters=clutter)
+    more = find_reach(trip, sea, waters=clutter, speeds=running_speeds(trip.boat))
+    assert (more["slack"] >= few["slack"]).all()
+    assert (more["reachable"] | ~few["reachable"]).all()
 
 
 # ---- what must never happen

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,9 @@ import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
+from scipy.optimize import brentq
 from seas import (
+    KNOT,
     TASMAN,
     Plane,
     make_axes,
@@ -24,7 +27,7 @@ from seas import (
 from searcher import geo
 from searcher.errors import OutOfReach
 from searcher.geo import Place
-from searcher.waters import APRON, UNDER_KEEL, find_obstacles, survey_waters
+from searcher.waters import APRON, UNDER_KEEL, Hourly, find_obstacles, slowed, survey_waters
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)
@@ -234,6 +237,57 @@ def test_homeward_is_outward_with_the_current_turned():
     assert home[j, east] == pytest.approx(
         waters.straight_times(there, np.array([TASMAN]), SPEED)[0], rel=1e-3
     )
+
+
+def test_homeward_by_a_deadline_meets_the_tide_of_each_hour():
+    """A uniform current that turns once in 6.2 h: the last S T of the way to a place end at the deadline.
+
+    |place - node - ∫c dt over the last T| = S T, the integral in closed form.
+    """
+    lon, lat = grid_around(half=0.5, step=0.01)
+    moments = 600.0 * np.arange(60)
+    omega, strength, deadline = 2 * np.pi / (6.2 * 3600.0), 1.5, 25000.0
+    flow = np.empty((lat.size, lon.size, moments.size, 2))
+    flow[..., 0], flow[..., 1] = strength * np.cos(omega * moments), strength * np.sin(omega * moments)
+    waters = replace(make_waters(lon, lat), hourly=Hourly(0.0, 600.0, flow))
+    home = waters.times_from(TASMAN, SPEED, homeward=True, at=deadline)
+
+    def carried(time):
+        first, last = omega * (deadline - time), omega * deadline
+        return strength / omega * np.array([np.sin(last) - np.sin(first), np.cos(first) - np.cos(last)])
+
+    x, y = PLANE.metres(*np.meshgrid(lon, lat))
+    places = [(r, c) for r in range(0, lat.size, 20) for c in range(0, lon.size, 20)]
+    for where in [p for p in places if np.hypot(x[p], y[p]) > 25e3]:
+        here = np.array([x[where], y[where]])
+        exact = brentq(lambda t, at=here: np.hypot(*(-at - carried(t))) - SPEED * t, 1.0, 1e5)
+        assert home[where] == pytest.approx(exact, rel=5e-3)
+
+
+def test_ways_at_an_hour_meet_the_current_of_that_hour():
+    lon, lat = grid_around(step=0.02)
+    flow = np.zeros((lat.size, lon.size, 3, 2))
+    flow[:, :, 1:, 0] = 2.0  # from still to 2 m/s between 0 and 1000 s
+    waters = replace(make_waters(lon, lat), hourly=Hourly(0.0, 1000.0, flow))
+    start, end = np.array([TASMAN, TASMAN]), np.array([place(30e3, 0.0)] * 2)
+    still, late = waters.straight_times(start, end, SPEED, at=np.array([-1e5, 2e3]))
+    assert still == pytest.approx(30e3 / SPEED, rel=2e-3)
+    assert late == pytest.approx(30e3 / (SPEED + 2.0), rel=2e-3)
+    way = shapely.LineString([TASMAN, place(15e3, 0.0), place(30e3, 0.0)])
+    assert waters.way_time(way, SPEED, at=2e3) == pytest.approx(late, rel=1e-3)
+    assert waters.way_time(way, SPEED) == pytest.approx(30e3 / SPEED, rel=2e-3)  # the mean given
+
+
+@given(speed=st.floats(0.5, 25.0), waves=st.floats(0.0, 6.0), more=st.floats(0.0, 3.0))
+def test_waves_only_ever_slow(speed, waves, more):
+    made, slower = slowed(speed, np.array([waves, waves + more]))
+    assert slower <= made <= speed
+    assert slower >= min(speed, 8 * KNOT) * (1 - 1e-12)
+
+
+def test_half_of_what_is_beyond_trolling_is_left_in_two_metres():
+    assert slowed(20 * KNOT, np.array([0.0, 1.0, 2.0])) / KNOT == pytest.approx([20.0, 17.6, 14.0])
+    assert slowed(6 * KNOT, np.array([3.0])) / KNOT == pytest.approx([6.0])
 
 
 def test_a_clear_way_is_straight():
