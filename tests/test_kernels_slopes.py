@@ -343,3 +343,15 @@ def test_no_crossing_is_lost_where_they_are_dense():
 def test_nothing_to_see_has_no_edges(fill):
     found = trace_edges(np.full((70, 300), fill, np.float32), *metric(70), 2500.0, 1e-6)
     assert [len(part) for part in found] == [0, 0, 1, 0, 0, 0]
+
+
+def test_a_field_of_any_kind_is_taken():
+    """Read-only, not contiguous, big-endian or of double precision: as files and slices come."""
+    field = cloudy_scene((80, 90))
+    still = field.copy()
+    still.flags.writeable = False
+    wanted = traced(field)
+    for other in (still, np.asfortranarray(field), field.astype(">f4"), field.astype(np.float64)):
+        found = trace_edges(other, *metric(80), 2500.0, 2e-5, 0.02 / 2500.0**2, 1e-14)
+        for one, two in zip(wanted, found, strict=True):
+            np.testing.assert_array_equal(one, two)

@@ -40,6 +40,7 @@ def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
     Returns, float64 at every point: fractional column and row; then offsets (int64) so that chain k is points
     offsets[k]:offsets[k + 1]; then, at every point, the slope (per m) and its unit direction, east and north.
     """
+    field = np.require(field, np.float32, ["C", "W"])  # another kind of array would be compiled for anew
     ny, nx = field.shape
     taps = gaussian_taps(east, sigma), gaussian_taps(north, sigma)
     scale = scale_of(*taps, east, north)

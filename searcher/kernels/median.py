@@ -125,11 +125,17 @@ def _clean_tile(field, j0, i0, out):
 
 
 @njit(parallel=True, cache=True)
-def contextual_median(field):
-    """A float32 field (lat, lon) without its spikes; NaN stays NaN and is left out of every median."""
+def _clean_tiles(field, out):
+    """Fill `out`, tile by tile."""
     ny, nx = field.shape
-    out = np.empty_like(field)
     across = -(-nx // TILE_COLUMNS)
     for t in prange(-(-ny // TILE_ROWS) * across):
         _clean_tile(field, t // across * TILE_ROWS, t % across * TILE_COLUMNS, out)
+
+
+def contextual_median(field):
+    """A float32 field (lat, lon) without its spikes; NaN stays NaN and is left out of every median."""
+    field = np.require(field, np.float32, ["C", "W"])  # another kind of array would be compiled for anew
+    out = np.empty_like(field)
+    _clean_tiles(field, out)
     return out
