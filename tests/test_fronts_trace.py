@@ -143,7 +143,7 @@ def test_three_waters_that_meet_make_lines_without_corners(patch):
 
 @pytest.mark.parametrize("angle", [5.0, 17.0, 33.0, 61.0])
 def test_a_slanting_front_has_no_staircase(patch, angle):
-    """A staircase of whole cells would turn by 45° from vertex to vertex; away from the rim no bit turns 3°."""
+    """A staircase of whole cells would turn by 45°; away from the rim no kilometre turns by 3°."""
     _, _, x, y = patch
     away = x * np.sin(np.radians(angle)) + y * np.cos(np.radians(angle))
     (row,) = find(patch, 22.0 + np.tanh(away / 4000.0))
