@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from searcher.kernels.metric import degrees_per_metre, metres_per_degree
+from searcher.kernels.metric import degrees_per_metre
 from searcher.kernels.sample import moment_of, sample_stream
 
 AFLOAT = 0
@@ -48,8 +48,8 @@ def _velocity(currents, wind, slip, t, lon, lat):
         if wu == wu and wv == wv:
             u += slip[0] * wu + slip[1] * wv
             v += slip[0] * wv - slip[1] * wu
-    east, north = metres_per_degree(lat)
-    return (u + slip[2]) / east, (v + slip[3]) / north, AFLOAT
+    per_east, per_north = degrees_per_metre(lat)
+    return (u + slip[2]) * per_east, (v + slip[3]) * per_north, AFLOAT
 
 
 @njit(cache=True, error_model="numpy")
