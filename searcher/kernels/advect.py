@@ -151,51 +151,19 @@ def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
         work[COURANT, p] = work[COURANT, p] if cells <= work[COURANT, p] else cells
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"})
-def _carry_block(currents, wind, slip, lon, lat, status, start, end, longest_step, most):
-    """Carry at most BLOCK particles that share their hours; lon, lat and status are changed in place."""
-    n = lon.size
-    work = np.empty((ROWS, BLOCK))
-    offset = np.empty(BLOCK, np.int32)
-    blown = 0.0
+@njit(cache=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
+def _settle(work, n, dt, most):
+    """Move the particles that took their step well; how many did not, or had stopped before."""
+    odd = 0
     for p in range(n):
-        work[LON, p], work[LAT, p], work[LIVE, p] = lon[p], lat[p], 1.0
-        for column in range(4):
-            work[DOWN + column, p] = slip[p, column]
-        work[SLIP_U, p], work[SLIP_V, p] = slip[p, 2], slip[p, 3]
-        blown = max(blown, abs(slip[p, 0]), abs(slip[p, 1]))
-    count = int(math.ceil(abs(end - start) / longest_step)) if end != start else 0
-    dt = (end - start) / max(count, 1)
-    for k in range(count):
-        t = start + k * dt
-        for p in range(n):
-            work[LON_SUM, p] = work[LAT_SUM, p] = work[LON_RATE, p] = work[LAT_RATE, p] = 0.0
-            work[COURANT, p] = 0.0
-        for stage in range(4):
-            _stage(currents, wind, t, dt, stage, work, offset, n, blown)
-        odd = 0
-        for p in range(n):
-            good = work[LIVE, p] > 0.0 and work[COURANT, p] <= most
-            odd += 0 if good else 1
-            work[LON, p] += dt * work[LON_SUM, p] if good else 0.0
-            work[LAT, p] += dt * work[LAT_SUM, p] if good else 0.0
-        if odd > 0:
-            afloat = 0
-            for p in range(n):
-                if work[LIVE, p] > 0.0 and not work[COURANT, p] <= most:
-                    x, y, s = _step_carefully(
-                        currents, wind, slip[p], t, work[LON, p], work[LAT, p], dt, most
-                    )
-                    work[LON, p], work[LAT, p], status[p] = x, y, s
-                    work[LIVE, p] = 1.0 if s == AFLOAT else 0.0
-                afloat += work[LIVE, p] > 0.0
-            if afloat == 0:
-                break
-    for p in range(n):
-        lon[p], lat[p] = work[LON, p], work[LAT, p]
+        good = work[LIVE, p] > 0.0 and work[COURANT, p] <= most
+        odd += 0 if good else 1
+        work[LON, p] += dt * work[LON_SUM, p] if good else 0.0
+        work[LAT, p] += dt * work[LAT_SUM, p] if good else 0.0
+    return odd
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
 def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
     """Carry particle p from time start[p] to end[p] (s; backward where end < start).
 
@@ -207,24 +175,47 @@ def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
 
     One thread; it lets go of the interpreter's lock, so that others may carry other particles.
     """
-    out_lon, out_lat = lon.copy(), lat.copy()
-    status = np.zeros(lon.size, np.uint8)
-    p = 0
-    while p < lon.size:
-        q = p + 1
-        while q < lon.size and q - p < BLOCK and start[q] == start[p] and end[q] == end[p]:
-            q += 1
-        _carry_block(
-            currents,
-            wind,
-            slip[p:q],
-            out_lon[p:q],
-            out_lat[p:q],
-            status[p:q],
-            start[p],
-            end[p],
-            longest_step,
-            most,
-        )
-        p = q
+    out_lon, out_lat = np.empty(lon.size), np.empty(lon.size)
+    status = np.empty(lon.size, np.uint8)
+    work = np.empty((ROWS, BLOCK))
+    offset = np.empty(BLOCK, np.int32)
+    first = 0
+    while first < lon.size:
+        begin, stop = start[first], end[first]
+        n, blown = 0, 0.0
+        while first + n < lon.size and n < BLOCK and start[first + n] == begin and end[first + n] == stop:
+            q = first + n
+            work[LON, n], work[LAT, n], work[LIVE, n] = lon[q], lat[q], 1.0
+            work[DOWN, n], work[RIGHT, n] = slip[q, 0], slip[q, 1]
+            work[EAST, n], work[NORTH, n] = slip[q, 2], slip[q, 3]
+            work[SLIP_U, n], work[SLIP_V, n] = slip[q, 2], slip[q, 3]
+            blown = max(blown, abs(slip[q, 0]), abs(slip[q, 1]))
+            status[q] = AFLOAT
+            n += 1
+        count = int(math.ceil(abs(stop - begin) / longest_step)) if stop != begin else 0
+        dt = (stop - begin) / max(count, 1)
+        afloat = n
+        for k in range(count):
+            t = begin + k * dt
+            for p in range(n):
+                work[LON_SUM, p] = work[LAT_SUM, p] = work[LON_RATE, p] = work[LAT_RATE, p] = 0.0
+                work[COURANT, p] = 0.0
+            for stage in range(4):
+                _stage(currents, wind, t, dt, stage, work, offset, n, blown)
+            if _settle(work, n, dt, most) == n - afloat:
+                continue
+            for p in range(n):
+                if work[LIVE, p] > 0.0 and not work[COURANT, p] <= most:
+                    q = first + p
+                    work[LON, p], work[LAT, p], status[q] = _step_carefully(
+                        currents, wind, slip[q], t, work[LON, p], work[LAT, p], dt, most
+                    )
+                    if status[q] != AFLOAT:
+                        work[LIVE, p] = 0.0
+                        afloat -= 1
+            if afloat == 0:
+                break
+        for p in range(n):
+            out_lon[first + p], out_lat[first + p] = work[LON, p], work[LAT, p]
+        first += n
     return out_lon, out_lat, status
