@@ -45,39 +45,81 @@ class Stop:
 
 @dataclass(frozen=True)
 class Day:
-    """What limits the day: hours (s since `sea.EPOCH`), fuel (L), speeds and burns.
+    """What limits the day: places, hours (s since `sea.EPOCH`), fuel (L), speeds and burns.
 
-    `fuel` is what may be burnt from sea buoy to sea buoy, `port_fuel` what one way between it and port takes.
+    `fuel` is what may be burnt from `start` to `finish`, `spare` what is in the tank besides: the reserve and
+    what the way in from the sea buoy still takes.
     """
 
+    start: Place
+    finish: Place
     starts: float
     ends: float
     opens: float
     closes: float
     fuel: float
-    port_fuel: float
+    spare: float
     run: float
     run_burn: float
     troll: float
     troll_burn: float
 
 
-def day_of(trip: Trip, reach: xr.Dataset) -> Day:
-    """The limits of a trip between leaving the sea buoy and being back at it."""
+def day_of(
+    trip: Trip,
+    reach: xr.Dataset,
+    *,
+    start: Place | None = None,
+    at: np.datetime64 | None = None,
+    fuel: float | None = None,
+    finish: Place | None = None,
+    home_by: np.datetime64 | None = None,
+    speed: float | None = None,
+) -> Day:
+    """The limits of a day on the water, by default between leaving the sea buoy and being back at it.
+
+    start, at, fuel: place, hour and L in the tank (reserve included) to begin with instead. finish: where the
+    day ends instead; ways in from there are not counted. home_by: no later than the trip's own. speed: to run
+    at (m/s; default cruise).
+    """
     port_time, port_fuel = reach.attrs["port_time"], reach.attrs["port_fuel"]
-    window = trip.window
+    window, boat = trip.window, trip.boat
+    out, way_in = float(start is None), float(finish is None)
+    reserve = boat.tank * boat.reserve
+    speed = boat.cruise if speed is None else speed
+    by = window.end if home_by is None else min(window.end, np.datetime64(home_by, "ns"))
     return Day(
-        starts=float(to_seconds(window.start)) + port_time,
-        ends=float(to_seconds(window.end)) - port_time,
+        start=trip.port.sea_buoy if start is None else Place(*start),
+        finish=trip.port.sea_buoy if finish is None else Place(*finish),
+        starts=float(to_seconds(window.start if at is None else at)) + out * port_time,
+        ends=float(to_seconds(by)) - way_in * port_time,
         opens=float(to_seconds(window.sunrise)),
         closes=float(to_seconds(window.sunset)),
-        fuel=trip.boat.usable - 2 * port_fuel,
-        port_fuel=port_fuel,
-        run=trip.boat.cruise,
-        run_burn=float(trip.boat.burn(trip.boat.cruise)),
+        fuel=(boat.tank if fuel is None else fuel) - reserve - (out + way_in) * port_fuel,
+        spare=reserve + way_in * port_fuel,
+        run=speed,
+        run_burn=float(boat.burn(speed)),
         troll=trip.gear.troll,
-        troll_burn=float(trip.boat.burn(trip.gear.troll)),
+        troll_burn=float(boat.burn(trip.gear.troll)),
     )
+
+
+@dataclass(frozen=True)
+class Laid:
+    """What came of laying stops out: the rows of the legs table, or what stood in the way.
+
+    `late` (s) and `short` (L): past the end of daylight or of the day, below the reserve. `blocked`: the
+    stop that could not be come to or trolled.
+    """
+
+    rows: list[dict]
+    late: float = 0.0
+    short: float = 0.0
+    blocked: Stop | None = None
+
+    @property
+    def possible(self) -> bool:
+        return self.late <= 0.0 and self.short <= 0.0 and self.blocked is None
 
 
 @dataclass(frozen=True)
@@ -86,26 +128,25 @@ class Course:
 
     boxes: gpd.GeoDataFrame
     waters: Waters
-    trip: Trip
-    day: Day
     drift: Drift | None
+    day: Day
 
-    def legs(self, stops: list[Stop]) -> list[dict] | None:
-        """Rows of the legs table for stops in order; None where hours, light, fuel or obstacles forbid it."""
-        log = Log(self.trip.port.sea_buoy, self.first_departure(stops[0]), self.day.fuel)
-        wet = False
+    def lay(self, stops: list[Stop]) -> Laid:
+        """Legs for stops in order, and whether hours, light, fuel and obstacles allow them."""
+        day = self.day
+        log = Log(day.start, self.first_departure(stops[0]), day.fuel)
+        wet, late = False, 0.0
         for stop, following in zip(stops, [*stops[1:], None], strict=True):
             begun = self.join(stop, log) if wet else self.approach(stop, log)
             if not (begun and self.work(stop, log)):
-                return None
+                return Laid([], blocked=stop)
             wet = following is not None and self.goes_on(following, log)
             if not wet and not self.take_up(stop, log):
-                return None
-        if not self.run_to(self.trip.port.sea_buoy, "home", 0, log):
-            return None
-        # what is left holds the reserve, and what the way in from the sea buoy still needs
-        spare = self.trip.boat.tank * self.trip.boat.reserve + self.day.port_fuel
-        return None if log.time > self.day.ends or log.fuel < 0 else log.finish(spare)
+                return Laid([], blocked=stop)
+            late = max(late, log.time - day.closes)
+        if not self.run_to(day.finish, "home", 0, log):
+            return Laid([], blocked=stops[-1])
+        return Laid(log.finish(day.spare), max(late, log.time - day.ends), -log.fuel)
 
     def first_departure(self, stop: Stop) -> float:
         """Leave as allowed, or later where lines could not go in yet for want of daylight."""
@@ -113,8 +154,8 @@ class Course:
         if line.is_empty:
             return max(self.day.starts, self.day.opens)
         place, _ = approach_points(line)
-        way = self.waters.way(self.trip.port.sea_buoy, place, self.day.run)
-        run = 0.0 if way is None else self.waters.way_time(way, self.day.run)
+        way = self.waters.way(self.day.start, place, self.day.run)
+        run = 0.0 if way is None else self.waters.way_time(way, self.day.run, at=self.day.starts)
         return max(self.day.starts, self.day.opens - run)
 
     def approach(self, stop: Stop, log: Log) -> bool:
@@ -128,7 +169,7 @@ class Course:
             way = self.waters.way(log.place, place, self.day.run)
             if way is None:
                 return False
-            met = log.time + self.waters.way_time(way, self.day.run)
+            met = log.time + self.waters.way_time(way, self.day.run, at=log.time)
         if not self.run_to(place, "run", self.rank(stop), log) or log.time < self.day.opens - 60.0:
             return False
         return self.lead_to(stop, LEAD, "lines in", log)
@@ -152,19 +193,19 @@ class Course:
         return self.troll(lead, kind, length, self.rank(stop), log)
 
     def work(self, stop: Stop, log: Log) -> bool:
-        """Troll a box as often as it is to be; whether that was possible, by day."""
+        """Troll a box as often as it is to be; whether that was possible."""
         for number in range(stop.passes):
             track = self.trolled(stop, log.time, reverse=number % 2 == 1)
             length = line_length(self.line_at(stop, log.time))
             if not self.troll(track, "troll", length, self.rank(stop), log):
                 return False
-        return log.time <= self.day.closes
+        return True
 
     def take_up(self, stop: Stop, log: Log) -> bool:
-        """Take lines up on the same course; whether that was possible, by day."""
+        """Take lines up on the same course; whether that was possible."""
         last = shapely.get_coordinates(log.rows[-1]["geometry"])
         out = shapely.LineString([log.place, _beyond(last[-2], last[-1])])
-        return self.troll(out, "lines up", LEAD, self.rank(stop), log) and log.time <= self.day.closes
+        return self.troll(out, "lines up", LEAD, self.rank(stop), log)
 
     def rank(self, stop: Stop) -> int:
         """Rank of a stop's box."""
@@ -192,11 +233,12 @@ class Course:
         return shapely.simplify(drift_line(line, self.drift, time, passing, windage=windage), 2e-4)
 
     def run_to(self, place: Place, kind: str, rank: int, log: Log) -> bool:
-        """Run to a place at cruising speed; whether there is a way."""
+        """Run to a place; whether there is a way."""
         way = self.waters.way(log.place, place, self.day.run)
         if way is None:
             return False
-        log.add(kind, way, self.waters.way_time(way, self.day.run), self.day.run, self.day.run_burn, rank)
+        seconds = self.waters.way_time(way, self.day.run, at=log.time)
+        log.add(kind, way, seconds, self.day.run, self.day.run_burn, rank)
         return True
 
     def troll(self, track: shapely.LineString, kind: str, length: float, rank: int, log: Log) -> bool:

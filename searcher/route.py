@@ -1,140 +1,321 @@
-"""The day's route: which boxes, in what order, from which end, with how many passes.
+"""The day's route: which boxes, in what order, from which end, with how many passes, and when to give one up.
 
-Boxes are chosen and ordered as an orienteering problem (`searcher.kernels.tour`), then the day is laid out
-leg by leg (`searcher.course`). Whatever would not leave the way home in time and above the reserve is left
-out.
+Boxes are chosen, ordered and given their time as an orienteering problem (`searcher.kernels.tour`), in which
+lines lie still, ways take what they take in mean currents and further passes over a line are worth less and
+less (`searcher.effort`). On request `searcher.kernels.bound` proves how good a solution of it can be at most.
+The day is then laid out leg by leg, with lines that drift and the currents of each hour (`searcher.course`).
+What would not leave the way home in time and above the reserve is left out; so the proof is one of the still
+problem, not of the day that comes of it.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import xarray as xr
 
+from searcher.boxes import NARROWEST, WIDEST
 from searcher.carry import make_drift
-from searcher.course import LEAD, Course, Stop, approach_points, day_of, is_clear
+from searcher.course import LEAD, Course, Day, Laid, Stop, approach_points, day_of, is_clear
+from searcher.effort import Belief, yield_of
+from searcher.errors import OutOfReach
+from searcher.kernels.bound import Proof, prove_tour
 from searcher.kernels.tour import Problem, search_tour
 from searcher.reach import waters_of
+from searcher.sea import to_seconds, to_times
 from searcher.tables import LEGS, empty_table, make_table
 from searcher.trip import Trip
 from searcher.waters import Waters, find_obstacles
 
-#: a second pass over the same line is worth this share of the one before (no source)
-FADE = 0.5
+#: so wide a strip is searched in one pass, m: dolphinfish keep within 365 m of what floats (Taquet et al.
+#: 2007, Aquat. Living Resour. 20:323-330)
+SWEEP = 2 * 365.0
 MOST_PASSES = 3
-ROUNDS = 400
-#: a day is filled from so many of the best boxes, and the best of those days is taken: a few boxes worked
-#: longer may be worth more than a long run to many
-CHOICES = (4, 8, 16, 30)
+#: rounds of searching for a tour, and before a proof, which a good tour shortens
+ROUNDS, MORE_ROUNDS = 1000, 2000
+#: a day that hours, fuel or an obstacle forbid once lines drift is planned anew so many times
+TRIES = 8
+HOUR = 3600.0
 
 
-def lay_route(
+@dataclass(frozen=True)
+class Route:
+    """A day's route. Worth is in encounters to be expected.
+
+    stays, in order: `box` (rank), `start`, `end`, `passes`, `expected` (encounters), `leave_by` (when to give
+    the box up if it has been empty so far; never before one pass). `best` and `bound`: worth of the best tour
+    known of the still problem, and what no tour of it can exceed; infinite where that was not asked for.
+    """
+
+    legs: gpd.GeoDataFrame
+    stays: pd.DataFrame
+    speed: float  # run at, m/s
+    best: float
+    bound: float
+
+    @property
+    def worth(self) -> float:
+        return float(self.stays["expected"].sum())
+
+    @property
+    def proven(self) -> bool:
+        """Whether no tour of the still problem is better than the best known."""
+        return self.bound <= self.best * (1 + 1e-6)
+
+
+def lay_route(boxes: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip, **options) -> gpd.GeoDataFrame:
+    """The legs of `find_route` (which see for the options), `attrs["proof"]`: its best, bound and proven."""
+    route = find_route(boxes, reach, trip, **options)
+    route.legs.attrs["proof"] = {"best": route.best, "bound": route.bound, "proven": route.proven}
+    return route.legs
+
+
+def find_route(
     boxes: gpd.GeoDataFrame,
     reach: xr.Dataset,
     trip: Trip,
     *,
     sea: xr.DataTree | None = None,
     waters: Waters | None = None,
+    pinned: Collection[int] = (),
+    banned: Collection[int] = (),
+    speeds: Sequence[float] | None = None,
+    prove: bool = False,
+    most: int = 300_000,
     seed: int = 0,
-) -> gpd.GeoDataFrame:
-    """The legs of the day (`searcher.tables.LEGS`), from the sea buoy and back; no rows if nothing fits.
+    **limits,
+) -> Route:
+    """The best day found, from the sea buoy and back or between the places of `limits` (see `day_of`).
 
     With `sea`, each line is moved on from its own hour to the hour the boat meets it; without, lines stay.
-    `waters`: those the reach was found in (default: surveyed anew from the trip).
-    `fuel_left` counts the reserve and what the way from the sea buoy to port still needs. Neither the order
-    of rows nor anything but `seed` changes the result.
+    waters: those the reach was found in (default: surveyed anew from the trip). pinned, banned: ranks of
+    boxes that must, or must not, be worked. speeds (m/s, default cruise): each is tried for the runs of the
+    whole day, and the best day taken. prove: look for the best tour of the still problem and its bound, among
+    at most `most` partial tours. Legs are `searcher.tables.LEGS`, none if nothing fits; `fuel_left` is what
+    is in the tank. Neither the order of rows nor anything but `seed` changes the result.
+    Raises `OutOfReach` for ranks that do not exist, and where no day was found with every pinned box.
     """
+    _check_ranks(boxes, pinned, banned)
+    boxes = boxes[~boxes["rank"].isin(list(banned))].sort_values("rank", ignore_index=True)
     if boxes.empty:
-        return empty_table("legs")
-    boxes = boxes.sort_values("rank", ignore_index=True)
+        return Route(empty_table("legs"), empty_stays(), trip.boat.cruise, 0.0, 0.0)
     waters = waters or waters_of(reach, find_obstacles(trip))
-    course = Course(boxes, waters, trip, day_of(trip, reach), None if sea is None else make_drift(sea))
-    problem = pose_problem(boxes.head(CHOICES[-1]), course)
-    counts = sorted({min(count, len(boxes)) for count in CHOICES})
-    days = [fill_day(first_boxes(problem, count), course, seed=seed) for count in counts]
-    stops = max(days, key=lambda stops: worth_of(stops, boxes))
-    if not stops:
-        return empty_table("legs")
-    rows = course.legs(stops)
-    columns = {name: [row[name] for row in rows] for name in LEGS}
-    return make_table("legs", [row["geometry"] for row in rows], columns)
+    drift = None if sea is None else make_drift(sea)
+    routes = []
+    for speed in speeds or (trip.boat.cruise,):
+        course = Course(boxes, waters, drift, day_of(trip, reach, speed=speed, **limits))
+        routes.append(_best_day(course, frozenset(pinned), seed=seed, most=most if prove else 0))
+    kept = [route for route in routes if set(pinned) <= set(route.stays["box"])]
+    if not kept:
+        best = max((set(route.stays["box"]) & set(pinned) for route in routes), key=len)
+        raise OutOfReach(
+            "no day found that works every pinned box",
+            given=f"boxes {sorted(pinned)}",
+            expected=f"boxes that fit one day within hours, light and fuel, as {sorted(best)} do",
+            hint="Pin fewer boxes, or start earlier",
+        )
+    return max(kept, key=lambda route: route.worth)
 
 
-def pose_problem(boxes: gpd.GeoDataFrame, course: Course) -> Problem:
-    """The day as an orienteering problem: each of the boxes may be worked once, one pass, from either end."""
-    day, waters = course.day, course.waters
-    ends = [approach_points(line) for line in boxes["line"]]
-    work = (boxes["length"].to_numpy(dtype=float) + 2 * LEAD) / day.troll
-    worth = (boxes["expected"] * boxes["length"]).to_numpy(dtype=float) / day.troll / 3600.0
-    clear = [is_clear(line, waters, day.troll) for line in boxes["line"]]
-    places = np.array([course.trip.port.sea_buoy, *[end for pair in ends for end in pair]])
+def _check_ranks(boxes: gpd.GeoDataFrame, pinned: Collection[int], banned: Collection[int]) -> None:
+    strangers = sorted((set(pinned) | set(banned)) - set(boxes["rank"]))
+    both = sorted(set(pinned) & set(banned))
+    if strangers or both:
+        raise OutOfReach(
+            "boxes pinned or banned that cannot be",
+            given=", ".join(
+                [f"rank {k}" for k in strangers] + [f"rank {k} both pinned and banned" for k in both]
+            ),
+            expected=f"ranks 1 to {len(boxes)}, each pinned or banned",
+        )
+
+
+def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int) -> Route:
+    """The best day found with one speed to run at."""
+    worth = worth_of_passes(course.boxes, course.day)
+    bonus = np.where(course.boxes["rank"].isin(list(pinned)), 1.0 + worth[:, -1:].sum(), 0.0)
+    problem = pose_problem(worth, bonus, course)
+    proof = _solve(problem, seed=seed, most=most)
+    stops, laid = _lay_out(problem, proof, course, seed=seed)
+    stops, laid = _add_passes(stops, laid, worth, course)
+    legs = make_legs(laid) if stops else empty_table("legs")
+    extra = bonus[proof.tour // problem.ways].sum()
+    bound = max(proof.bound - extra, 0.0)
+    return Route(legs, find_stays(stops, laid, worth, course), course.day.run, proof.best - extra, bound)
+
+
+def worth_of_passes(boxes: gpd.GeoDataFrame, day: Day) -> np.ndarray:
+    """Encounters to be expected of one, two, ... passes over each box, (boxes, MOST_PASSES)."""
+    rate = boxes["expected"].to_numpy(dtype=float)[:, None] / HOUR
+    return yield_of(rate, fading_of(boxes, day)[:, None], pass_times(boxes, day)[:, None] * PASSES)
+
+
+PASSES = np.arange(1, MOST_PASSES + 1)
+
+
+def pass_times(boxes: gpd.GeoDataFrame, day: Day) -> np.ndarray:
+    """Time (s) of one pass over each box."""
+    return boxes["length"].to_numpy(dtype=float) / day.troll
+
+
+def fading_of(boxes: gpd.GeoDataFrame, day: Day) -> np.ndarray:
+    """How fast (1/s) each box is worked out: the strip swept per second over the area of the box.
+
+    Random search (Koopman 1980): a box is as wide as its line is doubtful, and passes fall in it by chance.
+    """
+    width = 2.0 * boxes["doubt"].to_numpy(dtype=float).clip(NARROWEST, WIDEST)
+    return SWEEP * day.troll / (width * boxes["length"].to_numpy(dtype=float))
+
+
+def pose_problem(worth: np.ndarray, bonus: np.ndarray, course: Course) -> Problem:
+    """The day as an orienteering problem: each box may be worked once, from either end, with some passes.
+
+    worth: (boxes, passes); bonus: (boxes,) for the box being worked at all. Waiting for daylight lengthens
+    the ways from the start, lines that must be up lengthen the ways to the finish: so one span of hours says
+    all.
+    """
+    day, boxes = course.day, course.boxes
+    count = len(boxes)
+    clear = np.array([is_clear(line, course.waters, day.troll) for line in boxes["line"]], dtype=bool)
+    profit = np.where(clear[:, None] & (worth > 0), worth + bonus[:, None], 0.0)
+    trolled = pass_times(boxes, day)[:, None] * PASSES + 2 * LEAD / day.troll
+    box, turn, flip = (a.ravel() for a in np.indices((count, MOST_PASSES, 2)))
+    entry = 1 + 2 * box + flip
+    turned = turn % 2 == 1  # after an even number of passes the boat is where it began
+    time = travel_matrix(course)
+    fuel = np.where(np.isfinite(time), time, 0.0) * day.run_burn
+    latest = np.minimum(day.closes, day.ends - time[:, 0]) - day.starts
+    hours = latest[1:].max(initial=0.0)
+    time[0] = np.maximum(time[0], day.opens - day.starts)
+    time[:, 0] = hours - latest
+    time[0, 0] = 0.0
     return Problem(
-        profit=np.where(clear, worth, 0.0),
-        travel=travel_matrix(places, waters, day.run),
-        work=work,
-        work_fuel=work * day.troll_burn,
-        burn=day.run_burn,
-        opens=day.opens - day.starts,
-        closes=day.closes - day.starts,
-        ends=day.ends - day.starts,
-        fuel=day.fuel,
+        entry=entry,
+        leave=np.where(turned, entry, 1 + 2 * box + (1 - flip)),
+        back=np.arange(box.size) + np.where(turned, 0, 1 - 2 * flip),
+        profit=profit[box, turn],
+        work=trolled[box, turn],
+        work_fuel=trolled[box, turn] * day.troll_burn,
+        time=time,
+        fuel=fuel,
+        hours=float(hours),
+        tank=float(day.fuel),
+        ways=2 * MOST_PASSES,
     )
 
 
-def first_boxes(problem: Problem, count: int) -> Problem:
-    """The same problem with its first boxes only."""
-    places = 1 + 2 * count
-    return problem._replace(
-        profit=problem.profit[:count].copy(),
-        travel=problem.travel[:places, :places].copy(),
-        work=problem.work[:count].copy(),
-        work_fuel=problem.work_fuel[:count].copy(),
-    )
+def travel_matrix(course: Course) -> np.ndarray:
+    """Time (s) between places: start (rows) or finish (columns), then both ends of every box."""
+    day, waters = course.day, course.waters
+    ends = [place for line in course.boxes["line"] for place in approach_points(line)]
+    here, there = np.array([day.start, *ends]), np.array([day.finish, *ends])
+    n = len(here)
+    start, end = np.repeat(here, n, axis=0), np.tile(there, (n, 1))
+    times = np.zeros(n * n)
+    apart = (start != end).any(axis=1)
+    times[apart] = waters.travel_times(start[apart], end[apart], day.run)
+    return times.reshape(n, n)
 
 
-def fill_day(problem: Problem, course: Course, *, seed: int) -> list[Stop]:
-    """Stops at some of the boxes that can be worked in a day, with as many passes as it has room for."""
-    order, flips, _ = search_tour(problem, ROUNDS, seed)
-    stops = [Stop(int(row), bool(flip)) for row, flip in zip(order, flips, strict=True)]
-    while stops and course.legs(stops) is None:
-        stops = without_one(stops, course)
-    return add_passes(stops, course) if stops else []
+def _solve(problem: Problem, *, seed: int, most: int) -> Proof:
+    """The best tour found, with a bound if `most` partial tours may be looked at."""
+    if problem.hours <= 0.0 or problem.tank <= 0.0 or not (problem.profit > 0).any():
+        return Proof(np.zeros(0, np.int64), 0.0, 0.0, True, 0)
+    tour, best = search_tour(problem, MORE_ROUNDS if most else ROUNDS, seed)
+    return prove_tour(problem, tour, most=most) if most else Proof(tour, best, np.inf, False, 0)
 
 
-def worth_of(stops: list[Stop], boxes: gpd.GeoDataFrame) -> float:
-    """Worth of a day, as rate times metres: each further pass is worth `FADE` of the one before."""
-    per_pass = boxes["expected"] * boxes["length"]
-    return sum(per_pass.iloc[stop.row] * (1 - FADE**stop.passes) / (1 - FADE) for stop in stops)
+def stops_of(tour: np.ndarray) -> list[Stop]:
+    """The stops of a tour's ways (see `pose_problem`)."""
+    box, turn, flip = np.unravel_index(tour, (tour.size and int(tour.max()) + 1, MOST_PASSES, 2))
+    return [Stop(int(b), bool(f), int(t) + 1) for b, t, f in zip(box, turn, flip, strict=True)]
 
 
-def without_one(stops: list[Stop], course: Course) -> list[Stop]:
-    """The stops without the least worthy whose absence makes the day possible, else without the least."""
-    worth = course.boxes["expected"] * course.boxes["length"]
-    shorter = [
-        [other for other in stops if other is not stop]
-        for stop in sorted(stops, key=lambda stop: worth.iloc[stop.row])
-    ]
-    return next((rest for rest in shorter if rest and course.legs(rest) is not None), shorter[0])
+def _lay_out(problem: Problem, proof: Proof, course: Course, *, seed: int) -> tuple[list[Stop], Laid]:
+    """The stops of a tour as they can be laid out; planned anew with less where drifting lines forbid it."""
+    profit, tour, stops, laid = problem.profit.copy(), proof.tour, [], Laid([])
+    for _ in range(TRIES):
+        stops = stops_of(tour)
+        laid = course.lay(stops) if stops else Laid([])
+        if laid.possible:
+            return stops, laid
+        if laid.blocked is not None:
+            profit[laid.blocked.row * problem.ways :][: problem.ways] = 0.0
+        problem = problem._replace(
+            profit=profit,
+            hours=problem.hours - (1.05 * laid.late + 30.0 if laid.late > 0 else 0.0),
+            tank=problem.tank - (1.05 * laid.short + 0.1 if laid.short > 0 else 0.0),
+        )
+        tour = _solve(problem, seed=seed, most=0).tour
+    while stops and not laid.possible:
+        least = min(stops, key=lambda stop: profit[stop.row * problem.ways :][: problem.ways].max())
+        stops = [stop for stop in stops if stop is not least]
+        laid = course.lay(stops) if stops else Laid([])
+    return stops, laid
 
 
-def add_passes(stops: list[Stop], course: Course) -> list[Stop]:
-    """The same stops with further passes over the best of them, as long as the day has room."""
-    boxes, full = course.boxes, set()
+def _add_passes(stops: list[Stop], laid: Laid, worth: np.ndarray, course: Course) -> tuple[list[Stop], Laid]:
+    """Further passes over the best of the stops, as long as the day as it is laid out has room."""
+    full: set[int] = set()
+    times = pass_times(course.boxes, course.day)
     while open_stops := [stop for stop in stops if stop.passes < MOST_PASSES and stop.row not in full]:
-        # the worth of another pass per hour of it; its hours are about the same for every metre of line
-        best = max(open_stops, key=lambda stop: boxes["expected"].iloc[stop.row] * FADE**stop.passes)
+        best = max(
+            open_stops,
+            key=lambda stop: (
+                (worth[stop.row, stop.passes] - worth[stop.row, stop.passes - 1]) / times[stop.row]
+            ),
+        )
         more = [replace(stop, passes=stop.passes + 1) if stop is best else stop for stop in stops]
-        if course.legs(more) is None:
-            full.add(best.row)
+        fuller = course.lay(more)
+        if fuller.possible:
+            stops, laid = more, fuller
         else:
-            stops = more
-    return stops
+            full.add(best.row)
+    return stops, laid
 
 
-def travel_matrix(places: np.ndarray, waters: Waters, speed: float) -> np.ndarray:
-    """Time (s) of the best way between every two places, (n, n); rows are starts."""
-    n = len(places)
-    start, end = np.repeat(places, n, axis=0), np.tile(places, (n, 1))
-    return waters.travel_times(start, end, speed).reshape(n, n)
+def make_legs(laid: Laid) -> gpd.GeoDataFrame:
+    """The legs table of a day laid out."""
+    columns = {name: [row[name] for row in laid.rows] for name in LEGS}
+    return make_table("legs", [row["geometry"] for row in laid.rows], columns)
+
+
+RATES = ("expected", "expected_low", "expected_high")
+STAYS = ["box", "start", "end", "passes", "expected", "leave_by"]
+
+
+def empty_stays() -> pd.DataFrame:
+    """No stays."""
+    return pd.DataFrame({name: [] for name in STAYS}, dtype=float)
+
+
+def find_stays(stops: list[Stop], laid: Laid, worth: np.ndarray, course: Course) -> pd.DataFrame:
+    """How long the day stays at each box, and by when to leave one that is empty: see `Route`."""
+    boxes = course.boxes
+    fading, times = fading_of(boxes, course.day), pass_times(boxes, course.day)
+    trolled = {
+        stop: [row for row in laid.rows if row["kind"] == "troll" and row["box"] == course.rank(stop)]
+        for stop in stops
+    }
+    ends = [float(to_seconds(rows[-1]["end"])) for rows in trolled.values()]
+    expected = np.array([worth[stop.row, stop.passes - 1] for stop in stops])
+    stays = []
+    for k, stop in enumerate(stops):
+        begin = float(to_seconds(trolled[stop][0]["start"]))
+        # what the rest of the day yields, its runs included
+        elsewhere = expected[k + 1 :].sum() / (ends[-1] - ends[k]) if k + 1 < len(stops) else 0.0
+        box = boxes.iloc[stop.row]
+        belief = Belief.of_interval(
+            *(box[name] / HOUR for name in ("expected", "expected_low", "expected_high"))
+        )
+        stay = max(belief.leave_after(elsewhere, fading[stop.row]), times[stop.row])
+        stays.append(
+            (course.rank(stop), begin, ends[k], stop.passes, expected[k], min(begin + stay, ends[k]))
+        )
+    table = pd.DataFrame(stays, columns=STAYS)
+    moments = {name: to_times(table[name].to_numpy(dtype=float)) for name in ("start", "end", "leave_by")}
+    return table.assign(**moments).astype({"box": int, "passes": int, "expected": float})

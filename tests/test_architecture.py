@@ -23,6 +23,7 @@ ORDER = (
     "errors",
     "files",
     "units",
+    "effort",
     "kernels",
     "geo",
     "tables",
