@@ -16,12 +16,13 @@ TILE_ROWS, TILE_COLUMNS = 64, WIDEST - 3
 
 
 @njit(parallel=True, cache=True)
-def _search_tiles(field, taps_x, taps_y, scale, steps, low, sharp, rise, where, kept):
+def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, where, kept):
     """Edge crossings of all tiles: how many each has; where (tiles, room) and kept are filled."""
     ny, nx = field.shape
     across = -(-nx // TILE_COLUMNS)
-    counts = np.empty(where.shape[0], np.int64)
-    for t in prange(counts.size):
+    counts = np.empty(order.size, np.int64)
+    for k in prange(order.size):
+        t = order[k]
         j0, i0 = t // across * TILE_ROWS, t % across * TILE_COLUMNS
         rows, columns = min(TILE_ROWS, ny - j0) + 3, min(TILE_COLUMNS, nx - i0) + 3
         slope, x, y = fit_tile(field, j0 - 1, i0 - 1, rows, columns, taps_x, taps_y, scale)
@@ -45,13 +46,16 @@ def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
     taps = gaussian_taps(east, sigma), gaussian_taps(north, sigma)
     scale = scale_of(*taps, east, north)
     steps = np.pad(scale[:, 4:].T, [(0, 0), (1, 2)], mode="edge")
+    up, across = -(-ny // TILE_ROWS), -(-nx // TILE_COLUMNS)
+    tiles = up * across
+    # every eighth row of them in turn: each thread takes an equal run, and land and clouds lie together
+    order = np.arange(tiles).reshape(up, across)[np.argsort(np.arange(up) % 8, kind="stable")].ravel()
     limits = np.float32(low), np.float32(sharp), np.float32(rise)
-    tiles = -(-ny // TILE_ROWS) * -(-nx // TILE_COLUMNS)
     # crossings are few: room for one at every fourth node, and for more if that is not enough
     room = TILE_ROWS * TILE_COLUMNS // 4
     while True:
         where, kept = np.empty((tiles, room), np.int64), np.empty((tiles, room, KEPT), np.float32)
-        counts = _search_tiles(field, *taps, scale, steps, *limits, where, kept)
+        counts = _search_tiles(field, order, *taps, scale, steps, *limits, where, kept)
         if counts.max() <= room:
             break
         room = counts.max()
