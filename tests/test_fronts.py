@@ -188,6 +188,33 @@ def test_a_steep_plane_in_noise_makes_few_lines(patch):
     assert length / cell_size() < 0.03 * 4 * x.size
 
 
+MASKS = {
+    "cloud": lambda i, _j, rng: clouds(i.shape, 0.45, seed=int(rng.integers(1000)), size=3.0),
+    "scattered": lambda i, _j, rng: rng.random(i.shape) < 0.3,
+    "swath": lambda i, j, _rng: (i + 0.4 * j) % 60 < 14,
+    "land": lambda i, j, _rng: (np.hypot(i - 30, j - 20) < 12) | (j < 8 + 4 * np.sin(i / 5)),
+}
+
+
+@pytest.mark.parametrize("spacing", [0.01, 0.02, 0.05, 0.1, 0.25])
+def test_water_without_fronts_shows_none_on_any_grid_behind_any_mask(spacing):
+    """Planes of 0 to 0.05 °C/km: no line without noise, and in noise one in ten pictures at most."""
+    axis = spacing * np.arange(-40, 41)
+    x, y = PLANE.metres(*np.meshgrid(TASMAN.lon + axis, TASMAN.lat + axis))
+    j, i = np.indices(x.shape)
+    rng = np.random.default_rng(7)
+    quiet, noisy, pictures = [], [], 0
+    for slope in (0.0, 0.02e-3, 0.05e-3):
+        plane = 20.0 + min(slope, 15.0 / x.max()) * (0.6 * x + 0.8 * y)
+        for mask in MASKS.values():
+            for noise, rows in ((0.0, quiet), (0.1, noisy), (0.3, noisy)):
+                seen = deepest(plane + noise * rng.standard_normal(x.shape), mask(i, j, rng))
+                rows += find_temperature_breaks(make_picture(TASMAN.lon + axis, TASMAN.lat + axis, seen))
+                pictures += noise > 0
+    assert quiet == []
+    assert len(noisy) <= pictures / 10
+
+
 def test_warm_water_lies_to_the_left_of_a_line(patch):
     lon, lat, x, y = patch
     for angle in (20.0, 110.0, 200.0, 290.0):

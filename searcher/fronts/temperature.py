@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
-from scipy.special import ndtr
 
+from searcher.fronts.confidence import LEAST_CONFIDENCE, confidence_of
 from searcher.fronts.section import fit_lines
 from searcher.fronts.trace import Chains, falls, link_chains, to_lines
 from searcher.geo import compass_point, line_length
@@ -35,9 +35,9 @@ BACKGROUND = 0.01 / KM
 #: passes 3 and 4.5 sigma by chance at 1 % and 0.004 % of nodes (Rayleigh). A section then decides
 #: (LEAST_EVIDENCE)
 NOISE_LOW, NOISE_HIGH = 3.0, 4.5
-#: by how many sigma a step must fit better than a slope alone. Lines are traced where noise happens to look
-#: most like a step, which in planes under noise reaches 3 in one of ten and 4 in one of a hundred
-LEAST_EVIDENCE, CHOSEN = 4.5, 3.5
+#: by how many sigma a step must fit better than a slope alone before it is looked at further. Lines are
+#: traced where noise happens to look most like a step: in planes under noise one in a hundred passes 4
+LEAST_EVIDENCE = 4.0
 #: smoothing: at least this many metres and this many cells
 SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 2.0
 LEAST_LENGTH = 8.0 * KM
@@ -119,7 +119,7 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
     )
     lines = to_lines(chains, grid, tolerance=0.1)
     up = way_up(chains)
-    return [
+    rows = [
         {
             "geometry": line,
             "kind": kind.name,
@@ -131,11 +131,13 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
             "length": line_length(line),
             "warm_side": compass_point(up[k]) if kind is BREAK else "",
             "doubt": math.hypot(float(sections.place_doubt[k]), GEOLOCATION, cell / math.sqrt(12.0)),
-            "evidence": float(sections.evidence[k]),
-            "confidence": float(ndtr(sections.evidence[k] - CHOSEN)),
         }
         for k, line in enumerate(lines)
         if sections.evidence[k] >= LEAST_EVIDENCE  # false where too little is seen beside it to tell
+    ]
+    sure = confidence_of(rows, picture)
+    return [
+        row | {"confidence": float(c)} for row, c in zip(rows, sure, strict=True) if c >= LEAST_CONFIDENCE
     ]
 
 
