@@ -112,8 +112,14 @@ def moment_of(t, times):
         return 0, 0, 0.0
     if t >= times[last]:
         return last, last, 0.0
-    k = np.searchsorted(times, t, side="right") - 1
-    return k, k + 1, (t - times[k]) / (times[k + 1] - times[k])
+    k, later = 0, last
+    while later - k > 1:
+        middle = (k + later) // 2
+        if times[middle] <= t:
+            k = middle
+        else:
+            later = middle
+    return k, later, (t - times[k]) / (times[later] - times[k])
 
 
 @njit(cache=True, error_model="numpy")
