@@ -19,7 +19,7 @@ from scipy.ndimage import distance_transform_edt
 
 from searcher.errors import OutOfReach
 from searcher.geo import LocalPlane, Place, Region, buffer, distances, land, region_around
-from searcher.kernels.march import Medium, descend, march, straight_times
+from searcher.kernels.march import Medium, march, straight_times, trace_back
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.sea import flow_of, grid_of, has, region_of, to_seconds
@@ -168,11 +168,13 @@ class Waters:
         ny, nx = times.shape
         if not (0 <= row < ny and 0 <= column < nx) or np.isinf(times[row, column]):
             return None
-        columns, rows = descend(times, self.blocked, column, row)
+        x0, y0 = (float(part) for part in self.cells(*start))
+        columns, rows = trace_back(self.medium(speed), 0.0, times, x0, y0, column, row)
         nodes = np.column_stack([self.lon[columns], self.lat[rows]])[::-1]
-        return self._pull_taut(np.concatenate([ends[:1], nodes, ends[1:]]), speed)
+        taut = self._pull_taut(np.concatenate([ends[:1], nodes, ends[1:]]), speed)
+        return None if taut is None else shapely.LineString(taut)
 
-    def _pull_taut(self, places: np.ndarray, speed: float) -> shapely.LineString | None:
+    def _pull_taut(self, places: np.ndarray, speed: float) -> np.ndarray | None:
         """The same way without needless bends: from each bend straight to the farthest clear place."""
         kept = [0]
         while kept[-1] < len(places) - 1:
@@ -182,7 +184,7 @@ class Waters:
             if not clear.any():
                 return None
             kept.append(here + 1 + int(np.flatnonzero(clear)[-1]))
-        return shapely.LineString(places[kept])
+        return places[kept]
 
 
 def slowed(speed: float, waves: np.ndarray) -> np.ndarray:

@@ -19,7 +19,7 @@ from scipy.optimize import brentq
 from scipy.sparse.csgraph import dijkstra
 from seas import HOUR, time_across
 
-from searcher.kernels.march import Medium, descend, march, straight_times
+from searcher.kernels.march import Medium, march, straight_times, trace_back
 
 # ---- march
 
@@ -382,19 +382,30 @@ def test_straight_ways_stop_at_blocked_cells_and_the_rim():
     assert still[0] == 0.0
 
 
-def test_going_down_the_times_leads_to_the_start_over_open_water():
+def test_straight_ways_pass_one_blocked_corner_but_not_between_two():
+    blocked = nothing_blocked(5, 5)
+    blocked[2, 3] = True
+    ways = [np.array([v]) for v in (2.0, 2.0, 3.0, 3.0)], [np.array([v]) for v in (3.0, 3.0, 2.0, 2.0)]
+    one = uniform(5, 5, speed=10.0, blocked=blocked)
+    for way in ways:
+        assert straight_times(one, np.zeros(1), *way)[0] == pytest.approx(np.sqrt(2) * 100.0)
+    blocked[3, 2] = True
+    two = uniform(5, 5, speed=10.0, blocked=blocked)
+    for way in ways:
+        assert np.isinf(straight_times(two, np.zeros(1), *way)[0])
+
+
+@pytest.mark.parametrize(("cu", "cv"), [(0.0, 0.0), (2.0, -1.0)])
+def test_tracing_back_leads_to_the_start_over_open_water_in_the_time_it_takes(cu, cv):
     blocked = nothing_blocked(61, 61)
     blocked[20:41, 28:33] = True
-    time = march(uniform(61, 61, speed=5.0, blocked=blocked), 0.0, 15.0, 30.0, 8000.0)
-    columns, rows = descend(time, blocked, 45, 30)
+    medium = uniform(61, 61, cu=cu, cv=cv, speed=5.0, blocked=blocked)
+    start = 15.2, 30.4
+    time = march(medium, 0.0, *start, 8000.0)
+    columns, rows = trace_back(medium, 0.0, time, *start, 45, 30)
     assert (columns[0], rows[0]) == (45, 30)
-    assert (columns[-1], rows[-1]) == (15, 30)
-    assert not blocked[rows, columns].any()
-    di, dj = np.abs(np.diff(columns)), np.abs(np.diff(rows))
-    assert (np.maximum(di, dj) == 1).all()
     assert (np.diff(time[rows, columns]) < 0).all()
-    # no diagonal step touches a blocked corner
-    slanting = (di == 1) & (dj == 1)
-    assert slanting.any()
-    assert not blocked[rows[:-1][slanting], columns[1:][slanting]].any()
-    assert not blocked[rows[1:][slanting], columns[:-1][slanting]].any()
+    x, y = np.append(columns, start[0])[::-1], np.append(rows, start[1])[::-1]
+    taken = straight_times(medium, np.zeros(x.size - 1), x[:-1], y[:-1], x[1:], y[1:])
+    assert np.isfinite(taken).all()
+    assert time[30, 45] * 0.98 < taken.sum() < time[30, 45] * 1.01

@@ -22,6 +22,10 @@ from numba import njit, prange
 RING_I = (1, 1, 0, -1, -1, -1, 0, 1)
 RING_J = (0, 1, 1, 1, 0, -1, -1, -1)
 BLOCKED, OPEN, SETTLED = 0, 1, 2
+#: a way that meets the next column and the next row within this share of itself goes through a corner
+CORNER = 1e-9
+#: going back, a step is as many rows or columns long as one of these, so that it can keep to the way
+STRIDES = (1, 3, 6)
 #: a settled node is opened again for an improvement of more than this, s
 LEAST_GAIN = 1e-6
 
@@ -160,11 +164,21 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
         if upto >= 1.0:
             return total
         done = upto
-        if next_x <= next_y:
-            i += 1 if dx > 0.0 else -1
+        step_i = 1 if dx > 0.0 else -1
+        step_j = 1 if dy > 0.0 else -1
+        if abs(next_x - next_y) < CORNER:  # through a corner, but not between two blocked cells
+            inside = 0 <= j + step_j < ny and 0 <= i + step_i < nx
+            if inside and medium.speed[j, i + step_i] <= 0.0 and medium.speed[j + step_j, i] <= 0.0:
+                return math.inf
+            i += step_i
+            j += step_j
+            next_x += abs(1.0 / dx)
+            next_y += abs(1.0 / dy)
+        elif next_x < next_y:
+            i += step_i
             next_x += abs(1.0 / dx)
         else:
-            j += 1 if dy > 0.0 else -1
+            j += step_j
             next_y += abs(1.0 / dy)
 
 
@@ -301,38 +315,34 @@ def march(medium, depart, x0, y0, radius):
 
 
 @njit(cache=True, error_model="numpy")
-def descend(time, blocked, x, y):
-    """Nodes from (column x, row y) down the arrival times to the start: columns and rows, int64.
+def trace_back(medium, depart, time, x0, y0, x, y):
+    """Nodes from (column x, row y) back along the quickest way to the start: columns and rows, int64.
 
-    Where a diagonal step would pass the corner of a blocked cell, the node on its open side is put in.
+    time: what `march` gave for the same medium, departure and start (column x0, row y0). Each node is the one
+    of those around the last from which a straight way reaches that soonest; none is the start itself.
     """
     ny, nx = time.shape
     columns = [x]
     rows = [y]
     while True:
-        j = rows[-1]
         i = columns[-1]
-        steepest = 0.0
-        best = -1
-        for k in range(8):
-            jn = j + RING_J[k]
-            iin = i + RING_I[k]
-            if (
-                not (0 <= jn < ny and 0 <= iin < nx)
-                or blocked[jn, iin]
-                or (blocked[jn, i] and blocked[j, iin])
-            ):
-                continue
-            fall = (time[j, i] - time[jn, iin]) / math.hypot(RING_I[k], RING_J[k])
-            if fall > steepest:
-                steepest = fall
-                best = k
-        if best < 0:
+        j = rows[-1]
+        soonest = _straight_time(medium, depart, medium.speed[j, i], x0, y0, float(i), float(j))
+        here = -1, -1
+        for stride in STRIDES:
+            for k in range(8 * stride):  # around the square, a side of 2 strides after the other
+                side = k // (2 * stride)
+                along = k % (2 * stride) - stride
+                di = (along, stride, -along, -stride)[side]
+                dj = (-stride, along, stride, -along)[side]
+                if not (0 <= i + di < nx and 0 <= j + dj < ny) or not time[j + dj, i + di] < time[j, i]:
+                    continue
+                t = time[j + dj, i + di]
+                t += _straight_time(medium, depart + t, 0.0, float(i + di), float(j + dj), float(i), float(j))
+                if t < soonest:
+                    soonest = t
+                    here = i + di, j + dj
+        if here[0] < 0:
             return np.array(columns), np.array(rows)
-        jn = j + RING_J[best]
-        iin = i + RING_I[best]
-        if blocked[jn, i] != blocked[j, iin]:
-            columns.append(i if blocked[j, iin] else iin)
-            rows.append(jn if blocked[j, iin] else j)
-        columns.append(iin)
-        rows.append(jn)
+        columns.append(here[0])
+        rows.append(here[1])
