@@ -219,7 +219,10 @@ def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None)
     waves = _find_waves(trip, sea, lon, lat)
     waters = Waters(lon, lat, blocked, u, v, known, obstacles, waves, hourly)
     column, row = np.round(waters.cells(*trip.port.sea_buoy)).astype(int)
-    around = blocked[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
+    # the sea buoy may lie nearer to land than a cell is wide: ways there are held to the exact shapes
+    blocked[row, column] &= shapely.intersects_xy(obstacles, *trip.port.sea_buoy)
+    around = blocked[row - 1 : row + 2, column - 1 : column + 2].copy()
+    around[1, 1] = True
     if around.all():
         raise OutOfReach(
             "no open water at the sea buoy",

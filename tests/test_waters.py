@@ -199,6 +199,20 @@ def test_a_rock_between_the_nodes_is_blocked():
     assert waters.blocked.sum() <= 4
 
 
+def test_a_sea_buoy_nearer_to_land_than_a_cell_has_ways_out_and_home():
+    buoy, sea_mark = Place(153.0815, -30.408), Place(153.4, -30.5)
+    trip = make_trip(at=BERTH, buoy=buoy, tank=60.0)
+    waters = survey_waters(trip, make_simple_sea(centre=buoy, half=1.5), spacing=1000.0)
+    shore = geo.land(trip.region, detail="full")
+    assert shapely.distance(shore, shapely.Point(buoy)) * 96e3 < 500.0
+    half_x, half_y = waters.grid.dlon / 2, waters.grid.dlat / 2
+    column, row = np.round(waters.cells(*buoy)).astype(int)
+    x, y = waters.lon[column], waters.lat[row]
+    assert shapely.intersects(shore, shapely.box(x - half_x, y - half_y, x + half_x, y + half_y))
+    for ends in ((buoy, sea_mark), (sea_mark, buoy)):
+        assert not shapely.intersects(shore, waters.way(*ends, SPEED))
+
+
 def test_a_shut_in_sea_buoy_is_told():
     trip = make_trip(closed=rectangle(-5e3, -5e3, 5e3, 5e3))
     with pytest.raises(
