@@ -210,7 +210,7 @@ def _later_error(rng, error: np.ndarray, time) -> np.ndarray:
 
 def _early_errors(rng, shape, seen: Seen) -> tuple[np.ndarray, np.ndarray]:
     """Errors of the currents at the start, m/s, and of the places by then, m: each (2, groups, members)."""
-    doubt, before = seen.doubt[:, None], seen.before[:, None]
+    doubt, before = seen.doubt[:, None], np.abs(seen.before)[:, None]
     error = CURRENT_ERROR * rng.normal(size=(2, *shape))
     away = np.zeros(error.shape)
     for _ in range(LEGS):

@@ -475,6 +475,13 @@ def test_push_and_crosswind_add_up():
     assert y == pytest.approx(np.array([0.4, 0.1]) * HOUR, rel=1e-7)
 
 
+def test_a_particle_without_hours_stays_where_it_is():
+    flow = make_flow(lambda _t, x, _y: (0.3 + 0 * x, 0.1 + 0 * x))
+    x, y, _ = carry(flow, [0.0, 5.0, 10.0], 0.0, [0.0, np.nan, 0.0], HOUR, 600.0)
+    assert x == pytest.approx([1080.0, 5.0, 1090.0], rel=1e-6)
+    assert y == pytest.approx([360.0, 0.0, 360.0], rel=1e-6, abs=1e-9)
+
+
 def jet(_, x, y):
     """3 m/s along a stream 1 km wide that winds about y = 0."""
     return 0.1 + 3.0 * np.exp(-((y / 500.0) ** 2)), 0.5 * np.sin(x / 1500.0)

@@ -183,8 +183,10 @@ def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
     while first < lon.size:
         begin, stop = start[first], end[first]
         n, blown = 0, 0.0
-        while first + n < lon.size and n < BLOCK and start[first + n] == begin and end[first + n] == stop:
+        while first + n < lon.size and n < BLOCK:
             q = first + n
+            if n > 0 and not (start[q] == begin and end[q] == stop):
+                break
             work[LON, n], work[LAT, n], work[LIVE, n] = lon[q], lat[q], 1.0
             work[DOWN, n], work[RIGHT, n] = slip[q, 0], slip[q, 1]
             work[EAST, n], work[NORTH, n] = slip[q, 2], slip[q, 3]
