@@ -21,7 +21,7 @@ from searcher.kernels.sample import Grid
 from searcher.sea import grid_of
 
 #: lines less sure than this are not worth telling
-LEAST_CONFIDENCE = 0.3
+LEAST_CONFIDENCE = 0.4
 #: no quotient of a value and its error counts for more, or its inverse for less
 MOST = 1000.0
 

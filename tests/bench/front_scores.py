@@ -24,6 +24,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # tests/, for the 
 from front_scenes import KM, PLANE, RATIOS, Scene, Score, draw_scene, score_lines, score_points, sum_scores
 from front_scenes import visible_points as visible_of
 
+from searcher.fronts import temperature
+from searcher.fronts.confidence import TERMS, evidence_of
 from searcher.fronts.temperature import LEAST_LENGTH, find_temperature_breaks
 
 TRAIN, TEST = 0, 1000  # first seeds
@@ -122,12 +124,58 @@ def coarse_table(*, count: int) -> list[list[object]]:
     return [["cells of 0.25°", *_figures(mine), *_figures(theirs)]]
 
 
+#: what each kind of evidence says of a line, by itself and joined
+SIDES = {
+    "section alone (gradient)": lambda told: sum(TERMS[k].weight * told[k] for k in ("step", "slope")),
+    "water masses alone (histogram)": lambda told: told["masses"],
+    "both": lambda told: sum(term.weight * told[name] for name, term in TERMS.items()),
+}
+
+
+def told_of(scenes: list[Scene]) -> list[tuple[Scene, list, dict[str, np.ndarray]]]:
+    """The lines of each scene before any is dropped, and the evidence for them; no scenes without lines."""
+    before = temperature.__dict__.get("LEAST_CONFIDENCE")
+    temperature.LEAST_CONFIDENCE = 0.0
+    found = [(scene, find_temperature_breaks(scene.picture)) for scene in scenes]
+    temperature.LEAST_CONFIDENCE = before
+    return [
+        (scene, [row["geometry"] for row in rows], evidence_of(rows, scene.picture))
+        for scene, rows in found
+        if rows
+    ]
+
+
+def evidence_table(ratio: str, *, train: int, test: int) -> list[list[object]]:
+    """What lines are worth if kept by one kind of evidence or by both, each cut where it does best."""
+    training, testing = (told_of(scenes_of(ratio, first, n)) for first, n in ((TRAIN, train), (TEST, test)))
+    rows = []
+    for name, side in SIDES.items():
+
+        def kept(scenes, least, side=side):
+            scores = [
+                score_lines(
+                    scene, [line for line, value in zip(lines, side(told), strict=True) if value >= least]
+                )
+                for scene, lines, told in scenes
+            ]
+            return sum_scores(scores)
+
+        values = np.concatenate([side(told) for _, _, told in training])
+        cuts = np.unique(np.quantile(values, np.linspace(0.0, 0.95, 20)))
+        best = max(cuts, key=lambda cut: kept(training, cut)["f1"])
+        rows.append([name, *_figures(kept(testing, best))])
+    return rows
+
+
 def main() -> None:
     quick = read_options(__doc__).quick
-    train, test = (3, 5) if quick else (90, 120)
+    train, test = (3, 5) if quick else (150, 120)
     for ratio in list(RATIOS)[:1] if quick else RATIOS:
         rows = score_table(ratio, train=train, test=test)
         print_table(f"step/noise {ratio}, {test} scenes", HEADER, rows)
+    for ratio in list(RATIOS)[: 1 if quick else 2]:
+        rows = evidence_table(ratio, train=train, test=test)
+        print_table(f"step/noise {ratio}: lines kept by one kind of evidence", HEADER[:5], rows)
     print_table("step/noise >= 3 on a coarse grid", HEADER, coarse_table(count=3 if quick else 30))
 
 
