@@ -21,7 +21,7 @@ from searcher.geo import GEOD, Place, densify, line_length, normals
 from searcher.kernels.advect import AFLOAT, GONE
 from searcher.kernels.metric import row_metrics
 from searcher.sea import to_seconds
-from searcher.tables import CONVERGENCE_LINE, make_table
+from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK, make_table
 
 #: vertices of a line in drift stand no farther apart than this, m
 SPACING = 1000.0
@@ -54,7 +54,7 @@ def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
 def _come_from_pictures(fronts: gpd.GeoDataFrame) -> bool:
     """Whether any break stands where a picture saw it, and not where a map of many pictures has it."""
     fresh = fronts["valid_time"] == fronts["seen_time"]
-    return bool((fresh & (fronts["kind"] != CONVERGENCE_LINE)).any())
+    return bool((fresh & (fronts["kind"] == TEMPERATURE_BREAK)).any())
 
 
 def windage_of(kind: str, drift: Drift) -> float:
