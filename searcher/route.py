@@ -37,8 +37,9 @@ SWEEP = 2 * 365.0
 MOST_PASSES = 3
 #: rounds of searching for a tour, and before a proof, which a good tour shortens
 ROUNDS, MORE_ROUNDS = 1000, 2000
-#: a day that hours, fuel or an obstacle forbid once lines drift is planned anew so many times
-TRIES = 8
+#: a day that hours, fuel or an obstacle forbid once lines drift is planned anew so many times, each
+#: time with hours or fuel less by so much of what it lacked
+TRIES, SHORTEN = 5, 0.6
 HOUR = 3600.0
 
 
@@ -236,24 +237,39 @@ def stops_of(tour: np.ndarray) -> list[Stop]:
 
 
 def _lay_out(problem: Problem, proof: Proof, course: Course, *, seed: int) -> tuple[list[Stop], Laid]:
-    """The stops of a tour as they can be laid out; planned anew with less where drifting lines forbid it."""
-    profit, tour, stops, laid = problem.profit.copy(), proof.tour, [], Laid([])
+    """The best day found with the stops of a tour, or of a new one where drifting lines forbid that."""
+    value = problem.profit.reshape(-1, MOST_PASSES, 2)[:, :, 0]
+    profit, tour, found = problem.profit.copy(), proof.tour, [([], Laid([]))]
     for _ in range(TRIES):
         stops = stops_of(tour)
-        laid = course.lay(stops) if stops else Laid([])
+        if not stops:
+            break
+        laid = course.lay(stops)
+        found.append(_trim(stops, laid, value, course))
         if laid.possible:
-            return stops, laid
+            break
         if laid.blocked is not None:
             profit[laid.blocked.row * problem.ways :][: problem.ways] = 0.0
         problem = problem._replace(
             profit=profit,
-            hours=problem.hours - (1.05 * laid.late + 30.0 if laid.late > 0 else 0.0),
-            tank=problem.tank - (1.05 * laid.short + 0.1 if laid.short > 0 else 0.0),
+            hours=problem.hours - (SHORTEN * laid.late + 30.0 if laid.late > 0 else 0.0),
+            tank=problem.tank - (SHORTEN * laid.short + 0.1 if laid.short > 0 else 0.0),
         )
         tour = _solve(problem, seed=seed, most=0).tour
+    return max(found, key=lambda day: sum(value[stop.row, stop.passes - 1] for stop in day[0]))
+
+
+def _trim(stops: list[Stop], laid: Laid, value: np.ndarray, course: Course) -> tuple[list[Stop], Laid]:
+    """The same stops without the passes, and at last the boxes, of least value, until the day is possible."""
+
+    def loss(stop: Stop) -> float:
+        left = value[stop.row, stop.passes - 2] if stop.passes > 1 else 0.0
+        return value[stop.row, stop.passes - 1] - left
+
     while stops and not laid.possible:
-        least = min(stops, key=lambda stop: profit[stop.row * problem.ways :][: problem.ways].max())
-        stops = [stop for stop in stops if stop is not least]
+        worst = laid.blocked or min(stops, key=loss)
+        less = [] if laid.blocked or worst.passes == 1 else [replace(worst, passes=worst.passes - 1)]
+        stops = [kept for stop in stops for kept in (less if stop is worst else [stop])]
         laid = course.lay(stops) if stops else Laid([])
     return stops, laid
 
