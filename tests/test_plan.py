@@ -31,7 +31,7 @@ from searcher.plan import arrival_times, latest_turn, make_plan
 from searcher.reach import find_reach
 from searcher.sea import to_seconds
 from searcher.sources import load_sea
-from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK, check_table
+from searcher.tables import COLOR_CHANGE, CONVERGENCE_LINE, TEMPERATURE_BREAK, check_table
 from searcher.trip import read_trip
 
 GEOD = Geod(ellps="WGS84")
@@ -265,7 +265,7 @@ def test_lines_stand_for_hours_of_the_trip(plan):
     assert (plan.fronts["valid_time"] >= window.start).all()
     assert (plan.fronts["valid_time"] <= window.end).all()
     assert (plan.fronts["doubt"] > 500.0).all()
-    assert set(plan.fronts["kind"]) == {TEMPERATURE_BREAK, CONVERGENCE_LINE}
+    assert set(plan.fronts["kind"]) == {TEMPERATURE_BREAK, COLOR_CHANGE, CONVERGENCE_LINE}
     assert plan.fronts["seen_share"].between(0, 1).all()
     assert plan.fronts["seen_share"].max() == 1.0
 
