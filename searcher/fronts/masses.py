@@ -1,0 +1,45 @@
+"""Two water masses, window by window: the histogram test over a whole picture."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from searcher.kernels import histogram
+
+
+def find_water_masses(
+    picture: xr.DataArray,
+    *,
+    size: int = histogram.SIZE,
+    step: int = histogram.STEP,
+    least_difference: float = histogram.LEAST_DIFFERENCE,
+) -> xr.Dataset:
+    """In what share of the windows around it a pixel of a picture (lat, lon) stands between two water masses.
+
+    The single-image test of Cayula & Cornillon (1992, J. Atmos. Oceanic Technol. 9:67-80) on the means of
+    3 x 3 pixels, in overlapping windows: `size` cells square, `step` cells from one to the next.
+    least_difference: of the means of the two, in the picture's unit.
+    Returns, on the picture's grid, `windows` (tested windows that hold the pixel), `boundaries` (in how many
+    of them it has a neighbour of the other water mass) and `share`, NaN where no window was tested.
+    """
+    field = np.ascontiguousarray(picture.values, dtype=np.float32)
+    wanted = np.ones(histogram.window_count(field.shape, size=size, step=step), bool)
+    windows, boundaries, *_ = histogram.find_populations(
+        histogram.smooth_windows(field, wanted, size, step),
+        wanted,
+        size,
+        step,
+        histogram.LEAST_CLEAR,
+        histogram.LEAST_THETA,
+        least_difference,
+        histogram.LEAST_POPULATION,
+        histogram.LEAST_SINGLE,
+        histogram.LEAST_OVERALL,
+    )
+    share = np.where(windows > 0, boundaries / np.maximum(windows, 1), np.nan)
+    fields = {"windows": windows, "boundaries": boundaries, "share": share}
+    return xr.Dataset(
+        {name: (picture.dims, values) for name, values in fields.items()},
+        coords={name: picture[name] for name in picture.dims},
+    )
