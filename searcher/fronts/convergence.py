@@ -19,7 +19,7 @@ import xarray as xr
 from searcher.fronts.temperature import metres_between
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import densify, line_length, normals
-from searcher.kernels.sample import Flow, sample_field
+from searcher.kernels.sample import Flow, Grid, sample_field
 from searcher.kernels.strain import strain
 from searcher.sea import flow_of, grid_of, to_seconds
 from searcher.tables import CONVERGENCE_LINE
@@ -76,9 +76,13 @@ def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
 
 def divergences(currents: xr.Dataset) -> Flow:
     """Divergence (1/s) of every hour of the currents, as both components of a `Flow`."""
-    flow = flow_of(currents)
-    lat = currents["lat"].values.astype(np.float64)
-    east, north = metres_between(lat, grid_of(currents))
+    return divergence_of(flow_of(currents))
+
+
+def divergence_of(flow: Flow) -> Flow:
+    """Divergence (1/s) of every hour of a flow, as both components of another on its grid."""
+    lat = flow.lat0 + flow.dlat * np.arange(flow.u.shape[1])
+    east, north = metres_between(lat, Grid(*flow[3:]))
     fields = np.stack([strain(u, v, lat, east, north)[0] for u, v in zip(flow.u, flow.v, strict=True)])
     return flow._replace(u=fields, v=fields)
 
