@@ -43,7 +43,7 @@ SURROUND = 20e3
 
 
 class Hourly(NamedTuple):
-    """Currents hour by hour: `begin` and `step` in s since `sea.EPOCH`, flow (lat, lon, time, 2) in m/s."""
+    """Currents hour by hour: `begin` and `step` in s since `sea.EPOCH`, flow (time, lat, lon, 2) in m/s."""
 
     begin: float
     step: float
@@ -83,7 +83,7 @@ class Waters:
     @cached_property
     def mean(self) -> Hourly:
         """The mean current as one field."""
-        return Hourly(0.0, HOUR, np.ascontiguousarray(np.stack([self.u, self.v], axis=-1)[:, :, None]))
+        return Hourly(0.0, HOUR, np.stack([self.u, self.v], axis=-1)[None])
 
     def cells(self, lon, lat) -> tuple[np.ndarray, np.ndarray]:
         """Fractional columns and rows of places."""
@@ -201,8 +201,8 @@ def slowed(speed: float, waves: np.ndarray) -> np.ndarray:
 
 def back_in_time(medium: Medium, deadline: float) -> Medium:
     """The medium as met on the way back in time from a deadline: currents and hours turned round."""
-    last = medium.begin + medium.step * (medium.flow.shape[2] - 1)
-    return medium._replace(flow=np.ascontiguousarray(-medium.flow[:, :, ::-1]), begin=deadline - last)
+    last = medium.begin + medium.step * (medium.flow.shape[0] - 1)
+    return medium._replace(flow=np.ascontiguousarray(-medium.flow[::-1]), begin=deadline - last)
 
 
 def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None) -> Waters:
@@ -214,7 +214,7 @@ def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None)
     lon, lat = _axes(region_around(trip.port.sea_buoy, trip.range + SURROUND), spacing)
     obstacles = find_obstacles(trip)
     hourly, known = _find_currents(trip, sea, lon, lat)
-    u, v = (np.ascontiguousarray(hourly.flow[..., part].mean(axis=2)) for part in (0, 1))
+    u, v = (np.ascontiguousarray(hourly.flow[..., part].mean(axis=0)) for part in (0, 1))
     blocked = _touched(obstacles, lon, lat) | _shoal(trip, sea, lon, lat)
     waves = _find_waves(trip, sea, lon, lat)
     waters = Waters(lon, lat, blocked, u, v, known, obstacles, waves, hourly)
@@ -294,10 +294,10 @@ def _find_currents(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarra
     """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
     data = sea["currents"].to_dataset()
     fields, moments = _hour_by_hour(flow_of(data), trip, lon, lat)
-    known = np.isfinite(fields).all(axis=(2, 3))
+    known = np.isfinite(fields).all(axis=(0, 3))
     if known.any():
         nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-        fields = np.ascontiguousarray(fields[tuple(nearest)])
+        fields = np.ascontiguousarray(fields[:, *nearest])
     else:
         fields = np.zeros_like(fields)
     return Hourly(moments[0], moments[1] - moments[0], fields), known
@@ -308,20 +308,20 @@ def _find_waves(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) 
     if not has(sea, "waves"):
         return None
     fields, _ = _hour_by_hour(flow_of(sea["waves"].to_dataset(), "hs", "hs"), trip, lon, lat)
-    known = np.isfinite(fields).all(axis=(2, 3))
+    known = np.isfinite(fields).all(axis=(0, 3))
     if not known.any():
         return None
     nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return fields[..., 0].mean(axis=2)[tuple(nearest)]
+    return fields[..., 0].mean(axis=0)[tuple(nearest)]
 
 
 def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Fields (lat, lon, time, 2) of a flow over the trip in even steps of up to an hour, and their times."""
+    """Fields (time, lat, lon, 2) of a flow over the trip in even steps of up to an hour, and their times."""
     first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
     moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
     x, y = (a.ravel() for a in np.meshgrid(lon, lat))
-    fields = np.empty((lat.size, lon.size, moments.size, 2))
+    fields = np.empty((moments.size, lat.size, lon.size, 2))
     for k, moment in enumerate(moments):
         pair = sample_vectors(flow, np.full(x.size, moment), x, y)
-        fields[:, :, k] = np.stack(pair, axis=-1).reshape(lat.size, lon.size, 2)
+        fields[k] = np.stack(pair, axis=-1).reshape(lat.size, lon.size, 2)
     return fields, moments

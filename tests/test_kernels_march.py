@@ -25,11 +25,11 @@ from searcher.kernels.march import Medium, march, straight_times, trace_back
 
 
 def make_medium(u, v, speed, *, blocked=None, east=1000.0, north=1000.0, begin=0.0, step=HOUR) -> Medium:
-    """Water with a current (lat, lon) or (lat, lon, time), on square cells of a kilometre unless said."""
+    """Water with a current (lat, lon) or (time, lat, lon), on square cells of a kilometre unless said."""
     u, v = np.broadcast_arrays(np.asarray(u, dtype=float), v)
     flow = np.stack([u, v], axis=-1)
-    flow = flow[:, :, None] if flow.ndim == 3 else flow
-    ny, nx = flow.shape[:2]
+    flow = flow[None] if flow.ndim == 3 else flow
+    ny, nx = flow.shape[1:3]
     open_speed = np.array(np.broadcast_to(speed, (ny, nx)), dtype=float)
     if blocked is not None:
         open_speed[blocked] = 0.0
@@ -120,7 +120,7 @@ def test_times_in_a_changing_current_are_those_of_zermelos_navigation_formula(cu
     x, y = offsets(ny, nx, *start)
     hours = HOUR * np.arange(4)
     fields = [current(x, y, t)[:2] for t in hours]
-    u, v = (np.stack([np.broadcast_to(f[k], x.shape) for f in fields], axis=-1) for k in (0, 1))
+    u, v = (np.stack([np.broadcast_to(f[k], x.shape) for f in fields]) for k in (0, 1))
     time = march(make_medium(u, v, speed), depart, *start, 25e3)
     px, py, exact = navigate(current, speed=speed, depart=depart, longest=6000.0)
     on = (px > x.min()) & (px < x.max()) & (py > y.min()) & (py < y.max()) & (np.hypot(px, py) > 20e3)
@@ -137,8 +137,8 @@ def test_times_in_a_turning_tide_are_those_of_the_disc_it_carries(strength):
     ny, nx, start, speed, depart = 161, 161, (80.0, 80.0), 10.0, 1800.0
     omega = 2 * np.pi / (6.2 * HOUR)
     moments = 300.0 * np.arange(60)
-    shape = (ny, nx, moments.size)
-    u, v = (np.broadcast_to(strength * f(omega * moments), shape) for f in (np.cos, np.sin))
+    shape = (moments.size, ny, nx)
+    u, v = (np.broadcast_to(strength * f(omega * moments)[:, None, None], shape) for f in (np.cos, np.sin))
     time = march(make_medium(u, v, speed, step=300.0), depart, *start, 25e3)
     x, y = offsets(ny, nx, *start)
 
@@ -365,7 +365,7 @@ def test_straight_ways_meet_the_current_of_each_hour():
     """Along a current that grows as c = a t: S T + a T²/2 (less what came before) is the length."""
     growth, depart = 1e-4, 1200.0
     hours = HOUR * np.arange(6)
-    u = np.broadcast_to(growth * hours, (5, 101, hours.size))
+    u = np.broadcast_to(growth * hours[:, None, None], (hours.size, 5, 101))
     ax, ay, bx, by = (np.array([v]) for v in (2.0, 2.0, 98.0, 2.0))
     time = straight_times(make_medium(u, 0.0, 8.0), np.array([depart]), ax, ay, bx, by)[0]
     length = 8.0 * time + growth * ((depart + time) ** 2 - depart**2) / 2

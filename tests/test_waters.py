@@ -261,8 +261,9 @@ def test_homeward_by_a_deadline_meets_the_tide_of_each_hour():
     lon, lat = grid_around(half=0.5, step=0.01)
     moments = 600.0 * np.arange(60)
     omega, strength, deadline = 2 * np.pi / (6.2 * 3600.0), 1.5, 25000.0
-    flow = np.empty((lat.size, lon.size, moments.size, 2))
-    flow[..., 0], flow[..., 1] = strength * np.cos(omega * moments), strength * np.sin(omega * moments)
+    flow = np.empty((moments.size, lat.size, lon.size, 2))
+    angle = omega * moments[:, None, None]
+    flow[..., 0], flow[..., 1] = strength * np.cos(angle), strength * np.sin(angle)
     waters = replace(make_waters(lon, lat), hourly=Hourly(0.0, 600.0, flow))
     home = waters.times_from(TASMAN, SPEED, homeward=True, at=deadline)
 
@@ -280,8 +281,8 @@ def test_homeward_by_a_deadline_meets_the_tide_of_each_hour():
 
 def test_ways_at_an_hour_meet_the_current_of_that_hour():
     lon, lat = grid_around(step=0.02)
-    flow = np.zeros((lat.size, lon.size, 3, 2))
-    flow[:, :, 1:, 0] = 2.0  # from still to 2 m/s between 0 and 1000 s
+    flow = np.zeros((3, lat.size, lon.size, 2))
+    flow[1:, ..., 0] = 2.0  # from still to 2 m/s between 0 and 1000 s
     waters = replace(make_waters(lon, lat), hourly=Hourly(0.0, 1000.0, flow))
     start, end = np.array([TASMAN, TASMAN]), np.array([place(30e3, 0.0)] * 2)
     still, late = waters.straight_times(start, end, SPEED, at=np.array([-1e5, 2e3]))

@@ -34,7 +34,7 @@ class Medium(NamedTuple):
     """Water to travel over: what the boat makes through it, how it moves, and the size of its cells."""
 
     speed: np.ndarray  # (lat, lon), m/s through the water; 0 where no boat may go
-    flow: np.ndarray  # (lat, lon, time, 2), m/s east and north, no NaN
+    flow: np.ndarray  # (time, lat, lon, 2), m/s east and north, no NaN
     begin: float  # time of the first field, s
     step: float  # between fields, s; before the first and after the last the field is held
     east: np.ndarray  # (lat,), metres between columns
@@ -45,14 +45,14 @@ class Medium(NamedTuple):
 def _current(medium, j, i, t):
     """Current (m/s east, north) at a node at a time, linear between fields."""
     flow = medium.flow
-    last = flow.shape[2] - 1
+    last = flow.shape[0] - 1
     if last == 0:
-        return flow[j, i, 0, 0], flow[j, i, 0, 1]
+        return flow[0, j, i, 0], flow[0, j, i, 1]
     s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
     k = min(int(s), last - 1)
-    u = flow[j, i, k, 0]
-    v = flow[j, i, k, 1]
-    return u + (s - k) * (flow[j, i, k + 1, 0] - u), v + (s - k) * (flow[j, i, k + 1, 1] - v)
+    u = flow[k, j, i, 0]
+    v = flow[k, j, i, 1]
+    return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v)
 
 
 @njit(cache=True, error_model="numpy")
@@ -198,7 +198,7 @@ def straight_times(medium, depart, ax, ay, bx, by):
 @njit(cache=True, error_model="numpy")
 def _hands_on(medium):
     """Whether every triangle hands times only forward, so that each node need be settled only once."""
-    ny, nx, fields, _ = medium.flow.shape
+    fields, ny, nx, _ = medium.flow.shape
     for j in range(ny):
         h = medium.east[j]
         g = medium.north[j]
@@ -206,7 +206,7 @@ def _hands_on(medium):
         for i in range(nx):
             most = share * medium.speed[j, i] ** 2
             for k in range(fields):
-                current = medium.flow[j, i, k, 0] ** 2 + medium.flow[j, i, k, 1] ** 2
+                current = medium.flow[k, j, i, 0] ** 2 + medium.flow[k, j, i, 1] ** 2
                 if current > most and most > 0.0:
                     return False
     return True
