@@ -96,7 +96,7 @@ def _fill(tour, n, barred, weight, first, problem):
     while True:
         seconds, litres, _ = spend(tour, n, problem)
         best = 0.0
-        best_way = best_at = best_on = -1
+        best_way = best_at = best_on = np.int64(-1)
         for trial in range(barred.size + n):
             # an unchosen box may come in anywhere, a chosen one may be worked in another way
             chosen = trial >= barred.size
@@ -235,7 +235,10 @@ def search_tour(problem, rounds, seed):
     best_tour = np.zeros(boxes + 1, np.int64)
     weight = np.zeros(problem.profit.size)
     barred = np.zeros(boxes, np.bool_)
-    n = best_n = since = 0
+    # typed zeros: numba would compile every function it calls anew for a literal one
+    n = best_n = since = np.int64(0)
+    once, many = np.int64(FIRST), np.int64(problem.ways)
+    scale = np.int64(1000)
     best_profit = 0.0
     best_cost = math.inf
     for turn in range(rounds):
@@ -252,12 +255,12 @@ def search_tour(problem, rounds, seed):
             if problem.ways > 1:
                 _ease(tour, n, state, problem)
         taste = 1.0
-        greed = 0.5 + 0.001 * _draw(state, 1500)
+        greed = 0.5 + 0.0015 * _draw(state, scale)
         for way in range(weight.size):
             if way % problem.ways == 0:
-                taste = 0.8 + 0.0004 * _draw(state, 1000)
+                taste = 0.8 + 0.0004 * _draw(state, scale)
             weight[way] = taste * max(problem.profit[way], 0.0) ** greed
-        n = _fill(tour, n, barred, weight, FIRST if turn % 3 else problem.ways, problem)
+        n = _fill(tour, n, barred, weight, once if turn % 3 else many, problem)
         _turn(tour, n, problem)
         for box in range(boxes):
             barred[box] = False
@@ -265,7 +268,7 @@ def search_tour(problem, rounds, seed):
             barred[tour[k] // problem.ways] = True
         _exchange(tour, n, barred, problem)
         _turn(tour, n, problem)
-        n = _fill(tour, n, barred, problem.profit, FIRST, problem)
+        n = _fill(tour, n, barred, problem.profit, once, problem)
         seconds, litres, profit = spend(tour, n, problem)
         cost = seconds / problem.hours + litres / problem.tank
         since += 1
