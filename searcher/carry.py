@@ -11,17 +11,16 @@ members (`scatter`); their spread is the doubt. `drift_doubt` is the same in a u
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
-from numba import get_num_threads
 
 from searcher.kernels.advect import AFLOAT, GONE, advect
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, Stream, sample_field, weave
 from searcher.sea import flow_of, has
+from searcher.threads import in_threads
 
 #: share of the 10 m wind that floating weed and debris move at on top of the currents (customary 1 %, range
 #: 0-3 %, from memory; weed alone 0.02-0.96 %: Olascoaga et al. 2023, Phys. Fluids 35:111702)
@@ -39,9 +38,8 @@ DIFFUSIVITY = 8.2
 COURANT = 0.5
 FAST = 2.0
 LONGEST_STEP = 1800.0
-#: fewer particles than these go in one thread; more in so many parts per thread, some being quicker
+#: fewer particles than these go in one thread
 FEW = 4096
-PARTS = 4
 #: a field is seen at a place where at least this share of the cells around was
 LEAST_CLEAR = 0.5
 
@@ -89,11 +87,7 @@ def carry_in_threads(drift: Drift, slip, lon, lat, start, end) -> list[np.ndarra
 
     if lon.size < FEW:
         return list(carry(0, lon.size))
-    threads = get_num_threads()
-    cuts = np.linspace(0, lon.size, PARTS * threads + 1).astype(int)
-    with ThreadPoolExecutor(threads) as pool:
-        parts = list(pool.map(carry, cuts[:-1], cuts[1:]))
-    return [np.concatenate(values) for values in zip(*parts, strict=True)]
+    return [np.concatenate(values) for values in zip(*in_threads(carry, lon.size), strict=True)]
 
 
 def make_drift(sea: xr.DataTree, *, windage: float = WINDAGE) -> Drift:

@@ -24,6 +24,7 @@ ORDER = (
     "files",
     "units",
     "effort",
+    "threads",
     "kernels",
     "geo",
     "tables",
@@ -51,7 +52,7 @@ ORDER = (
 )
 #: parts that may import only these
 ONLY = {
-    "kernels": {"kernels"},
+    "kernels": {"kernels", "threads"},
     "builtin": {"builtin", "errors", "files", "units", "geo", "tables", "sea"},
     "sources": set(ORDER) - {"trip", "builtin"},
     "trip": set(ORDER) - {"sources"},

@@ -6,23 +6,22 @@ linked into chains. No slope of the whole field is ever stored.
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from searcher.kernels.gradient import WIDEST, fit_tile, gaussian_taps, scale_of
 from searcher.kernels.ridge import KEPT, find_crossings, link_crossings
+from searcher.threads import in_threads
 
 #: nodes of a tile, whose slopes reach one node further below and to the left, and two above and to the right
 TILE_ROWS, TILE_COLUMNS = 64, WIDEST - 3
 
 
-@njit(parallel=True, cache=True)
-def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, where, kept):
-    """Edge crossings of all tiles: how many each has; where (tiles, room) and kept are filled."""
+@njit(nogil=True, cache=True, error_model="numpy")
+def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, counts, where, kept):
+    """Edge crossings of some tiles: fills, at each, how many, and where (tiles, room) and kept."""
     ny, nx = field.shape
-    across = -(-nx // TILE_COLUMNS)
-    counts = np.empty(order.size, np.int64)
-    for k in prange(order.size):
-        t = order[k]
+    across = (nx + TILE_COLUMNS - 1) // TILE_COLUMNS
+    for t in order:
         j0, i0 = t // across * TILE_ROWS, t % across * TILE_COLUMNS
         rows, columns = min(TILE_ROWS, ny - j0) + 3, min(TILE_COLUMNS, nx - i0) + 3
         slope, x, y = fit_tile(field, j0 - 1, i0 - 1, rows, columns, taps_x, taps_y, scale)
@@ -30,7 +29,6 @@ def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, 
         counts[t] = find_crossings(
             slope, x, y, steps[0, j0:], steps[1, j0:], low, sharp, rise, first, nx, where[t], kept[t]
         )
-    return counts
 
 
 def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
@@ -53,9 +51,15 @@ def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
     limits = np.float32(low), np.float32(sharp), np.float32(rise)
     # crossings are few: room for one at every fourth node, and for more if that is not enough
     room = TILE_ROWS * TILE_COLUMNS // 4
+    counts = np.empty(tiles, np.int64)
     while True:
         where, kept = np.empty((tiles, room), np.int64), np.empty((tiles, room, KEPT), np.float32)
-        counts = _search_tiles(field, order, *taps, scale, steps, *limits, where, kept)
+        found = counts, where, kept
+
+        def search(first, last, found=found):
+            _search_tiles(field, order[first:last], *taps, scale, steps, *limits, *found)
+
+        in_threads(search, tiles)
         if counts.max() <= room:
             break
         room = counts.max()

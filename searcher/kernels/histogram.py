@@ -12,7 +12,9 @@ the values and not of bins.
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from searcher.threads import in_threads
 
 #: side of the windows and from one to the next, cells
 SIZE, STEP = 32, 16
@@ -27,6 +29,8 @@ LEAST_SINGLE, LEAST_OVERALL = 0.90, 0.92
 
 BINS, REACH = 64, 4.0  # bins of the first guess, and how many standard deviations either way they cover
 NEAR = 0.2  # standard deviations either side of the guess in which every split is tried
+#: between the values that sorting compares (Ciura 2001, Fundamentals of Computation Theory, 106-117)
+GAPS = (701, 301, 132, 57, 23, 10, 4, 1)
 QUICK = {"contract", "arcp", "nsz", "reassoc"}  # keeps NaN
 
 
@@ -100,6 +104,19 @@ def _guess(values, n, mean, deviation, counts, bins):
 
 
 @njit(cache=True)
+def _sort(values, n):
+    """Bring the first n of some values into rising order (Shell 1959, Commun. ACM 2(7):30-32)."""
+    for gap in GAPS:
+        for k in range(gap, n):
+            v = values[k]
+            m = k
+            while m >= gap and values[m - gap] > v:
+                values[m] = values[m - gap]
+                m -= gap
+            values[m] = v
+
+
+@njit(cache=True)
 def _try_near(values, n, mean, split, reach):
     """The split within `reach` of a guess at which θ is greatest, with the count and the sum below it."""
     below, total = _below(values, split - reach, mean)
@@ -108,7 +125,7 @@ def _try_near(values, n, mean, split, reach):
     for k in range(values.size):
         near[count] = values[k]
         count += 1 if split - reach < values[k] <= split + reach else 0
-    near = np.sort(near[:count])
+    _sort(near, count)
     best = total * total / (float(below) * (n - below)) if 0 < below < n else -1.0
     answer = split - reach, below, total
     for k in range(count):
@@ -177,6 +194,8 @@ def _count(field, count, tested, size, step, j):
     """Count, in row j, the tested windows in which a pixel is known."""
     here = count[j]
     values = field[j]
+    for i in range(here.size):
+        here[i] = 0
     for b in range(max((j - size) // step + 1, 0), min(j // step + 1, tested.shape[0])):
         for a in range(tested.shape[1]):
             if tested[b, a]:
@@ -187,14 +206,16 @@ def _count(field, count, tested, size, step, j):
 
 
 @njit(cache=True)
-def _mark(field, edge, splits, seen, size, step, j):
+def _mark(field, edge, table, seen, size, step, j):
     """Count, in row j, the windows in which a pixel has a neighbour of the other population."""
+    for i in range(edge.shape[1]):
+        edge[j, i] = 0
     for b in range(max((j - size) // step + 1, 0), min(j // step + 1, seen.shape[0])):
         top = b * step
         for a in range(seen.shape[1]):
             if not seen[b, a]:
                 continue
-            split = splits[b, a]
+            split = table[1, b, a]
             left = a * step
             for i in range(left, left + size):
                 here = field[j, i]
@@ -209,7 +230,46 @@ def _mark(field, edge, splits, seen, size, step, j):
                 edge[j, i] += other
 
 
-@njit(parallel=True, cache=True)
+@njit(nogil=True, cache=True)
+def _test_windows(field, tested, seen, table, size, step, least, room, first, last):
+    """Test the windows of some rows of them: fills `seen` and `table`; `tested` holds which are wanted.
+
+    least: (6,) as `find_populations` takes them; room: as `_guess` does, and for the values of a window.
+    """
+    values, bins, counts = room
+    clear, theta, difference, population, single, overall = least
+    # with both shares at least p the variance is at least p(1-p) times the difference squared
+    least_variance = max(population * (1.0 - population) * difference * difference, 1e-30)
+    for b in range(first, last):
+        for a in range(tested.shape[1]):
+            if not tested[b, a]:
+                continue
+            window = field[b * step : b * step + size, a * step : a * step + size]
+            for j in range(size):
+                for i in range(size):
+                    values[j * size + i] = window[j, i]
+            n, mean, variance = moments(values)
+            tested[b, a] = n >= clear * size * size and n >= 4
+            if not (tested[b, a] and variance > least_variance):
+                continue
+            between, split, apart, share = split_populations(values, n, mean, variance, counts, bins, theta)
+            table[0, b, a] = between
+            table[1, b, a] = split
+            table[2, b, a] = apart
+            if between < theta or apart < difference or min(share, 1.0 - share) < population:
+                continue
+            one, other, both = cohesion(window, split)
+            seen[b, a] = one >= single and other >= single and both >= overall
+
+
+@njit(nogil=True, cache=True)
+def _mark_rows(field, tested, seen, table, size, step, count, edge, first, last):
+    """Fill some rows of `count` and of `edge`."""
+    for j in range(first, last):
+        _count(field, count, tested, size, step, j)
+        _mark(field, edge, table, seen, size, step, j)
+
+
 def find_populations(field, wanted, size, step, clear, theta, difference, population, single, overall):
     """The histogram test in overlapping windows of a field (lat, lon), NaN where missing.
 
@@ -219,47 +279,24 @@ def find_populations(field, wanted, size, step, clear, theta, difference, popula
     at the boundary of two water masses; then (windows down, windows across): whether two were seen (bool), θ,
     the split and the difference of the means (float64, NaN where not tested or too even for two).
     """
-    ny, nx = field.shape
-    down, across = wanted.shape
-    count = np.zeros((ny, nx), np.uint8)
-    edge = np.zeros((ny, nx), np.uint8)
-    tested = np.zeros((down, across), np.bool_)
-    seen = np.zeros((down, across), np.bool_)
-    table = np.full((3, down, across), math.nan)
-    # with both shares at least p the variance is at least p(1-p) times the difference squared
-    least_variance = population * (1.0 - population) * difference * difference
-    for b in prange(down):
-        values = np.empty(size * size, np.float32)
-        bins = np.empty(size * size, np.int32)
-        counts = np.empty((2, BINS + 1), np.int64)
-        for a in range(across):
-            if not wanted[b, a]:
-                continue
-            window = field[b * step : b * step + size, a * step : a * step + size]
-            for j in range(size):
-                for i in range(size):
-                    values[j * size + i] = window[j, i]
-            n, mean, variance = moments(values)
-            if n < clear * size * size or n < 4:
-                continue
-            tested[b, a] = True
-            if not variance > max(least_variance, 1e-30):
-                continue
-            share_between, split, apart, share = split_populations(
-                values, n, mean, variance, counts, bins, theta
-            )
-            table[0, b, a] = share_between
-            table[1, b, a] = split
-            table[2, b, a] = apart
-            if share_between < theta or apart < difference or min(share, 1.0 - share) < population:
-                continue
-            one, other, both = cohesion(window, split)
-            seen[b, a] = one >= single and other >= single and both >= overall
-    for row in prange(ny):
-        j = np.int64(row)  # numba counts in unsigned integers here
-        _count(field, count, tested, size, step, j)
-        _mark(field, edge, table[1], seen, size, step, j)
-    return count, edge, seen, table[0], table[1], table[2]
+    field = np.require(field, np.float32, ["C", "W"])  # another kind of array would be compiled for anew
+    tested, seen = np.array(wanted, bool, order="C"), np.zeros(wanted.shape, bool)
+    table = np.full((3, *wanted.shape), math.nan)
+    least = tuple(float(value) for value in (clear, theta, difference, population, single, overall))
+
+    def test(first, last):
+        room = (
+            np.empty(size * size, np.float32),
+            np.empty(size * size, np.int32),
+            np.empty((2, BINS + 1), int),
+        )
+        _test_windows(field, tested, seen, table, size, step, least, room, first, last)
+
+    count, edge = np.empty(field.shape, np.uint8), np.empty(field.shape, np.uint8)
+    rows = field, tested, seen, table, size, step, count, edge
+    in_threads(test, wanted.shape[0])
+    in_threads(lambda first, last: _mark_rows(*rows, first, last), field.shape[0])
+    return count, edge, seen, *table
 
 
 def window_count(shape: tuple[int, int], *, size: int = SIZE, step: int = STEP) -> tuple[int, int]:
@@ -267,14 +304,10 @@ def window_count(shape: tuple[int, int], *, size: int = SIZE, step: int = STEP) 
     return tuple(max((cells - size) // step + 1, 0) for cells in shape)
 
 
-@njit(cache=True)
-def smooth_windows(field, wanted, size, step):
-    """The field with every pixel of the wanted windows replaced by the mean of its known 3 x 3 neighbours.
-
-    float32 (lat, lon); NaN stays NaN, and so is all that lies in no wanted window. Noise falls by three.
-    """
+@njit(nogil=True, cache=True, error_model="numpy")
+def _smooth(field, wanted, size, step, out):
+    """Fill `out`, which is NaN at first, in the wanted windows."""
     ny, nx = field.shape
-    out = np.full((ny, nx), np.float32(math.nan))
     for b in range(wanted.shape[0]):
         for a in range(wanted.shape[1]):
             if not wanted[b, a]:
@@ -292,4 +325,14 @@ def smooth_windows(field, wanted, size, step):
                                 n += 1
                                 total += v
                     out[j, i] = total / n
+
+
+def smooth_windows(field, wanted, size, step):
+    """The field with every pixel of the wanted windows replaced by the mean of its known 3 x 3 neighbours.
+
+    float32 (lat, lon); NaN stays NaN, and so is all that lies in no wanted window. Noise falls by three.
+    """
+    field = np.require(field, np.float32, ["C", "W"])
+    out = np.full_like(field, math.nan)
+    _smooth(field, wanted, size, step, out)
     return out

@@ -8,7 +8,9 @@ a column and both diagonals), since then it may be the tip of a real feature.
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from searcher.threads import in_threads
 
 #: nodes of a tile, worked through by one thread while it is in the processor's cache
 TILE_ROWS, TILE_COLUMNS = 64, 512
@@ -124,12 +126,11 @@ def _clean_tile(field, j0, i0, out):
             row[found[k]] = _median_around(window, r + 2, found[k] + 2, values)
 
 
-@njit(parallel=True, cache=True)
-def _clean_tiles(field, out):
-    """Fill `out`, tile by tile."""
-    ny, nx = field.shape
-    across = -(-nx // TILE_COLUMNS)
-    for t in prange(-(-ny // TILE_ROWS) * across):
+@njit(nogil=True, cache=True, error_model="numpy")
+def _clean_tiles(field, first, last, out):
+    """Fill some tiles of `out`."""
+    across = (field.shape[1] + TILE_COLUMNS - 1) // TILE_COLUMNS
+    for t in range(first, last):
         _clean_tile(field, t // across * TILE_ROWS, t % across * TILE_COLUMNS, out)
 
 
@@ -137,5 +138,6 @@ def contextual_median(field):
     """A float32 field (lat, lon) without its spikes; NaN stays NaN and is left out of every median."""
     field = np.require(field, np.float32, ["C", "W"])  # another kind of array would be compiled for anew
     out = np.empty_like(field)
-    _clean_tiles(field, out)
+    tiles = math.ceil(field.shape[0] / TILE_ROWS) * math.ceil(field.shape[1] / TILE_COLUMNS)
+    in_threads(lambda first, last: _clean_tiles(field, first, last, out), tiles)
     return out
