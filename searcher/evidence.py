@@ -15,17 +15,17 @@ import shapely
 import xarray as xr
 
 from searcher.carry import Drift
-from searcher.fronts.convergence import divergences
-from searcher.geo import LocalPlane, Place, densify, normals
+from searcher.fronts.floating import DAYS, floating_density
+from searcher.geo import LocalPlane, Place, Region, densify, normals
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
+from searcher.kernels.sample import Grid, sample_field
 from searcher.profile import Profile
 from searcher.sea import grid_of, has, to_seconds
 from searcher.tables import TEMPERATURE_BREAK
 from searcher.trip import Trip
 
-#: water is followed back so far for what has gathered in it, in such steps, s
-GATHERING, STEP = 48 * 3600.0, 3 * 3600.0
+#: what floats is looked for so far around the lines, degrees
+AROUND = 0.05
 #: lines of different kinds nearer than this coincide, m
 TOGETHER = 3000.0
 #: lines are sampled at points so far apart, m
@@ -56,6 +56,7 @@ class Observer:
     sea: xr.DataTree
     fronts: gpd.GeoDataFrame
     drift: Drift
+    floating: xr.Dataset  # see `floating_around`
 
     def observe(self, box) -> dict:
         """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, `depths` around, and more."""
@@ -68,7 +69,7 @@ class Observer:
         return {
             "temperature": mean_over(carried_value(self.pictures, lon, lat, moment, self.drift), weight),
             "chlor_a": geometric_mean_over(chlor_a, weight),
-            "gathered": mean_over(self.gathered(lon, lat, moment), weight),
+            "gathered": mean_over(self.gathered(lon, lat), weight),
             "depth": known(np.nanmedian, on_line),
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
@@ -103,28 +104,22 @@ class Observer:
         """Depth (m) at points; NaN where unknown."""
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
 
-    @cached_property
-    def divergence(self) -> Flow:
-        """Divergence of the currents, hour by hour."""
-        return divergences(self.sea["currents"].to_dataset())
+    def gathered(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+        """ln of the density of floating matter at places, relative to what was let go."""
+        density = np.ascontiguousarray(self.floating["density"].values, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            return np.log(sample_field(density, grid_of(self.floating), lon, lat))
 
-    def gathered(self, lon: np.ndarray, lat: np.ndarray, moment: float) -> np.ndarray:
-        """How much denser floating matter has become in the water now at places: ln of its gain in two days.
 
-        The density of matter that floats changes along its path as d ln ρ/dt = -divergence (continuity; its
-        integral is the dilation of Huntley et al. 2015, J. Geophys. Res. Oceans 120:6622-6636, from memory).
-        Hours before the first of the currents, and places where they are unknown, add nothing.
-        """
-        total = np.zeros(lon.size)
-        lon, lat, afloat = self.drift.carry(lon, lat, moment, moment - STEP / 2)
-        middle = moment - STEP / 2
-        while middle > max(moment - GATHERING, self.divergence.t[0]):
-            div, _ = sample_vectors(self.divergence, np.full(lon.size, middle), lon, lat)
-            total -= np.where(afloat, np.nan_to_num(div), 0.0) * STEP
-            lon, lat, still = self.drift.carry(lon, lat, middle, middle - STEP)
-            afloat &= still
-            middle -= STEP
-        return total
+def floating_around(sea: xr.DataTree, lines, *, at: np.datetime64) -> xr.Dataset:
+    """Density of floating matter around some lines at an hour (`searcher.fronts.floating`).
+
+    Matter is let go over the days before, but not before the first of the currents.
+    """
+    west, south, east, north = shapely.total_bounds(np.asarray(lines, dtype=object))
+    region = Region(west - AROUND, south - AROUND, east + AROUND, north + AROUND)
+    known = (np.datetime64(at, "ns") - sea["currents"]["time"].values[0]) / np.timedelta64(1, "D")
+    return floating_density(sea, at=at, region=region, days=float(np.clip(known, 0.0, DAYS)))
 
 
 def layers(sea: xr.DataTree, node: str, name: str) -> list[tuple[float, np.ndarray, Grid]]:

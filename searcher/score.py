@@ -15,7 +15,7 @@ import xarray as xr
 
 from searcher.boxes import lay_boxes, shoulder
 from searcher.carry import make_drift
-from searcher.evidence import FACTS, Observer, otherwise, weigh_features
+from searcher.evidence import FACTS, Observer, floating_around, otherwise, weigh_features
 from searcher.profile import PIECES, Profile, read_profile
 from searcher.reach import at_middles
 from searcher.tables import (
@@ -51,7 +51,7 @@ def rank_boxes(
     """Search boxes along the lines within reach, best first (`searcher.tables.BOXES`).
 
     Besides the schema: `line` (the line to troll, a second geometry), `temperature` (°C), `chlor_a` (mg/m³),
-    `gathered` (ln of the gain in floating matter over two days), `depth_least`, `depth_most` (m), `step`
+    `gathered` (ln of the density of floating matter), `depth_least`, `depth_most` (m), `step`
     (°C), `seen_share`, `coincidence`, `warm_side`, and one `evidence_...` column per piece, its share of ln
     rate. A box mostly outside the trip's depths, or mostly inside a better one, is dropped; at most
     `MOST_BOXES` are kept. `profile`: by default that of the trip's target species.
@@ -61,7 +61,9 @@ def rank_boxes(
         return empty_table("boxes")
     profile = profile or read_profile(trip.target.species, trip.folder)
     rows = list(candidates.itertuples())
-    observer = Observer(sea, fronts, make_drift(sea))
+    middle = np.sort(candidates["valid_time"].to_numpy())[len(candidates) // 2]
+    floating = floating_around(sea, candidates["line"], at=middle)
+    observer = Observer(sea, fronts, make_drift(sea), floating)
     facts = [observer.observe(row) for row in rows]
     features = pd.DataFrame(
         [weigh_features(row, found, profile, trip) for row, found in zip(rows, facts, strict=True)]
@@ -79,7 +81,7 @@ def rank_boxes(
         time_home=at_middles(reach["time_home"], candidates["line"]),
         why=[explain(row, found, trip.show) for row, found in zip(rows, facts, strict=True)],
     )
-    boxes["fuel"] = (boxes["time_out"] + boxes["time_home"]) * reach.attrs["burn"]
+    boxes["fuel"] = at_middles(reach["fuel_out"] + reach["fuel_home"], candidates["line"])
     boxes = boxes[in_depth.to_numpy()].reset_index(drop=True)
     boxes = boxes.iloc[without_overlaps(boxes)[:MOST_BOXES]].reset_index(drop=True)
     boxes["rank"] = np.arange(1, len(boxes) + 1)
@@ -128,7 +130,7 @@ def explain(box, facts: dict, show: Show) -> str:
     said = [head]
     gain = np.exp(otherwise(facts["gathered"], 0.0))
     if gain >= 1.1:
-        said.append(f"the currents have gathered {gain:.1f} times the usual floating matter here")
+        said.append(f"some {gain:.1f} times the usual floating matter reckoned here")
     if facts["coincidence"] >= 0.3:
         said.append(
             f"{facts['coincidence']:.0%} of it beside {' and '.join(LINES[kind] for kind in facts['beside'])}"

@@ -126,7 +126,7 @@ def test_page_has_what_a_skipper_asks(plan, read):
         "turn for home by 14:20 from the last box",
         "from the sea buoy to its middle",
         "Numbers are ranks; the order of the day is chosen for the most encounters",
-        "convergence: floating matter gathered by the currents in two days",
+        "convergence: floating matter that has gathered here",
         "Invented for tests",
         "sunrise 06:02",
         plan.boxes["why"].iloc[0],

@@ -52,7 +52,7 @@ GLOSS = {
     "doubt": "how well the line's place is known",
     "coincidence": "beside a line of another kind",
     "persistence": "seen in how many pictures",
-    "convergence": "floating matter gathered by the currents in two days",
+    "convergence": "floating matter that has gathered here",
 }
 
 
