@@ -67,6 +67,5 @@ def test_rates_in_units_of_the_earths_rotation():
     ratio = (field["attraction"] / over_rotation(field)["attraction"]).sel(lat=TASMAN.lat, method="nearest")
     expected = 2 * 7.2921e-5 * np.sin(np.radians(abs(float(ratio["lat"]))))
     np.testing.assert_allclose(ratio.values[1:-1], expected, rtol=1e-6)
-    assert float(
-        over_rotation(field.assign_coords(lat=field["lat"] - TASMAN.lat))["attraction"].isnull().sum()
-    )
+    equator = over_rotation(field.assign_coords(lat=field["lat"] - TASMAN.lat))["attraction"]
+    assert equator.isnull().all()  # all within 1.4 degrees of it

@@ -10,6 +10,10 @@ import xarray as xr
 from searcher.carry import drift_doubt, make_drift
 from searcher.fronts.color import find_color_changes
 from searcher.fronts.convergence import attraction, find_convergence_lines
+from searcher.fronts.cores import find_cores, find_curves, over_rotation
+from searcher.fronts.floating import floating_density
+from searcher.fronts.lagrangian import find_attracting_lines, stretching
+from searcher.fronts.masses import find_water_masses
 from searcher.fronts.persistence import carry_lines, clear_views, join_repeats, share_seen
 from searcher.fronts.temperature import find_temperature_breaks
 from searcher.kernels.sample import sample_field
@@ -18,10 +22,17 @@ from searcher.tables import COLOR_CHANGE, FRONTS, empty_table, make_table
 
 __all__ = [
     "attraction",
+    "find_attracting_lines",
     "find_color_changes",
     "find_convergence_lines",
+    "find_cores",
+    "find_curves",
     "find_fronts",
     "find_temperature_breaks",
+    "find_water_masses",
+    "floating_density",
+    "over_rotation",
+    "stretching",
 ]
 
 #: a picture with less clear sea than this says too little about lines, share of what any picture saw
