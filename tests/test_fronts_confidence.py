@@ -30,7 +30,9 @@ def line_across(offset: float = 0.0) -> shapely.LineString:
     return PLANE.line([(-40e3, offset), (40e3, offset)])
 
 
-def row_of(line: shapely.LineString, *, step=1.0, step_doubt=0.2, strength=2e-4, strength_doubt=4e-5) -> dict:
+def row_of(
+    line: shapely.LineString, *, step=1.0, step_doubt=0.2, strength=2e-4, strength_doubt=4e-5, evidence=7.0
+):
     """What a row says that counts."""
     return {
         "geometry": line,
@@ -38,6 +40,7 @@ def row_of(line: shapely.LineString, *, step=1.0, step_doubt=0.2, strength=2e-4,
         "step_doubt": step_doubt,
         "strength": strength,
         "strength_doubt": strength_doubt,
+        "evidence": evidence,
     }
 
 
@@ -56,7 +59,7 @@ def test_no_line_has_no_confidence(front):
 @given(
     step=st.floats(0.01, 5.0),
     more=st.floats(1.0, 20.0),
-    which=st.sampled_from(["step", "strength", "step_doubt", "strength_doubt"]),
+    which=st.sampled_from(["step", "strength", "step_doubt", "strength_doubt", "evidence"]),
 )
 def test_more_evidence_never_tells_less(front, step, more, which):
     """A larger step or slope, or a smaller error of either."""
@@ -88,12 +91,12 @@ def test_the_test_of_masses_asks_for_no_unit(front):
 @given(
     values=st.lists(
         st.one_of(st.floats(0.0, 1e6), st.just(np.nan), st.just(np.inf), st.just(1e-300)),
-        min_size=4,
-        max_size=4,
+        min_size=5,
+        max_size=5,
     )
 )
 def test_never_nan_and_always_a_probability(front, values):
-    names = ("step", "step_doubt", "strength", "strength_doubt")
+    names = ("step", "step_doubt", "strength", "strength_doubt", "evidence")
     told = confidence_of([row_of(line_across(), **dict(zip(names, values, strict=True)))], front)
     assert np.isfinite(told).all()
     assert ((told >= 0.0) & (told <= 1.0)).all()

@@ -13,10 +13,10 @@ import xarray as xr
 from searcher.fronts.temperature import KM, SMOOTHING, Kind, find_steps
 from searcher.tables import COLOR_CHANGE
 
-#: slopes that keep a line going and that make one, and of water without changes, decades/m: 0.01 per km is a
-#: factor of 1.26 in 10 km (no standard is known; in the range of maps of chlorophyll fronts, from memory)
-LOW, HIGH, BACKGROUND = 0.005 / KM, 0.01 / KM, 0.003 / KM
-CHANGE = Kind(COLOR_CHANGE, LOW, HIGH, BACKGROUND)
+#: the step that counts, decades (a factor of 1.33), and the slope of water without changes, decades/m (no
+#: standard is known; smoothed the step has 0.01 decades/km, as maps of chlorophyll fronts take, from memory)
+LEAST_STEP, BACKGROUND = 0.125, 0.003 / KM
+CHANGE = Kind(COLOR_CHANGE, LEAST_STEP, BACKGROUND)
 #: less than this is below what satellites tell apart, mg/m³ (from memory)
 LEAST = 0.01
 

@@ -1,7 +1,8 @@
 """How sure it is that a line is a front: what its section says, and the windows it passes through.
 
 Two kinds of evidence are joined. The section across the line (`searcher.fronts.section`) says how many times
-their own error its step and its slope are; the histogram test (`searcher.kernels.histogram`) says in what
+their own error its step and its slope are, and by how many sigma a step fits better than a slope alone; the
+histogram test (`searcher.kernels.histogram`) says in what
 share of the windows along it two water masses meet there. A logistic model turns them into the probability
 that the line is true. Its weights were fitted on drawn scenes whose fronts are known, with waters that only
 look like fronts (`tests/bench/fit_confidence.py`). A line's length and width, tried as well, add nothing.
@@ -34,20 +35,21 @@ class Term(NamedTuple):
 
 
 #: log odds of a line all of whose evidence is usual, and the terms; from `tests/bench/fit_confidence.py`
-START = -0.348
+START = 1.351
 TERMS = {
-    "step": Term(1.25, 2.75),  # log of the step over its error
-    "slope": Term(1.09, 1.60),  # log of the slope over its error
-    "masses": Term(0.112, 4.6),  # share of the windows that saw two water masses meet
+    "step": Term(1.552, 2.68),  # log of the step over its error
+    "slope": Term(1.324, 1.512),  # log of the slope over its error
+    "fit": Term(1.978, 1.313),  # log of by how many sigma a step fits better than a slope alone
+    "masses": Term(0.13, 4.601),  # share of the windows that saw two water masses meet
 }
 
 
 def confidence_of(rows: list[dict], picture: xr.DataArray) -> np.ndarray:
     """Probability that each line found in a picture (lat, lon) is true: array (len(rows),), within 0..1.
 
-    rows: as `find_temperature_breaks` makes them, with `geometry`, `step`, `step_doubt`, `strength` and
-    `strength_doubt`. A step or slope of unknown error (NaN) counts as no more than its error; where no window
-    along a line could be tested, the test counts as usual.
+    rows: as `find_temperature_breaks` makes them, with `geometry`, `step`, `step_doubt`, `strength`,
+    `strength_doubt` and `evidence`. A step or slope of unknown error (NaN) counts as no more than its error;
+    where no window along a line could be tested, the test counts as usual.
     """
     if not rows:
         return np.zeros(0)
@@ -66,6 +68,7 @@ def evidence_of(rows: list[dict], picture: xr.DataArray) -> dict[str, np.ndarray
     return {
         "step": np.log(_quotient(step, step_doubt)),
         "slope": np.log(_quotient(slope, slope_doubt)),
+        "fit": np.log(_quotient(np.array([row["evidence"] for row in rows]), 1.0)),
         "masses": np.where(np.isnan(masses), TERMS["masses"].usual, masses),
     }
 

@@ -26,21 +26,26 @@ from searcher.sea import grid_of
 from searcher.tables import TEMPERATURE_BREAK
 
 KM = 1000.0
-#: slopes that keep a line going and that make one, °C/m: a step of 0.3 °C spread over 10 km has 0.03 °C/km,
-#: and less when smoothed (front maps keep lines at 0.01-0.05 °C/km and make them at 0.02-0.1, from memory)
-LOW, HIGH = 0.01 / KM, 0.02 / KM
+#: the step that counts, °C. A front of this step whose slope spreads over `BROAD` m (sd) is, once smoothed,
+#: as steep as makes a line; half as steep keeps one going
+LEAST_STEP, BROAD = 0.3, 4.0 * KM
 #: slope of water without fronts, 1-sigma, °C/m: 1 °C in 100 km (from memory)
 BACKGROUND = 0.01 / KM
 #: multiples of the slope's own noise below which nothing is believed; the length of a gradient of noise
 #: passes 3 and 4.5 sigma by chance at 1 % and 0.004 % of nodes (Rayleigh). A section then decides
 #: (LEAST_EVIDENCE)
-NOISE_LOW, NOISE_HIGH = 3.0, 4.5
+NOISE_LOW, NOISE_HIGH = 3.0, 5.0
+#: by how much of the slope's noise a ridge must stand out
+FALL = 0.3
 #: by how many sigma a step must fit better than a slope alone before it is looked at further. Lines are
 #: traced where noise happens to look most like a step: in planes under noise one in a hundred passes 4
-LEAST_EVIDENCE = 4.0
+LEAST_EVIDENCE = 3.0
 #: smoothing: at least this many metres and this many cells
-SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 2.0
-LEAST_LENGTH = 8.0 * KM
+SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 1.5
+#: in noise more, up to so many metres or cells, until noise of the slope is `CALM` times below `STEEP` (per m
+#: and unit of the least step)
+MOST_SMOOTHING, MOST_CELLS, CALM, STEEP = 12.0 * KM, 2.0, 7.0, 1.0 / (15.0 * KM)
+LEAST_LENGTH, LEAST_CELLS = 8.0 * KM, 3.0
 #: positions of satellite pixels are good to about a kilometre (from memory)
 GEOLOCATION = 1.0 * KM
 #: the noise of a picture is measured on about so many of its nodes
@@ -48,16 +53,24 @@ SAMPLES = 1e5
 
 
 class Kind(NamedTuple):
-    """What makes a line of some kind: slopes that keep it going, that make it, and of water without, per
-    m."""
+    """What makes a line of some kind: its step, in the unit of the picture; slope of water without, per m."""
 
     name: str
-    low: float
-    high: float
+    step: float
     background: float
 
+    def high(self, sigma: float) -> float:
+        """The slope that makes a line after smoothing over `sigma` m, per m."""
+        return self.step / (math.sqrt(2.0 * math.pi) * math.hypot(sigma, BROAD))
 
-BREAK = Kind(TEMPERATURE_BREAK, LOW, HIGH, BACKGROUND)
+
+BREAK = Kind(TEMPERATURE_BREAK, LEAST_STEP, BACKGROUND)
+
+
+def smoothing_for(pixel_noise: float, cell: float, kind: Kind, smoothing: float) -> float:
+    """Smoothing (m) that brings noise of the slope well below what counts, within bounds."""
+    calm = math.sqrt(CALM * pixel_noise * cell / (math.sqrt(8.0 * math.pi) * kind.step * STEEP))
+    return max(smoothing, SMOOTHING_CELLS * cell, min(calm, max(MOST_SMOOTHING, MOST_CELLS * cell)))
 
 
 def metres_between(lat: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
@@ -96,7 +109,8 @@ def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHI
 
     Each has `geometry` (drawn so that the warm water lies on its left), `kind`, `strength` (slope on the
     line, °C/m), `step` (°C across), their 1-sigma errors `strength_doubt` and `step_doubt`, `width` (m),
-    `length` (m), `warm_side`, `doubt` (1-sigma position error, m) and `confidence` (0..1).
+    `length` (m), `warm_side`, `doubt` (1-sigma position error, m), `evidence` (by how many sigma a step fits
+    better than a slope alone) and `confidence` (0..1).
     """
     return find_steps(picture, BREAK, smoothing=smoothing)
 
@@ -106,13 +120,16 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
     grid = grid_of(picture.to_dataset(name="picture"))
     east, north = metres_between(picture["lat"].values, grid)
     cell = float(np.sqrt(east.mean() * north.mean()))
-    sigma = max(smoothing, SMOOTHING_CELLS * cell)
     field = np.ascontiguousarray(picture.values, dtype=np.float32)
     pixel_noise = noise_of(field)
+    sigma = smoothing_for(pixel_noise, cell, kind, smoothing)
     noise = slope_noise(pixel_noise, cell, sigma)
-    low, high = max(kind.low, NOISE_LOW * noise), max(kind.high, NOISE_HIGH * noise)
-    traced = Chains(*trace_edges(contextual_median(field), east, north, sigma, low, *falls(sigma, noise)))
-    chains = link_chains(traced, east=east, north=north, high=high, least_length=LEAST_LENGTH)
+    high = kind.high(sigma)
+    low, high = max(0.5 * high, NOISE_LOW * noise), max(high, NOISE_HIGH * noise)
+    fall = falls(sigma, FALL * noise)
+    least = max(LEAST_LENGTH, LEAST_CELLS * cell)
+    traced = Chains(*trace_edges(contextual_median(field), east, north, sigma, low, *fall))
+    chains = link_chains(traced, east=east, north=north, high=high, least_length=least)
     chains = turn_left(chains, east, north)
     chains, sections = fit_lines(
         field, chains, east=east, north=north, sigma=sigma, noise=pixel_noise, background=kind.background
@@ -131,6 +148,7 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
             "length": line_length(line),
             "warm_side": compass_point(up[k]) if kind is BREAK else "",
             "doubt": math.hypot(float(sections.place_doubt[k]), GEOLOCATION, cell / math.sqrt(12.0)),
+            "evidence": float(sections.evidence[k]),
         }
         for k, line in enumerate(lines)
         if sections.evidence[k] >= LEAST_EVIDENCE  # false where too little is seen beside it to tell

@@ -14,7 +14,7 @@ from searcher.kernels.ridge import trace_ridges
 from searcher.kernels.sample import Grid, sample_field
 
 #: by how much of its height a ridge must stand out
-PROMINENCE = 0.01
+PROMINENCE = 0.03
 #: ends this near each other may be one line, cells: where two cells are missing, the slope does not bend in
 #: the ones beside them either; and how far aside of each other they may lie
 GAP, ASIDE = 6.5, 1.5

@@ -126,7 +126,7 @@ def coarse_table(*, count: int) -> list[list[object]]:
 
 #: what each kind of evidence says of a line, by itself and joined
 SIDES = {
-    "section alone (gradient)": lambda told: sum(TERMS[k].weight * told[k] for k in ("step", "slope")),
+    "section alone (gradient)": lambda told: sum(TERMS[k].weight * told[k] for k in ("step", "slope", "fit")),
     "water masses alone (histogram)": lambda told: told["masses"],
     "both": lambda told: sum(term.weight * told[name] for name, term in TERMS.items()),
 }
