@@ -20,7 +20,7 @@ from searcher.fronts.circulation import (
     with_fronts,
 )
 from searcher.fronts.convergence import divergence_of
-from searcher.fronts.floating import Waters, density_at, floating_density, okubo, prepare_waters
+from searcher.fronts.floating import Waters, density_at, floating_density, okubo, prepare_waters, wander
 from searcher.geo import Region
 from searcher.kernels.sample import Flow, weave
 from searcher.sea import flow_of, make_sea, to_seconds
@@ -40,6 +40,18 @@ def waters_of(u, v, lon, lat, *, diffusivity=0.0) -> Waters:
 def test_diffusivity_is_that_of_okubo():
     """Okubo 1971, Deep-Sea Res. 18:789-802: 0.58, 8.2, 116 m²/s at 1, 10, 100 km."""
     assert [okubo(s) for s in (1e3, 1e4, 1e5)] == pytest.approx([0.58, 8.2, 116.0], rel=0.02)
+
+
+@pytest.mark.parametrize(("time", "known"), [(6 * HOUR, 657.0), (24 * HOUR, 1315.0)])
+def test_random_walk_spreads_as_the_square_root_of_time(time, known):
+    """sd per axis √(2Kt), K = 10 m²/s (Einstein 1905, Ann. Phys. 322:549-560); 2 % with 1e5 particles."""
+    start, afloat = np.zeros(100_000), np.ones(100_000, bool)
+    lon, lat = start + TASMAN.lon, start + TASMAN.lat
+    lon, lat = wander(lon, lat, 10.0 * time, afloat, np.random.default_rng(4))
+    x, y = PLANE.metres(lon, lat)
+    assert x.std() == pytest.approx(known, rel=0.02)
+    assert y.std() == pytest.approx(known, rel=0.02)
+    assert abs(np.corrcoef(x, y)[0, 1]) < 0.02
 
 
 def test_density_on_a_convergence_line_grows_as_known():

@@ -150,7 +150,10 @@ def test_unsteady_double_gyre_stretches_as_computed(gyre, x, y, forward, backwar
         assert gyre_ftle(gyre, x, y, time)[0] == pytest.approx(known, abs=0.005)
 
 
-@pytest.mark.parametrize(("columns", "mean"), [(101, 0.14393), (201, 0.15095)])
+@pytest.mark.parametrize(
+    ("columns", "mean"),
+    [(101, 0.14393), (201, 0.15095), pytest.param(401, 0.15404, marks=pytest.mark.slow)],
+)
 def test_unsteady_double_gyre_has_the_known_mean(gyre, columns, mean):
     """The table's means are of differences between the grid's own nodes, off the walls.
 

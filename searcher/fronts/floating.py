@@ -96,7 +96,7 @@ def _leg_back(waters: Waters, x, y, now: float, status, gain, windage, walk: flo
     """
     afloat = status == AFLOAT
     if waters.diffusivity > 0.0:
-        x, y = _walk(x, y, waters.diffusivity * walk, afloat, rng)
+        x, y = wander(x, y, waters.diffusivity * walk, afloat, rng)
     x1, y1, s1 = waters.drift.move(x, y, now, now - LEG / 2, windage=windage)
     rate, _ = sample_vectors(waters.divergence, np.full(x.size, now - LEG / 2), x1.ravel(), y1.ravel())
     grown = np.where(afloat, -np.nan_to_num(rate.reshape(x.shape)) * LEG, 0.0)
@@ -105,7 +105,7 @@ def _leg_back(waters: Waters, x, y, now: float, status, gain, windage, walk: flo
     return x, y, np.where(afloat, np.maximum(s1, s2), status), gain + grown / 2, gain + grown
 
 
-def _walk(x, y, spread: float, afloat, rng):
+def wander(x, y, spread: float, afloat, rng):
     """Places after a random walk of variance 2 · `spread` (m²) per axis."""
     per_lon, per_lat = (a.reshape(y.shape) for a in row_metrics(y.ravel()))
     size = np.sqrt(2.0 * spread)
