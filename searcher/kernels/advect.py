@@ -84,7 +84,7 @@ def _step_carefully(currents, wind, slip, t, lon, lat, dt, most):
     return lon, lat, AFLOAT
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
+@njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _read(stream, t, work, offset, n):
     """Rows U, V of work: the stream at rows X, Y; NaN beside a gap and beyond the rim."""
     per_x, per_y = 1.0 / stream.dlon, 1.0 / stream.dlat
@@ -122,7 +122,7 @@ def _read(stream, t, work, offset, n):
         work[V, p] = v + wt * (v2 - v)
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
+@njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
     """One of the four stages of a step for n particles."""
     h = AHEAD[stage] * dt
@@ -151,7 +151,7 @@ def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
         work[COURANT, p] = work[COURANT, p] if cells <= work[COURANT, p] else cells
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
+@njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _settle(work, n, dt, most):
     """Move the particles that took their step well; how many did not, or had stopped before."""
     odd = 0
