@@ -26,6 +26,7 @@ ORDER = (
     "effort",
     "threads",
     "kernels",
+    "ready",
     "geo",
     "tables",
     "sea",

@@ -8,7 +8,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba.core.event as event
 import pytest
+from orienteering import chao
+
+import searcher
+from searcher import ready
+from searcher.kernels.bound import prove_tour
+from searcher.kernels.tour import search_tour
 
 PACKAGE = Path(__file__).parents[1] / "searcher"
 PROGRAM = """
@@ -16,6 +23,18 @@ PROGRAM = """
 import numpy as np, searcher
 from searcher.kernels.metric import row_metrics
 print(round(row_metrics(np.array([0.0]))[0][0]), len(row_metrics.stats.cache_hits), searcher.__file__)
+"""
+
+
+SMALL = "searcher.kernels.metric.row_metrics", "searcher.kernels.sample.sample_field"
+PREPARE = f"""
+import sys
+from searcher import ready
+ready._processors = lambda: 2
+sys.executable = {{executable!r}}
+said = []
+print(ready.prepare_kernels(said.append, names={SMALL}), len(said))
+print(*[name in ready.list_unready() for name in {SMALL}])
 """
 
 
@@ -29,8 +48,8 @@ def sealed(tmp_path):
     return tmp_path
 
 
-def run(sealed: Path, first: str = "") -> list[str]:
-    """What the program prints in a process without a home, the package at `sealed`."""
+def run(sealed: Path, first: str = "", *, program: str = PROGRAM) -> list[str]:
+    """What a program prints in a process without a home, the package at `sealed`."""
     environment = {k: v for k, v in os.environ.items() if k not in ("NUMBA_CACHE_DIR", "XDG_CACHE_HOME")}
     environment |= {
         "HOME": "/dev/null/none",
@@ -38,7 +57,7 @@ def run(sealed: Path, first: str = "") -> list[str]:
         "TMPDIR": str(sealed / "tmp"),
         "PYTHONDONTWRITEBYTECODE": "1",
     }
-    command = [sys.executable, "-W", "error", "-c", PROGRAM.format(first=first)]
+    command = [sys.executable, "-W", "error", "-c", program.format(first=first)]
     done = subprocess.run(command, cwd=sealed, env=environment, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr
     return done.stdout.split()
@@ -68,3 +87,54 @@ def test_a_folder_of_somebody_else_is_not_trusted(sealed):
     (sealed / "tmp" / "searcher-kernels-0").symlink_to(theirs)
     assert run(sealed)[0] == "111319"
     assert not list(theirs.iterdir())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="as above")
+def test_kernels_are_prepared_once_by_two_processes(sealed):
+    """The smaller of the two kernels is compiled by the other process."""
+    program = PREPARE.format(executable=sys.executable)
+    assert run(sealed, program=program) == ["True", "1", "False", "False"]
+    assert run(sealed, program=program) == ["False", "0", "False", "False"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="as above")
+@pytest.mark.parametrize("executable", ["/bin/false", "/nowhere/python"])
+def test_preparing_survives_without_the_other_process(sealed, executable):
+    words = run(sealed, program=PREPARE.format(executable=executable))
+    assert words[:2] == ["True", "1"]
+    assert sorted(words[2:]) == ["False", "True"], "one of the two is left for when it is called"
+
+
+def test_all_that_a_day_calls_is_prepared(tmp_path):
+    """Once prepared, a plan of the built-in sea and a proof of a tour compile nothing, for no other types."""
+    compiled = []
+
+    class Listener(event.Listener):
+        def on_start(self, happened):
+            compiled.append(happened.data["dispatcher"].py_func.__qualname__)
+
+        def on_end(self, _):
+            pass
+
+    searcher.write_builtin_files(tmp_path / "trip")
+    trip = searcher.read_trip(tmp_path / "trip" / "trip.toml")
+    sea = searcher.load_sea(trip.region, trip.window, sources=trip.sources)
+    ready.prepare_kernels()
+    ready.compile_kernels(ready.list_all())
+    problem = chao(15.0)
+    with event.install_listener("numba:compile", Listener()):
+        assert len(searcher.make_plan(trip, sea).fronts)
+        prove_tour(problem, search_tour(problem, 20, 0)[0], most=1000)
+    assert not compiled
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 60])
+def test_shares_are_about_equal(count):
+    """The largest first to the least loaded is at most 4/3 of the best there is (Graham 1969, SIAM J. Appl.
+    Math. 17:416-429), and that is at least the mean and at least the largest."""
+    names = ready.list_all()
+    shares = ready.share_out(names, count)
+    assert sorted(name for share in shares for name in share) == sorted(names)
+    work = [sum(names[name] for name in share) for share in shares]
+    least = max(sum(work) / count, max(names.values()))
+    assert max(work) <= 4 / 3 * least + 1e-9

@@ -159,6 +159,7 @@ def scan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -
     from searcher.brief import write_table
     from searcher.drift import drift_fronts
     from searcher.fronts import find_fronts
+    from searcher.ready import prepare_kernels
     from searcher.sea import save_sea
     from searcher.sources import check_cover
     from searcher.trip import read_trip
@@ -168,6 +169,7 @@ def scan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -
         trip = read_trip(folder)
         sea, notes = load_trip_sea(trip)
         check_cover(sea, trip.window)
+        prepare_kernels(step)
         step("finding fronts")
         fronts = find_fronts(sea, at=trip.window.start)
         step("drifting them to the hour of leaving")
@@ -228,13 +230,14 @@ def show_plan(made: Plan, paths: list[Path], quiet: bool) -> None:
 def plan_folder(folder: Path, step: Callable[[str], None]) -> Plan:
     """The plan of a trip folder, from its files."""
     from searcher.plan import make_plan
+    from searcher.ready import prepare_kernels
     from searcher.trip import read_trip
 
     trip = read_trip(folder)
     step("reading the data")
     sea, notes = load_trip_sea(trip)
     print_notes(notes)
-    step("preparing (the first run compiles for about half a minute)")
+    prepare_kernels(step)
     return make_plan(trip, sea, progress=step)
 
 
