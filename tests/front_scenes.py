@@ -32,7 +32,17 @@ LEAST_STRETCH = 10.0 * KM
 #: step over the sd of the pixel noise, by class
 RATIOS = {">= 3": (3.0, 60.0), "1.5-3": (1.5, 3.0), "< 1.5": (0.6, 1.5)}
 SPACINGS = (0.01, 0.02, 0.03, 0.05)
-SHAPES = ("straight", "wave", "eddy", "two waves", "wave and eddy", "none")
+#: and how often each is drawn
+SHAPES = {
+    "straight": 0.18,
+    "wave": 0.18,
+    "eddy": 0.12,
+    "two waves": 0.14,
+    "wave and eddy": 0.14,
+    "filament": 0.09,  # 15-25 km wide: its flanks lie within a few cells of each other on coarse grids
+    "small eddies": 0.08,  # 20-30 km across
+    "none": 0.07,
+}
 
 
 class Scene(NamedTuple):
@@ -69,7 +79,7 @@ def draw_scene(seed: int, *, ratio: str = ">= 3", spacing: float | None = None, 
     step, noise = _step_and_noise(rng, *RATIOS[ratio])
     width = rng.uniform(1.0, 10.0) * KM
     cloud = float(rng.choice([0.0, rng.uniform(0.05, 0.3), rng.uniform(0.3, 0.7)]))
-    shape = str(rng.choice(SHAPES, p=[0.22, 0.22, 0.16, 0.16, 0.16, 0.08]))
+    shape = str(rng.choice(list(SHAPES), p=list(SHAPES.values())))
     axis = (np.arange(size) - (size - 1) / 2) * spacing
     lon, lat = CENTRE.lon + axis, CENTRE.lat + axis
     x, y = PLANE.metres(*np.meshgrid(lon, lat))
@@ -113,6 +123,19 @@ def _draw_fronts(rng: np.random.Generator, shape: str, half: float, cell: float)
     height, length, phase = rng.uniform(0.05, 0.2) * half, rng.uniform(0.7, 1.6) * half, rng.uniform(0, 6.28)
     if shape == "wave":
         return [_wave(height, length, half, turn, rng.uniform(-0.3, 0.3) * half, phase, cell)]
+    if shape == "filament":
+        offset, across = rng.uniform(-0.3, 0.3) * half, rng.uniform(15.0, 25.0) * KM
+        left, right = (
+            _wave(0.5 * height, length, half, turn, offset + side * 0.5 * across, phase, cell)
+            for side in (1.0, -1.0)
+        )
+        return [left, right.reverse()]
+    if shape == "small eddies":
+        apart = max(0.6 * half, 35.0 * KM)
+        radii = rng.uniform(10.0, 15.0, 2) * KM
+        return [
+            _ellipse(r, r, turn, side * 0.5 * apart, cell) for r, side in zip(radii, (1, -1), strict=True)
+        ]
     if shape == "eddy":
         return [_ring(rng, half, turn, rng.uniform(-0.2, 0.2) * half, cell)]
     first = _wave(0.5 * height, length, half, turn, rng.uniform(-0.5, -0.4) * half, phase, cell)
@@ -130,8 +153,12 @@ def _wave(height, length, half, turn, offset, phase, cell) -> shapely.LineString
 
 
 def _ring(rng, half, turn, offset, cell) -> shapely.LineString:
-    """An ellipse, `offset` across from the middle."""
-    a, b = rng.uniform(0.3, 0.5, 2) * half
+    """A large ellipse, `offset` across from the middle."""
+    return _ellipse(*rng.uniform(0.3, 0.5, 2) * half, turn, offset, cell)
+
+
+def _ellipse(a, b, turn, offset, cell) -> shapely.LineString:
+    """An ellipse of half axes a and b, `offset` across from the middle."""
     angle = np.arange(0.0, 2.0 * np.pi, 0.1 * cell / max(a, b))
     along, across = a * np.cos(angle), offset + b * np.sin(angle)
     c, s = np.cos(turn), np.sin(turn)

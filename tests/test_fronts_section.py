@@ -92,6 +92,44 @@ def test_a_step_beside_another_is_told_by_itself():
     assert second["step_doubt"] < 0.1
 
 
+@pytest.mark.parametrize("across", [15e3, 20e3, 25e3])
+def test_both_flanks_of_a_filament_are_told_on_a_coarse_grid(across):
+    """A filament a few cells wide, 1.5 °C colder, in noise of 0.1 °C: its flanks rise by step·tanh(a/2w)."""
+    plane = Plane(TASMAN)
+    lon, lat = make_axes(TASMAN, half=1.5, step=0.05)
+    x, y = plane.metres(*np.meshgrid(lon, lat))
+    away = 0.8 * x + 0.6 * y
+    half_width, step = 3e3, 1.5
+    dip = np.tanh((away + 0.5 * across) / half_width) - np.tanh((away - 0.5 * across) / half_width)
+    field = 20.0 - 0.5 * step * dip + np.random.default_rng(3).normal(0.0, 0.1, x.shape)
+    rows = [row for row in find_temperature_breaks(make_picture(lon, lat, field)) if row["length"] > 150e3]
+    assert len(rows) == 2
+    for row in rows:
+        assert row["step"] == pytest.approx(
+            step * np.tanh(0.5 * across / half_width), abs=4 * row["step_doubt"]
+        )
+        assert row["step_doubt"] < 0.2 * step
+        assert row["confidence"] > 0.9
+
+
+def test_a_line_seen_now_from_one_side_and_now_from_the_other_keeps_its_step():
+    """Cloud over one side of half the line and over the other side of the rest: no level can be shared.
+
+    By the means of what is seen, one half would stand as high as the other, and the step would be lost.
+    """
+    pulls = []
+    for seed in range(20):
+        field, line, across = draw(seed, half_width=4000.0, noise=0.1)
+        axis = CELL * np.arange(-HALF, HALF + 1)
+        along = axis * -across[1] + axis[:, None] * across[0]
+        away = axis * across[0] + axis[:, None] * across[1]
+        field[(along < 0) & (away < -1e3) | (along >= 0) & (away > 1e3)] = np.nan
+        found = fit(field, line, noise=0.1)[1]
+        pulls.append((found.step[0] - STEP) / found.step_doubt[0])
+        assert found.step[0] > 0.5 * STEP
+    assert np.median(np.abs(pulls)) < 2.0
+
+
 def test_evidence_is_small_in_a_slope_and_grows_with_the_root_of_the_length():
     """A slope alone is no step; twice the length at the same noise has √2 times the sigma."""
     evidence = {"slope": [], "short": [], "long": []}

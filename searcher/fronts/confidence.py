@@ -2,10 +2,10 @@
 
 Two kinds of evidence are joined. The section across the line (`searcher.fronts.section`) says how many times
 their own error its step and its slope are, and by how many sigma a step fits better than a slope alone; the
-histogram test (`searcher.kernels.histogram`) says in what
-share of the windows along it two water masses meet there. A logistic model turns them into the probability
-that the line is true. Its weights were fitted on drawn scenes whose fronts are known, with waters that only
-look like fronts (`tests/bench/fit_confidence.py`). A line's length and width, tried as well, add nothing.
+histogram test (`searcher.kernels.histogram`) says in what share of the windows along it two water masses
+meet there. A logistic model turns them into the probability that the line is true. Its weights were fitted
+on drawn scenes whose fronts are known, with waters that only look like fronts
+(`tests/bench/fit_confidence.py`). A line's length and width, tried as well, add nothing.
 """
 
 from __future__ import annotations
@@ -35,12 +35,12 @@ class Term(NamedTuple):
 
 
 #: log odds of a line all of whose evidence is usual, and the terms; from `tests/bench/fit_confidence.py`
-START = 1.351
+START = 1.268
 TERMS = {
-    "step": Term(1.552, 2.68),  # log of the step over its error
-    "slope": Term(1.324, 1.512),  # log of the slope over its error
-    "fit": Term(1.978, 1.313),  # log of by how many sigma a step fits better than a slope alone
-    "masses": Term(0.13, 4.601),  # share of the windows that saw two water masses meet
+    "step": Term(1.567, 3.098),  # log of the step over its error
+    "slope": Term(1.32, 1.431),  # log of the slope over its error
+    "fit": Term(1.956, 0.693),  # log of by how many sigma a step fits better than a slope alone
+    "masses": Term(0.132, 4.183),  # share of the windows that saw two water masses meet
 }
 
 

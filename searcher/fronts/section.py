@@ -26,7 +26,8 @@ NARROWEST = 0.25
 class Sections(NamedTuple):
     """The section of every line, arrays (lines,), NaN where too little is seen beside it.
 
-    evidence: by how many sigma a step fits better than a slope alone.
+    step: what it rises by within the water seen to either side. evidence: by how many sigma a step fits
+    better than a slope alone.
     """
 
     step: np.ndarray

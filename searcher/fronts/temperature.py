@@ -39,7 +39,7 @@ NOISE_LOW, NOISE_HIGH = 3.0, 5.0
 FALL = 0.3
 #: by how many sigma a step must fit better than a slope alone before it is looked at further. Lines are
 #: traced where noise happens to look most like a step: in planes under noise one in a hundred passes 4
-LEAST_EVIDENCE = 3.0
+LEAST_EVIDENCE = 4.0
 #: smoothing: at least this many metres and this many cells
 SMOOTHING, SMOOTHING_CELLS = 3.0 * KM, 1.5
 #: in noise more, up to so many metres or cells, until noise of the slope is `CALM` times below `STEEP` (per m
@@ -108,9 +108,9 @@ def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHI
     """Temperature breaks in one picture of sst (lat, lon), °C: a list of rows for the fronts table.
 
     Each has `geometry` (drawn so that the warm water lies on its left), `kind`, `strength` (slope on the
-    line, °C/m), `step` (°C across), their 1-sigma errors `strength_doubt` and `step_doubt`, `width` (m),
-    `length` (m), `warm_side`, `doubt` (1-sigma position error, m), `evidence` (by how many sigma a step fits
-    better than a slope alone) and `confidence` (0..1).
+    line, °C/m), `step` (°C across, within half-way to the next line), their 1-sigma errors `strength_doubt`
+    and `step_doubt`, `width` (m), `length` (m), `warm_side`, `doubt` (1-sigma position error, m), `evidence`
+    (by how many sigma a step fits better than a slope alone) and `confidence` (0..1).
     """
     return find_steps(picture, BREAK, smoothing=smoothing)
 

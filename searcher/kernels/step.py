@@ -16,7 +16,7 @@ from searcher.kernels.tanh import fit, solve, start, weigh
 LEVELLINGS = 3
 #: a line needs so many nodes beside it
 LEAST_NODES = 10.0
-#: what is told of a line: step, its error, w, strength = step/2w, its error, evidence
+#: what is told of a line: its rise within what is seen, its error, w, the slope on it, its error, evidence
 TOLD = 6
 
 
@@ -105,6 +105,28 @@ def _add_levelled(sums, start, end, p, total):
 
 
 @njit(cache=True)
+def _slope_within(sums, start, end):
+    """The slope that the stretches of a line share, whatever their levels: least squares within stretches.
+
+    Stretches see more of one side or the other as their neighbours stand; at one mean each, what they have
+    in common would be lost.
+    """
+    nn = nt = 0.0
+    for s in range(start, end):
+        count = n = t = 0.0
+        for k in range(sums.shape[1]):
+            count += sums[s, k, 0]
+            n += sums[s, k, 1]
+            t += sums[s, k, 3]
+            nn += sums[s, k, 2]
+            nt += sums[s, k, 4]
+        if count > 0.0:
+            nn -= n * n / count
+            nt -= n * t / count
+    return nt / nn if nn > 0.0 else 0.0
+
+
+@njit(cache=True)
 def _place(sums, s, p, variance, matrix, right, places):
     """Place of stretch `s` and its error under the line's own width and background, by Gauss-Newton."""
     w = math.exp(p[4])
@@ -147,6 +169,56 @@ def _place(sums, s, p, variance, matrix, right, places):
 
 
 @njit(cache=True)
+def _seen_reach(sums):
+    """Distance of the nodes farthest behind and ahead of a line: means of the outermost bins, m."""
+    low, high = math.inf, -math.inf
+    for k in range(sums.shape[0]):
+        if sums[k, 0] > 0.0:
+            low = min(low, sums[k, 1] / sums[k, 0])
+            high = max(high, sums[k, 1] / sums[k, 0])
+    return low, high
+
+
+@njit(cache=True)
+def _error(by_step, by_place, by_width, matrix, right):
+    """Error of what varies with step, n0 and ln w as g: the root of g·C·g, C the inverse of `matrix`."""
+    for a in range(5):
+        right[a] = 0.0
+    right[2], right[3], right[4] = by_step, by_place, by_width
+    if not solve(matrix, right, 5):
+        return math.nan
+    return math.sqrt(by_step * right[2] + by_place * right[3] + by_width * right[4])
+
+
+@njit(cache=True)
+def _rise(p, low, high, matrix, right):
+    """What the step rises by from `low` to `high`, and its error.
+
+    Where the next line is near, no end of the step is seen and its whole height cannot be told from its
+    width; what it rises by within what is seen can.
+    """
+    w = math.exp(p[4])
+    u0, u1 = (low - p[3]) / w, (high - p[3]) / w
+    t0, t1 = math.tanh(u0), math.tanh(u1)
+    s0, s1 = 1.0 - t0 * t0, 1.0 - t1 * t1
+    by_step = 0.5 * (t1 - t0)
+    by_place = -0.5 * p[2] / w * (s1 - s0)
+    by_width = -0.5 * p[2] * (u1 * s1 - u0 * s0)
+    return by_step * p[2], _error(by_step, by_place, by_width, matrix, right)
+
+
+@njit(cache=True)
+def _slope(p, low, high, matrix, right):
+    """The steepest slope of the step within `low` to `high`, and its error."""
+    w = math.exp(p[4])
+    u = (min(max(p[3], low), high) - p[3]) / w
+    t = math.tanh(u)
+    by_step = 0.5 * (1.0 - t * t) / w
+    slope = by_step * p[2]
+    return slope, _error(by_step, 2.0 * slope * t / w, slope * (2.0 * t * u - 1.0), matrix, right)
+
+
+@njit(cache=True)
 def _tell(line, sums, lines, reach, sigma, narrowest, floor, background, told, places):
     """Fit one line and its stretches, and write what is told of them."""
     total = np.empty((sums.shape[1], sums.shape[2]))
@@ -154,34 +226,27 @@ def _tell(line, sums, lines, reach, sigma, narrowest, floor, background, told, p
     matrix = np.empty((5, 5))
     right = np.empty(5)
     noise, ratio = floor, 1.0
+    p[1] = _slope_within(sums, lines[line], lines[line + 1])
+    p[4] = math.log(reach)
     for turn in range(LEVELLINGS):
-        if turn == 0:
-            p[4] = math.log(reach)
         nodes = _add_levelled(sums, lines[line], lines[line + 1], p, total)
         if nodes < LEAST_NODES:
             return
+        low, high = _seen_reach(total)
+        widest = min(reach, high - low)  # of what is wider, or farther off, nothing is seen
         if turn == 0:
-            start(total, p, noise, background, math.log(sigma), narrowest, reach, matrix, right)
-        if not fit(total, p, noise, background, math.log(sigma), narrowest, reach, matrix, right):
+            start(total, p, noise, background, math.log(sigma), narrowest, widest, matrix, right)
+        if not fit(total, p, noise, background, math.log(sigma), narrowest, widest, matrix, right):
             return
         noise, ratio = _noise_about(total, p, floor)
     if ratio == math.inf:
         return
-    w = math.exp(p[4])
-    told[line, 0] = p[2]
-    told[line, 2] = w
-    told[line, 3] = 0.5 * p[2] / w
     spread = noise * math.sqrt(ratio)
-    for which in (1, 4):  # the error of what varies as g·p is the root of g·C·g
-        weigh(total, p, spread, background, p[4], matrix, right)
-        for a in range(5):
-            right[a] = 0.0
-        step_part = 1.0 if which == 1 else 0.5 / w
-        width_part = 0.0 if which == 1 else -0.5 * p[2] / w
-        right[2] = step_part
-        right[4] = width_part
-        if solve(matrix, right, 5):
-            told[line, which] = math.sqrt(step_part * right[2] + width_part * right[4])
+    weigh(total, p, spread, background, p[4], matrix, right)
+    told[line, 0], told[line, 1] = _rise(p, low, high, matrix, right)
+    told[line, 2] = min(math.exp(p[4]), 0.5 * (high - low))
+    weigh(total, p, spread, background, p[4], matrix, right)
+    told[line, 3], told[line, 4] = _slope(p, low, high, matrix, right)
     # against the noise of nodes alone: what a line varies along itself is no evidence against it
     told[line, 5] = _evidence(total, p, floor * floor)
     for s in range(lines[line], lines[line + 1]):

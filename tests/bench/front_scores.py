@@ -78,6 +78,7 @@ ROWS = {
     "width 1-3 km": lambda scene: scene.width < 3.0 * KM,
     "width 3-6 km": lambda scene: 3.0 * KM <= scene.width < 6.0 * KM,
     "width 6-10 km": lambda scene: scene.width >= 6.0 * KM,
+    "filaments, small eddies": lambda scene: scene.shape in ("filament", "small eddies"),
     "cells of 0.01°": lambda scene: scene.spacing == 0.01,
     "cells of 0.02-0.03°": lambda scene: scene.spacing in (0.02, 0.03),
     "cells of 0.05°": lambda scene: scene.spacing == 0.05,
