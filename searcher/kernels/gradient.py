@@ -58,7 +58,7 @@ def scale_of(taps_x, taps_y, east, north):
     return np.stack(columns, axis=1).astype(np.float32)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _room(size):
     """An empty float32 array that begins at a cache line, so that whole vectors do too."""
     room = np.empty(size + LINE, np.float32)
@@ -66,7 +66,7 @@ def _room(size):
     return room[skip : skip + size]
 
 
-@njit(cache=True, fastmath=FAST)
+@njit(cache=True, fastmath=FAST, error_model="numpy")
 def _sum_pairs(out, powers, flat, at, step, n, taps):
     """Weighted sums over the nodes `step` apart to both sides of n consecutive ones that begin at `at`.
 
@@ -149,7 +149,7 @@ def _to_unit(size, x, y):
         y[i] /= size[i]
 
 
-@njit(cache=True, fastmath=FAST)
+@njit(cache=True, fastmath=FAST, error_model="numpy")
 def _load(field, j0, i0, width, values, known, gaps):
     """A window of a field about its mean, with 0 for gaps, and 1 where it is known; the gaps in each row."""
     ny, nx = field.shape
@@ -180,7 +180,7 @@ def _load(field, j0, i0, width, values, known, gaps):
     return count
 
 
-@njit(cache=True, fastmath=FAST)
+@njit(cache=True, fastmath=FAST, error_model="numpy")
 def fit_tile(field, j0, i0, rows, n, taps_x, taps_y, scale):
     """Size (per m) and unit direction of the fitted slope at the nodes of a tile; NaN where there is none.
 

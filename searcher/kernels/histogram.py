@@ -34,7 +34,7 @@ GAPS = (701, 301, 132, 57, 23, 10, 4, 1)
 QUICK = {"contract", "arcp", "nsz", "reassoc"}  # keeps NaN
 
 
-@njit(cache=True, fastmath=QUICK)
+@njit(cache=True, fastmath=QUICK, error_model="numpy")
 def moments(values):
     """How many of some values are known, their mean and their population variance."""
     n = 0
@@ -52,7 +52,7 @@ def moments(values):
     return n, mean, square / max(n, 1)
 
 
-@njit(cache=True, fastmath=QUICK)
+@njit(cache=True, fastmath=QUICK, error_model="numpy")
 def _below(values, split, mean):
     """How many values are at or below a split, and the sum of their distances from the mean."""
     count = 0
@@ -65,7 +65,7 @@ def _below(values, split, mean):
     return count, total
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _guess(values, n, mean, deviation, counts, bins):
     """The boundary between bins at which θ of the binned values is greatest.
 
@@ -103,7 +103,7 @@ def _guess(values, n, mean, deviation, counts, bins):
     return (at - shift) / scale
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _sort(values, n):
     """Bring the first n of some values into rising order (Shell 1959, Commun. ACM 2(7):30-32)."""
     for gap in GAPS:
@@ -116,7 +116,7 @@ def _sort(values, n):
             values[m] = v
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _try_near(values, n, mean, split, reach):
     """The split within `reach` of a guess at which θ is greatest, with the count and the sum below it."""
     below, total = _below(values, split - reach, mean)
@@ -140,7 +140,7 @@ def _try_near(values, n, mean, split, reach):
     return answer
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def split_populations(values, n, mean, variance, counts, bins, exact_from=0.0):
     """θ, the split, the difference of the means, and the share of the colder population.
 
@@ -159,7 +159,7 @@ def split_populations(values, n, mean, variance, counts, bins, exact_from=0.0):
     return share * (1.0 - share) * difference * difference / variance, split, difference, share
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def cohesion(window, split):
     """Share of known 4-neighbours in the same population: colder, warmer, both. window: (rows, columns)."""
     rows, columns = window.shape
@@ -189,7 +189,7 @@ def cohesion(window, split):
     return one, other, (cold + warm) / max(cold + warm + across, 1)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _count(field, count, tested, size, step, j):
     """Count, in row j, the tested windows in which a pixel is known."""
     here = count[j]
@@ -205,7 +205,7 @@ def _count(field, count, tested, size, step, j):
         here[i] = here[i] if values[i] == values[i] else np.uint8(0)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _mark(field, edge, table, seen, size, step, j):
     """Count, in row j, the windows in which a pixel has a neighbour of the other population."""
     for i in range(edge.shape[1]):
@@ -230,7 +230,7 @@ def _mark(field, edge, table, seen, size, step, j):
                 edge[j, i] += other
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _test_windows(field, tested, seen, table, size, step, least, room, first, last):
     """Test the windows of some rows of them: fills `seen` and `table`; `tested` holds which are wanted.
 
@@ -262,7 +262,7 @@ def _test_windows(field, tested, seen, table, size, step, least, room, first, la
             seen[b, a] = one >= single and other >= single and both >= overall
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _mark_rows(field, tested, seen, table, size, step, count, edge, first, last):
     """Fill some rows of `count` and of `edge`."""
     for j in range(first, last):

@@ -18,7 +18,7 @@ TILE_ROWS, TILE_COLUMNS = 64, 512
 LEAST_KNOWN = 5
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _find_spikes(window, r, spikes):
     """Mark the nodes of one row of a window, two nodes in from its sides, that a median should replace."""
     s, b, c, a, n = window[r - 2], window[r - 1], window[r], window[r + 1], window[r + 2]
@@ -48,7 +48,7 @@ def _find_spikes(window, r, spikes):
         spikes[k] = (f == f) & (greatest | least) & (not tip)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _sort_three(a, b, c):
     """Least, middle and greatest of three numbers, without a branch."""
     low = a if a < b else b
@@ -57,7 +57,7 @@ def _sort_three(a, b, c):
     return c if c < low else low, middle if middle < high else high, c if c > high else high
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _median_of_nine(v):
     """The fifth of nine: the median of the greatest of the least, the middle of the middle, and so on."""
     a0, a1, a2 = _sort_three(v[0], v[1], v[2])
@@ -69,7 +69,7 @@ def _median_of_nine(v):
     return _sort_three(low, middle, high)[1]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _median_around(window, r, i, values):
     """Median of the known among the 3 x 3 nodes around one; NaN where they are fewer than `LEAST_KNOWN`."""
     # missing values count as plus and minus infinity in turn, which leaves the middle in the middle
@@ -93,7 +93,7 @@ def _median_around(window, r, i, values):
     return median
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _clean_tile(field, j0, i0, out):
     """Fill one tile of `out`, which begins at row j0 and column i0."""
     ny, nx = field.shape

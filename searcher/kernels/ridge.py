@@ -33,7 +33,7 @@ def _slope_along(below, f, above, px, py, dx, dy, out):
         out[2 * i + 1] = bend + (x * y + x * y) * diagonal
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _reach(f, low):
     """How many values of a row are at least `low`."""
     count = 0
@@ -94,14 +94,14 @@ def find_crossings(f, px, py, east, north, low, sharp, rise, first, across, wher
     return count
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _join(links, a, b):
     """Link two crossings, each given as a number and which of its edge's two cells this is."""
     links[a // 2, a % 2] = b // 2
     links[b // 2, b % 2] = a // 2
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _join_cell(found, n, x, y, links):
     """Link the n crossings around a cell, given in order around it, as `_join` takes them."""
     a, b = 0, 1
@@ -126,7 +126,7 @@ def _join_cell(found, n, x, y, links):
         _join(links, found[a], found[b])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _find_around(sides, cell, found):
     """Crossings around a cell, put into `found` as `_join` takes them; how many they are."""
     n = 0
@@ -138,7 +138,7 @@ def _find_around(sides, cell, found):
     return n
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _link(column, upward, x, y, starts, nx):
     """Links between crossings, cell by cell: (crossings, 2), to the one in the lower cell and in the higher.
 
@@ -170,7 +170,7 @@ def _link(column, upward, x, y, starts, nx):
     return links
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _walk(links):
     """Crossings in the order of their chains, and the offset at which each chain starts.
 
