@@ -2,8 +2,11 @@
 
 Help is timed against a bare typer app of as many verbs, each a process of its own, in turn. Kernels are
 compiled by what needs them, the plan of a day on the built-in sea, in a process with an empty numba cache,
-and read back from that cache in another. Seconds of compilation are of the processor, each kernel without
-those it calls, beside them for how many sets of argument types it was compiled: one is enough.
+and read back from that cache in another. They are also made ready all together, as the command line does on
+its first use, by as many processes as there are processors.
+
+Seconds of compilation are of the processor, each kernel without those it calls, beside them for how many sets
+of argument types it was compiled: one is enough.
 """
 
 from __future__ import annotations
@@ -133,12 +136,44 @@ def time_kernels() -> None:
         print(f"compiled again with the cache full: {', '.join(sorted(warm['kinds']))}")
 
 
+PREPARE = """
+import json, os, time
+import numba
+began, before = time.perf_counter(), os.times()
+from searcher import ready
+compiled = ready.prepare_kernels()
+if not compiled:
+    ready.compile_kernels(ready.list_all())
+after = os.times()
+print(json.dumps([compiled, time.perf_counter() - began, sum(after[:4]) - sum(before[:4])]))
+"""
+
+
+def time_preparing(rounds: int) -> None:
+    """All kernels made ready as the command line does, cold and warm, each in a new process."""
+    rows = []
+    for k in range(rounds):
+        with tempfile.TemporaryDirectory() as cache:
+            environment = os.environ | {"NUMBA_CACHE_DIR": cache, "PYTHONPATH": str(ROOT)}
+            for name in ("cold", "warm"):
+                say(f"making all kernels ready, {name}, {k + 1} of {rounds}")
+                command = [sys.executable, "-c", PREPARE]
+                done = subprocess.run(command, env=environment, check=True, stdout=subprocess.PIPE, text=True)
+                compiled, wall, processor = json.loads(done.stdout)
+                assert compiled == (name == "cold")
+                rows.append([name, wall, processor])
+    print_table("all kernels made ready, after numba is imported", ["", "s", "s of processors"], rows)
+    cold, warm = (min(row[1] for row in rows if row[0] == name) for name in ("cold", "warm"))
+    print(f"cold over warm: {cold / warm:.0f}")
+
+
 def main() -> None:
     if sys.argv[1:2] == ["--watch"]:
         watch_kernels(sys.argv[2])
         return
     quick = read_options(__doc__).quick
     time_help(1 if quick else 9)
+    time_preparing(1 if quick else 3)
     time_kernels()
 
 
