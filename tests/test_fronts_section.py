@@ -62,7 +62,7 @@ def test_told_errors_are_those_made(half_width, noise, gaps):
         assert abs(np.mean(pulls)) < 0.5
     # the line laid 300 m off is brought back as far as is told
     assert 0.6 < np.sqrt(np.mean(places) / np.mean(told)) < 1.25
-    assert np.sqrt(np.mean(places)) < (200.0 if noise < 0.2 else 300.0)
+    assert np.sqrt(np.mean(places)) < (200.0 if noise < 0.2 else 400.0)
 
 
 @pytest.mark.parametrize("half_width", [1500.0, 2500.0, 4000.0])

@@ -22,7 +22,7 @@ from searcher.kernels.sample import Grid
 from searcher.sea import grid_of
 
 #: lines less sure than this are not worth telling
-LEAST_CONFIDENCE = 0.4
+LEAST_CONFIDENCE = 0.45
 #: no quotient of a value and its error counts for more, or its inverse for less
 MOST = 1000.0
 
@@ -35,12 +35,12 @@ class Term(NamedTuple):
 
 
 #: log odds of a line all of whose evidence is usual, and the terms; from `tests/bench/fit_confidence.py`
-START = 1.268
+START = 1.877
 TERMS = {
-    "step": Term(1.567, 3.098),  # log of the step over its error
-    "slope": Term(1.32, 1.431),  # log of the slope over its error
-    "fit": Term(1.956, 0.693),  # log of by how many sigma a step fits better than a slope alone
-    "masses": Term(0.132, 4.183),  # share of the windows that saw two water masses meet
+    "step": Term(1.565, 3.564),  # log of the step over its error
+    "slope": Term(1.323, 1.765),  # log of the slope over its error
+    "fit": Term(1.961, 0.557),  # log of by how many sigma a step fits better than a slope alone
+    "masses": Term(0.138, 4.23),  # share of the windows that saw two water masses meet
 }
 
 

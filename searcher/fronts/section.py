@@ -6,6 +6,7 @@ line (`searcher.kernels.section` and `step`), out to `REACH` smoothing lengths o
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -19,6 +20,10 @@ from searcher.kernels.step import fit_steps
 REACH = 4.0
 #: a line's place is fitted stretch by stretch, each about so long, m, and at least so many cells
 STRETCH, STRETCH_CELLS = 10_000.0, 6.0
+#: a line is smoothed along itself over so many smoothing lengths before its section is fitted, if the slope
+#: on it is less than `STEADY` times its noise, else the less the steeper it is. The wiggles of a line in
+#: noise follow the noise: they move it off the front, and sort the nodes beside it into a step that is none
+EVEN, STEADY = 1.25, 8.0
 #: no front is told to be narrower than tanh's w of so many cells
 NARROWEST = 0.25
 
@@ -47,6 +52,35 @@ class Stretches(NamedTuple):
     across_x: np.ndarray
     across_y: np.ndarray
     lines: np.ndarray
+
+
+def slope_noise(pixel_noise: float, cell: float, sigma: float) -> float:
+    """Noise of one component of the slope (per m) after the fit: noise·cell / (sqrt(8π) sigma²).
+
+    The variance of a derivative-of-Gaussian filter over white noise, from ∫(x/σ² G)² = 1/(8πσ⁴).
+    """
+    return pixel_noise * cell / (math.sqrt(8.0 * math.pi) * sigma**2)
+
+
+def smooth_along(chains: Chains, along: np.ndarray, half: np.ndarray) -> Chains:
+    """The lines, every point at the mean of those within `half` m of it along its line, twice over.
+
+    Near an end both sides are cut alike, so that ends stay. along: distance of every point along its line, m;
+    half: of every line.
+    """
+    counts = chains.counts
+    index = np.arange(along.size)
+    first, last = (np.repeat(ends, counts) for ends in (chains.offsets[:-1], chains.offsets[1:] - 1))
+    gap = np.maximum(along[last] / np.maximum(last - first, 1), 1e-9)
+    wide = np.minimum(
+        np.round(np.repeat(half, counts) / gap).astype(np.int64), np.minimum(index - first, last - index)
+    )
+
+    def mean(values):
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        return (total[index + wide + 1] - total[index - wide]) / (2 * wide + 1)
+
+    return chains._replace(columns=mean(mean(chains.columns)), rows=mean(mean(chains.rows)))
 
 
 def cut_stretches(chains: Chains, along: np.ndarray, length: float) -> Stretches:
@@ -99,12 +133,14 @@ def fit_lines(
     """Sections of lines, and the lines moved onto the places fitted.
 
     field: the picture as seen, float32 (lat, lon). sigma: smoothing, m. noise: of a node. background: the
-    slope (per m) that water has apart from fronts, 1-sigma. A place is moved by the fitted distance less the
-    part of it that its own error explains, d·max(0, 1 - e²/d²) (James & Stein 1961, from memory).
+    slope (per m) that water has apart from fronts, 1-sigma.
     """
     if not len(chains.counts):
         return chains, Sections(*np.zeros((7, 0)))
     cell = float(np.sqrt(east.mean() * north.mean()))
+    unsteady = STEADY * slope_noise(noise, cell, sigma) / chains.peaks()
+    half = EVEN * sigma * np.minimum(unsteady, 1.0)
+    chains = smooth_along(chains, lengths(chains, east, north), half)
     along = lengths(chains, east, north)
     cut = cut_stretches(chains, along, max(STRETCH, STRETCH_CELLS * cell))
     reach = REACH * sigma
@@ -125,9 +161,7 @@ def fit_lines(
 
 def move_onto(chains: Chains, cut: Stretches, along, places, east, north) -> Chains:
     """The lines with every point moved across by the distance fitted, linear between middles of stretches."""
-    distance, error = np.nan_to_num(places).T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        move = np.where(distance != 0, distance * np.maximum(0.0, 1.0 - (error / distance) ** 2), 0.0)
+    move = np.nan_to_num(places[:, 0])
     middle = 0.5 * (along[cut.first] + along[cut.last])
     # one row of numbers for all lines: each begins far beyond the end of the one before
     far = 2.0 * along.max() + 1.0

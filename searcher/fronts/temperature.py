@@ -15,7 +15,7 @@ import numpy as np
 import xarray as xr
 
 from searcher.fronts.confidence import LEAST_CONFIDENCE, confidence_of
-from searcher.fronts.section import fit_lines
+from searcher.fronts.section import fit_lines, slope_noise
 from searcher.fronts.trace import Chains, falls, link_chains, to_lines
 from searcher.geo import compass_point, line_length
 from searcher.kernels.edges import trace_edges
@@ -94,14 +94,6 @@ def noise_of(field: np.ndarray) -> float:
     clear = np.abs(mixed[np.isfinite(mixed)])
     # 6 = root of the sum of squares of the weights; 0.6745 = median of |N(0, 1)|
     return float(np.median(clear) / (6.0 * 0.6745)) if clear.size > 50 else 0.0
-
-
-def slope_noise(pixel_noise: float, cell: float, sigma: float) -> float:
-    """Noise of one component of the slope (per m) after the fit: noise·cell / (sqrt(8π) sigma²).
-
-    The variance of a derivative-of-Gaussian filter over white noise, from ∫(x/σ² G)² = 1/(8πσ⁴).
-    """
-    return pixel_noise * cell / (math.sqrt(8.0 * math.pi) * sigma**2)
 
 
 def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict]:
