@@ -9,7 +9,7 @@ counted, once.
 - nearest break: the break of the newest picture that shows one, nearest the port, where the picture has it,
   worked all day;
 - one box: the best box of the plan, worked all day where it is on arrival;
-- oracle: the same boat, with the true places of everything at noon and the true currents;
+- oracle: the same boat, with the true places of everything at noon;
 - luck: what the oracle would gain over the blind if the same pieces were strewn evenly.
 """
 
@@ -40,7 +40,7 @@ from searcher.profile import Profile, read_profile
 from searcher.reach import find_reach, range_polygon
 from searcher.route import lay_route
 from searcher.score import rank_boxes
-from searcher.sea import make_sea, to_seconds
+from searcher.sea import to_seconds
 from searcher.tables import CONVERGENCE_LINE, CRS
 from searcher.waters import survey_waters
 
@@ -83,10 +83,17 @@ class Trial:
         """Places of all floating matter, (hour, piece, 2) m from the sea buoy; NaN before its release."""
         data = self.truth["floating"].to_dataset()
         lonlat = np.stack([data["lon"].values, data["lat"].values], axis=-1)
+        lonlat = lonlat[:, self._come_near(lonlat)]
         out = np.full(lonlat.shape, np.nan)
         known = np.isfinite(lonlat[..., 0])
         out[known] = shapely.get_coordinates(self.plane.to_plane(shapely.points(lonlat[known])))
         return out
+
+    def _come_near(self, lonlat: np.ndarray) -> np.ndarray:
+        """Which pieces are at some hour in the region of the trip."""
+        box = self.trip.region
+        inside = (lonlat >= (box.west, box.south)) & (lonlat <= (box.east, box.north))
+        return inside.all(axis=-1).any(axis=0)
 
     @cached_property
     def strewn(self) -> np.ndarray:
@@ -226,7 +233,7 @@ def one_box(plan: Plan, trial: Trial) -> list[Track]:
 
 
 def oracle(trial: Trial, pieces: np.ndarray) -> list[Track]:
-    """A route over the stretches that have most within sight at noon, carried by the true currents."""
+    """A route over the stretches that have most within sight at noon."""
     noon = float(to_seconds(trial.trip.window.start)) + NOON
     here = pieces[int(np.abs(trial.hours - noon).argmin())]
     here = here[np.isfinite(here[:, 0])]
@@ -243,26 +250,22 @@ def oracle(trial: Trial, pieces: np.ndarray) -> list[Track]:
         if all(shapely.intersection(swaths[k], swaths[j]).area < 0.3 * swaths[k].area for j in chosen):
             chosen.append(int(k))
     degrees = [trial.plane.to_degrees(line) for line in lines[chosen]]
+    rate = counts[chosen] / (STRETCH / trial.trip.gear.troll / 3600.0)
     boxes = gpd.GeoDataFrame(
         {
             "rank": np.arange(1, len(chosen) + 1),
             "kind": "convergence line",
             "valid_time": np.datetime64(int(noon), "s").astype("datetime64[ns]"),
-            "expected": counts[chosen] / (STRETCH / trial.trip.gear.troll / 3600.0),
+            "expected": rate,
+            "expected_low": 0.8 * rate,
+            "expected_high": 1.2 * rate,
             "length": STRETCH,
+            "doubt": SIGHT,
             "line": gpd.GeoSeries(degrees, crs=CRS),
         },
         geometry=gpd.GeoSeries(degrees, crs=CRS),
     )
-    known = make_sea(
-        {
-            name: trial.sea[name].to_dataset()
-            for name in trial.sea.children
-            if name not in ("currents", "surface")
-        }
-        | {"currents": trial.truth["currents"].to_dataset().assign_attrs(trial.sea["currents"].attrs)}
-    )
-    legs = lay_route(boxes, trial.reach, trial.trip, sea=known, waters=trial.waters)
+    legs = lay_route(boxes, trial.reach, trial.trip, waters=trial.waters)
     return tracks_of(legs, trial.plane)
 
 
