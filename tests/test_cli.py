@@ -22,6 +22,7 @@ import pytest
 import typer
 
 from searcher import __version__, cli
+from searcher.tables import FRONT_KINDS
 
 VERBS = sorted(typer.main.get_command(cli.app).commands)
 SST = "sea_surface_temperature"
@@ -373,7 +374,8 @@ def test_scan_writes_the_sea_and_the_fronts(trip_folder):
     # the file says the same, to a program
     table = json.loads(run("scan", "--json", trip_folder).out)
     assert table == json.loads(after["fronts.geojson"])
-    assert len(table["features"]) == len(re.findall(r"(?m)^(temperature break|convergence line) ", got.out))
+    kinds = "|".join(FRONT_KINDS)
+    assert len(table["features"]) == len(re.findall(rf"(?m)^({kinds}) ", got.out))
 
 
 @pytest.fixture(scope="module")

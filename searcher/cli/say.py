@@ -59,11 +59,14 @@ def print_plan(made: Plan) -> None:
 
 def print_fronts(fronts, trip: Trip) -> None:
     """One line per front."""
+    from searcher.tables import CONVERGENCE_LINE
+
     show = trip.show
     for row in fronts.itertuples():
         step = f"{show.say_step(row.step)}, warm {row.warm_side}" if row.warm_side else ""
-        seen = f"seen in {row.seen_share:.0%}" if row.warm_side else ""
-        typer.echo(f"{row.kind:17} {show.say_distance(row.length):>9} long  {step:24} {seen}")
+        seen = "" if row.kind == CONVERGENCE_LINE else f"seen in {row.seen_share:.0%}"
+        sure = f", sure to {row.confidence:.0%}" if row.confidence > 0 else ""  # false where it is not known
+        typer.echo(f"{row.kind:17} {show.say_distance(row.length):>9} long  {step:24} {seen}{sure}")
 
 
 def print_notes(notes: list[str]) -> None:

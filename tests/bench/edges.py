@@ -23,7 +23,7 @@ from skimage.feature import canny
 from timing import print_table, ratio, read_options, say, time_in_turn
 
 from searcher.fronts import find_temperature_breaks
-from searcher.fronts.temperature import LOW, SMOOTHING, metres_between
+from searcher.fronts.temperature import BREAK, SMOOTHING, metres_between
 from searcher.fronts.trace import PROMINENCE
 from searcher.kernels.edges import trace_edges
 from searcher.sea import grid_of
@@ -31,6 +31,7 @@ from searcher.sea import grid_of
 STEP = 0.01  # degrees
 CLOUD, NOISE = 0.3, 0.1  # share of the scene; °C
 WIDTH = 3.0  # of the front's tanh profile, cells
+LOW = BREAK.high(SMOOTHING) / 2  # slope that keeps a line going, °C/m
 CANNY_SOBEL = 8.0  # scikit-image takes Sobel's sums as they are: eight times the slope per cell
 
 
