@@ -15,7 +15,7 @@ BINS, KNOTS = 48, 32
 SUMS = 6
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lay_knots(columns, rows, first, last, east, north, tx, ty, knots):
     """The line from vertex `first` to `last` as offsets from its chord, at even steps along it (m).
 
@@ -45,7 +45,7 @@ def _lay_knots(columns, rows, first, last, east, north, tx, ty, knots):
     return length
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _gather(s, field, east, north, columns, rows, first, last, ux, uy, behind, ahead, reach, sums):
     """Add the nodes beside stretch `s` to the bins of their distance from it."""
     v = first[s]
@@ -99,7 +99,7 @@ def _gather(s, field, east, north, columns, rows, first, last, ux, uy, behind, a
                 sums[s, b, 5] += value * value
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gather_sections(field, east, north, columns, rows, first, last, across_x, across_y, behind, ahead, reach):
     """Sums of the nodes beside stretches of lines, array (stretches, `BINS`, `SUMS`): 1, n, n², T, nT, T².
 

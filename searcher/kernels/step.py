@@ -16,11 +16,9 @@ from searcher.kernels.tanh import fit, solve, start, weigh
 LEVELLINGS = 3
 #: a line needs so many nodes beside it
 LEAST_NODES = 10.0
-#: what is told of a line: its rise within what is seen, its error, w, the slope on it, its error, evidence
-TOLD = 6
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _noise_about(sums, p, floor):
     """Noise of the nodes about the shape within their bins, no less than `floor`, and the misfit of the bins.
 
@@ -48,7 +46,7 @@ def _noise_about(sums, p, floor):
     return noise, max(between / (noise * noise * (bins - 5.0)), 1.0) if bins > 5.0 else math.inf
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _evidence(sums, p, variance):
     """By how many sigma a step fits better than a slope alone: root of what it takes off the misfit."""
     w = math.exp(p[4])
@@ -69,7 +67,7 @@ def _evidence(sums, p, variance):
     return math.sqrt(max(straight - left, 0.0) / variance)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _level(sums, s, p):
     """Mean of what the nodes of stretch `s` stand above the shape of its line."""
     w = math.exp(p[4])
@@ -82,7 +80,7 @@ def _level(sums, s, p):
     return total / count if count > 0.0 else 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _add_levelled(sums, start, end, p, total):
     """The sums of all stretches of a line, each with its own level taken off; how many nodes."""
     nodes = 0.0
@@ -104,7 +102,7 @@ def _add_levelled(sums, start, end, p, total):
     return nodes
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _slope_within(sums, start, end):
     """The slope that the stretches of a line share, whatever their levels: least squares within stretches.
 
@@ -126,17 +124,18 @@ def _slope_within(sums, start, end):
     return nt / nn if nn > 0.0 else 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _place(sums, s, p, variance, matrix, right, places):
     """Place of stretch `s` and its error under the line's own width and background, by Gauss-Newton."""
     w = math.exp(p[4])
     at = p[3]
     level = _level(sums, s, p)
     step = p[2]
+    order = p.size - 2  # as a number computed: `solve` would be compiled for a literal anew
     for _ in range(4):
-        for a in range(3):
+        for a in range(order):
             right[a] = 0.0
-            for b in range(3):
+            for b in range(order):
                 matrix[a, b] = 0.0
         # known beforehand: half of w either way of the line's own place
         matrix[2, 2] = 4.0 / w**2
@@ -159,7 +158,7 @@ def _place(sums, s, p, variance, matrix, right, places):
                 matrix[2, 0] += weight * bell
                 matrix[2, 1] += weight * bell * 0.5 * t
                 matrix[2, 2] += weight * bell * bell
-        if not solve(matrix, right, 3):
+        if not solve(matrix, right, order):
             return
         level += right[0]
         step += right[1]
@@ -168,7 +167,7 @@ def _place(sums, s, p, variance, matrix, right, places):
     places[s, 1] = 1.0 / matrix[2, 2]  # of Cholesky's factor: what is known of the last when all are free
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _seen_reach(sums):
     """Distance of the nodes farthest behind and ahead of a line: means of the outermost bins, m."""
     low, high = math.inf, -math.inf
@@ -179,52 +178,16 @@ def _seen_reach(sums):
     return low, high
 
 
-@njit(cache=True)
-def _error(by_step, by_place, by_width, matrix, right):
-    """Error of what varies with step, n0 and ln w as g: the root of g·C·g, C the inverse of `matrix`."""
-    for a in range(5):
-        right[a] = 0.0
-    right[2], right[3], right[4] = by_step, by_place, by_width
-    if not solve(matrix, right, 5):
-        return math.nan
-    return math.sqrt(by_step * right[2] + by_place * right[3] + by_width * right[4])
+@njit(cache=True, error_model="numpy")
+def _fit_line(line, sums, lines, reach, sigma, narrowest, floor, background, shape, spread, places):
+    """Fit one line and its stretches: fills its row of `shape` and of `spread`, and `places`.
 
-
-@njit(cache=True)
-def _rise(p, low, high, matrix, right):
-    """What the step rises by from `low` to `high`, and its error.
-
-    Where the next line is near, no end of the step is seen and its whole height cannot be told from its
-    width; what it rises by within what is seen can.
+    shape: distances seen behind and ahead, evidence, step, n0, ln w. spread: covariances of the last three.
     """
-    w = math.exp(p[4])
-    u0, u1 = (low - p[3]) / w, (high - p[3]) / w
-    t0, t1 = math.tanh(u0), math.tanh(u1)
-    s0, s1 = 1.0 - t0 * t0, 1.0 - t1 * t1
-    by_step = 0.5 * (t1 - t0)
-    by_place = -0.5 * p[2] / w * (s1 - s0)
-    by_width = -0.5 * p[2] * (u1 * s1 - u0 * s0)
-    return by_step * p[2], _error(by_step, by_place, by_width, matrix, right)
-
-
-@njit(cache=True)
-def _slope(p, low, high, matrix, right):
-    """The steepest slope of the step within `low` to `high`, and its error."""
-    w = math.exp(p[4])
-    u = (min(max(p[3], low), high) - p[3]) / w
-    t = math.tanh(u)
-    by_step = 0.5 * (1.0 - t * t) / w
-    slope = by_step * p[2]
-    return slope, _error(by_step, 2.0 * slope * t / w, slope * (2.0 * t * u - 1.0), matrix, right)
-
-
-@njit(cache=True)
-def _tell(line, sums, lines, reach, sigma, narrowest, floor, background, told, places):
-    """Fit one line and its stretches, and write what is told of them."""
     total = np.empty((sums.shape[1], sums.shape[2]))
     p = np.zeros(5)
-    matrix = np.empty((5, 5))
-    right = np.empty(5)
+    matrix = np.empty((p.size, p.size))
+    right = np.empty(p.size)
     noise, ratio = floor, 1.0
     p[1] = _slope_within(sums, lines[line], lines[line + 1])
     p[4] = math.log(reach)
@@ -241,28 +204,66 @@ def _tell(line, sums, lines, reach, sigma, narrowest, floor, background, told, p
         noise, ratio = _noise_about(total, p, floor)
     if ratio == math.inf:
         return
-    spread = noise * math.sqrt(ratio)
-    weigh(total, p, spread, background, p[4], matrix, right)
-    told[line, 0], told[line, 1] = _rise(p, low, high, matrix, right)
-    told[line, 2] = min(math.exp(p[4]), 0.5 * (high - low))
-    weigh(total, p, spread, background, p[4], matrix, right)
-    told[line, 3], told[line, 4] = _slope(p, low, high, matrix, right)
+    noise *= math.sqrt(ratio)
     # against the noise of nodes alone: what a line varies along itself is no evidence against it
-    told[line, 5] = _evidence(total, p, floor * floor)
+    shape[line, 0], shape[line, 1], shape[line, 2] = low, high, _evidence(total, p, floor * floor)
+    for k in range(3):  # element by element: slices take longer to compile than all the rest
+        shape[line, 3 + k] = p[2 + k]
+        weigh(total, p, noise, background, p[4], matrix, right)
+        for a in range(p.size):
+            right[a] = 1.0 if a == 2 + k else 0.0
+        if solve(matrix, right, p.size):
+            for a in range(3):
+                spread[line, a, k] = right[2 + a]
     for s in range(lines[line], lines[line + 1]):
-        _place(sums, s, p, spread * spread, matrix, right, places)
+        _place(sums, s, p, noise * noise, matrix, right, places)
 
 
-@njit(cache=True)
+def _error(by, spread):
+    """Errors of what varies with step, n0 and ln w as g = `by`, three arrays (lines,): roots of g·C·g."""
+    with np.errstate(invalid="ignore"):  # where rounding leaves a variance below 0 nothing is known
+        return np.sqrt(np.einsum("kl,lkm,ml->l", by, spread, by))
+
+
+def _tell_rise(step, place, width, low, high, spread):
+    """What each step rises by from `low` to `high`, and its error.
+
+    Where the next line is near, no end of the step is seen and its whole height cannot be told from its
+    width; what it rises by within what is seen can.
+    """
+    u0, u1 = (low - place) / width, (high - place) / width
+    t0, t1 = np.tanh(u0), np.tanh(u1)
+    s0, s1 = 1.0 - t0 * t0, 1.0 - t1 * t1
+    by_step = 0.5 * (t1 - t0)
+    by_place = -0.5 * step / width * (s1 - s0)
+    by_width = -0.5 * step * (u1 * s1 - u0 * s0)
+    return by_step * step, _error(np.stack([by_step, by_place, by_width]), spread)
+
+
+def _tell_slope(step, place, width, low, high, spread):
+    """The steepest slope of each step within `low` to `high`, and its error."""
+    u = (np.minimum(np.maximum(place, low), high) - place) / width
+    t = np.tanh(u)
+    by_step = 0.5 * (1.0 - t * t) / width
+    slope = by_step * step
+    return slope, _error(np.stack([by_step, 2.0 * slope * t / width, slope * (2.0 * t * u - 1.0)]), spread)
+
+
 def fit_steps(sums, lines, reach, sigma, narrowest, noise, background):
-    """Steps of lines, (lines, `TOLD`), and the place n0 of every stretch with its error, (stretches, 2), m.
+    """Steps of lines, (lines, 6), and the place n0 of every stretch with its error, (stretches, 2), m.
 
+    Of each line: its rise within what is seen, the error of that, w, the slope on it, its error, evidence.
     sums: of `gather_sections`, with its `reach`. lines: line k is stretches lines[k]:lines[k + 1]. sigma:
     a usual w, m; narrowest: the least. noise: least standard deviation of a node. background: spread of b
     before anything is seen, per m. NaN where too little is known.
     """
-    told = np.full((lines.size - 1, TOLD), math.nan)
+    shape, spread = np.full((lines.size - 1, 6), math.nan), np.full((lines.size - 1, 3, 3), math.nan)
     places = np.full((sums.shape[0], 2), math.nan)
-    for line in range(lines.size - 1):
-        _tell(line, sums, lines, reach, sigma, narrowest, noise, background, told, places)
-    return told, places
+    given = sums, lines, reach, sigma, narrowest, noise, background
+    for line in range(lines.size - 1):  # one more kernel around it would take a second to compile
+        _fit_line(line, *given, shape, spread, places)
+    low, high, evidence, step, place, log_width = shape.T
+    seen = step, place, np.exp(log_width), low, high
+    width = np.minimum(seen[2], 0.5 * (high - low))
+    told = *_tell_rise(*seen, spread), width, *_tell_slope(*seen, spread), evidence
+    return np.stack(told, axis=1), places

@@ -15,7 +15,7 @@ WIDTH_SPREAD = 1.0
 TURNS = 40
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def solve(matrix, right, size):
     """Solve a positive definite system by Cholesky, in place of `right`; False where it is none.
 
@@ -43,7 +43,7 @@ def solve(matrix, right, size):
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def weigh(sums, p, noise, background, middle, matrix, right):
     """Misfit of parameters a, b, step, n0, ln w; its normal equations into `matrix` and `right`.
 
@@ -79,7 +79,7 @@ def weigh(sums, p, noise, background, middle, matrix, right):
     return misfit
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
     """The best of seven widths to start from, with a, b and step by linear least squares."""
     best = math.inf
@@ -89,7 +89,7 @@ def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
             p[a] = 0.0
         p[4] = math.log(narrowest) + (trial + 0.5) / 7.0 * math.log(widest / narrowest)
         weigh(sums, p, noise, background, middle, matrix, right)
-        if solve(matrix, right, 3):
+        if solve(matrix, right, p.size - 2):
             for a in range(3):
                 p[a] = right[a]
             misfit = weigh(sums, p, noise, background, middle, matrix, right)
@@ -101,7 +101,7 @@ def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
         p[a] = kept[a]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fit(sums, p, noise, background, middle, narrowest, reach, matrix, right):
     """Least-squares parameters into `p`, from those it holds; False where there is too little to fit."""
     best = weigh(sums, p, noise, background, middle, matrix, right)
@@ -111,7 +111,7 @@ def fit(sums, p, noise, background, middle, narrowest, reach, matrix, right):
         weigh(sums, p, noise, background, middle, matrix, right)
         for a in range(5):
             matrix[a, a] *= 1.0 + damping
-        if not solve(matrix, right, 5):
+        if not solve(matrix, right, p.size):
             return False
         for a in range(5):
             trial[a] = p[a] + right[a]
