@@ -20,10 +20,11 @@ from searcher.kernels.step import fit_steps
 REACH = 4.0
 #: a line's place is fitted stretch by stretch, each about so long, m, and at least so many cells
 STRETCH, STRETCH_CELLS = 10_000.0, 6.0
-#: a line is smoothed along itself over so many smoothing lengths before its section is fitted, if the slope
-#: on it is less than `STEADY` times its noise, else the less the steeper it is. The wiggles of a line in
-#: noise follow the noise: they move it off the front, and sort the nodes beside it into a step that is none
-EVEN, STEADY = 1.25, 8.0
+#: a line is smoothed along itself over so many smoothing lengths, and no more than so many m, before its
+#: section is fitted, if the slope on it is less than `STEADY` times its noise, else the less the steeper it
+#: is. The wiggles of a line in noise follow the noise: they move it off the front, and sort the nodes beside
+#: it into a step that is none. Over more metres the bends of filaments and small eddies would be lost
+EVEN, MOST_EVEN, STEADY = 2.0, 10_000.0, 12.0
 #: no front is told to be narrower than tanh's w of so many cells
 NARROWEST = 0.25
 
@@ -139,7 +140,7 @@ def fit_lines(
         return chains, Sections(*np.zeros((7, 0)))
     cell = float(np.sqrt(east.mean() * north.mean()))
     unsteady = STEADY * slope_noise(noise, cell, sigma) / chains.peaks()
-    half = EVEN * sigma * np.minimum(unsteady, 1.0)
+    half = min(EVEN * sigma, MOST_EVEN) * np.minimum(unsteady, 1.0)
     chains = smooth_along(chains, lengths(chains, east, north), half)
     along = lengths(chains, east, north)
     cut = cut_stretches(chains, along, max(STRETCH, STRETCH_CELLS * cell))
