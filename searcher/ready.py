@@ -67,7 +67,7 @@ def _kernels() -> dict[str, tuple[Callable, float, list[tuple]]]:
         (edges._search_tiles, 4.6, [(*tiles, single, single, single, ints[1], ints[2], singles[3])]),
         (advect.advect, 3.9, [(stream, stream, reals[2], *(reals[1],) * 4, number, number)]),
         (tour.search_tour, 3.0, [(day, count, count)]),
-        (steps.fit_steps, 3.3, [(reals[3], ints[1], *(number,) * 5)]),
+        (steps._fit_line, 3.3, [(count, reals[3], ints[1], *(number,) * 5, reals[2], reals[3], reals[2])]),
         (bound.extend, 2.0, [(day, flags[1], reals[1], reals[3], ints[2], *(number,) * 3, count)]),
         (histogram._test_windows, 2.0, [(*windows, (number,) * 6, room, count, count)]),
         (march.march, 2.0, [(medium, *(number,) * 4)]),

@@ -170,7 +170,7 @@ def evidence_table(ratio: str, *, train: int, test: int) -> list[list[object]]:
 
 def main() -> None:
     quick = read_options(__doc__).quick
-    train, test = (3, 5) if quick else (150, 120)
+    train, test = (3, 5) if quick else (60, 100)
     for ratio in list(RATIOS)[:1] if quick else RATIOS:
         rows = score_table(ratio, train=train, test=test)
         print_table(f"step/noise {ratio}, {test} scenes", HEADER, rows)
