@@ -28,7 +28,7 @@ PAGES = {
     "accuracy": (
         "How right it is",
         "Every table is held against something that is known: a scene whose fronts were drawn, a flow with a "
-        "closed form, the truth of the built-in sea. Seeds that tuned anything are not among those scored.",
+        "closed form, the truth of the built-in sea. Scores hang on the draw of scenes by some percent.",
         ("front_scores", "floating", "drift_skill", "composite"),
     ),
     "speed": (
