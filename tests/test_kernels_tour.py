@@ -155,24 +155,23 @@ def test_more_passes_are_worked_where_there_is_time_for_them():
 OPTIMA = {5: 10, 10: 15, 15: 45, 20: 65, 25: 90, 30: 110, 35: 135, 40: 155, 85: 285}
 
 
-@pytest.mark.parametrize(("budget", "best"), OPTIMA.items())
-def test_optima_of_tsiligirides_are_found_and_proven(budget, best):
-    problem = tsiligirides(budget)
+def check_found_and_proven(problem, best):
+    """The search finds the optimum, and the proof says that it is."""
     tour, total = search_tour(problem, ROUNDS, 0)
     assert total == best
     proof = prove_tour(problem, tour)
     assert proof.proven
     assert proof.bound == proof.best == best
+
+
+@pytest.mark.parametrize(("budget", "best"), OPTIMA.items())
+def test_optima_of_tsiligirides_are_found_and_proven(budget, best):
+    check_found_and_proven(tsiligirides(budget), best)
 
 
 @pytest.mark.parametrize(("budget", "best"), {15: 96, 20: 294, 25: 390}.items())
 def test_optima_of_the_diamond_set_are_found_and_proven(budget, best):
-    problem = chao(budget)
-    tour, total = search_tour(problem, ROUNDS, 0)
-    assert total == best
-    proof = prove_tour(problem, tour)
-    assert proof.proven
-    assert proof.bound == proof.best == best
+    check_found_and_proven(chao(budget), best)
 
 
 #: best known of the set of Chao et al. (from memory)

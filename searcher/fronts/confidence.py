@@ -92,18 +92,8 @@ def share_of_masses(lines: list[shapely.LineString], picture: np.ndarray, grid: 
     i = np.clip(np.round((lonlat[:, 0] - grid.lon0) / grid.dlon).astype(int), 0, field.shape[1] - 1)
     j = np.clip(np.round((lonlat[:, 1] - grid.lat0) / grid.dlat).astype(int), 0, field.shape[0] - 1)
     wanted = windows_around(j, i, field.shape)
-    window = histogram.SIZE, histogram.STEP
-    count, edge, *_ = histogram.find_populations(
-        histogram.smooth_windows(field, wanted, *window),
-        wanted,
-        *window,
-        histogram.LEAST_CLEAR,
-        histogram.LEAST_THETA,
-        0.0,
-        histogram.LEAST_POPULATION,
-        histogram.LEAST_SINGLE,
-        histogram.LEAST_OVERALL,
-    )
+    smooth = histogram.smooth_windows(field, wanted, histogram.SIZE, histogram.STEP)
+    count, edge, *_ = histogram.find_populations(smooth, wanted, difference=0.0)
     looks = count[j, i]
     meets = np.minimum(_greatest_around(edge, j, i), looks)
     tested, met = (np.bincount(which, weights=n, minlength=len(lines)) for n in (looks, meets))

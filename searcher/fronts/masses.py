@@ -25,17 +25,9 @@ def find_water_masses(
     """
     field = np.ascontiguousarray(picture.values, dtype=np.float32)
     wanted = np.ones(histogram.window_count(field.shape, size=size, step=step), bool)
+    smooth = histogram.smooth_windows(field, wanted, size, step)
     windows, boundaries, *_ = histogram.find_populations(
-        histogram.smooth_windows(field, wanted, size, step),
-        wanted,
-        size,
-        step,
-        histogram.LEAST_CLEAR,
-        histogram.LEAST_THETA,
-        least_difference,
-        histogram.LEAST_POPULATION,
-        histogram.LEAST_SINGLE,
-        histogram.LEAST_OVERALL,
+        smooth, wanted, size, step, difference=least_difference
     )
     share = np.where(windows > 0, boundaries / np.maximum(windows, 1), np.nan)
     fields = {"windows": windows, "boundaries": boundaries, "share": share}

@@ -270,7 +270,18 @@ def _mark_rows(field, tested, seen, table, size, step, count, edge, first, last)
         _mark(field, edge, table, seen, size, step, j)
 
 
-def find_populations(field, wanted, size, step, clear, theta, difference, population, single, overall):
+def find_populations(
+    field,
+    wanted,
+    size=SIZE,
+    step=STEP,
+    clear=LEAST_CLEAR,
+    theta=LEAST_THETA,
+    difference=LEAST_DIFFERENCE,
+    population=LEAST_POPULATION,
+    single=LEAST_SINGLE,
+    overall=LEAST_OVERALL,
+):
     """The histogram test in overlapping windows of a field (lat, lon), NaN where missing.
 
     wanted: bool (windows down, windows across), which windows to test (`window_count`). size, step: cells.
