@@ -25,6 +25,7 @@ from scipy.spatial import cKDTree
 from seas import Plane
 
 from searcher.geo import Place
+from searcher.kernels import histogram as kernel
 
 KM = 1000.0
 CENTRE = Place(154.0, -32.0)
@@ -309,6 +310,19 @@ def cohesions(window: np.ndarray, split: float) -> tuple[float, float, float]:
     # a pair within a population is seen from both of its ends
     single = [2.0 * kin.sum() / max(2.0 * kin.sum() + (~kin).sum(), 1.0) for kin in shares]
     return single[0], single[1], float(same.sum() / max(same.size, 1))
+
+
+#: size and step of the windows and the least values of the histogram test, as its twin takes them
+SETTINGS = (
+    kernel.SIZE,
+    kernel.STEP,
+    kernel.LEAST_CLEAR,
+    kernel.LEAST_THETA,
+    kernel.LEAST_DIFFERENCE,
+    kernel.LEAST_POPULATION,
+    kernel.LEAST_SINGLE,
+    kernel.LEAST_OVERALL,
+)
 
 
 def numpy_populations(field, size, step, clear, theta, difference, population, single, overall):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from front_scenes import best_split, cohesions, draw_scene, numpy_populations
+from front_scenes import SETTINGS, best_split, cohesions, draw_scene, numpy_populations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numba import get_num_threads, set_num_threads
@@ -19,16 +19,6 @@ from searcher.kernels import histogram as kernel
 from searcher.kernels.histogram import BINS, SIZE, STEP, find_populations, moments, window_count
 
 Y, X = np.indices((SIZE, SIZE)).astype(float)
-SETTINGS = (
-    SIZE,
-    STEP,
-    kernel.LEAST_CLEAR,
-    kernel.LEAST_THETA,
-    kernel.LEAST_DIFFERENCE,
-    kernel.LEAST_POPULATION,
-    kernel.LEAST_SINGLE,
-    kernel.LEAST_OVERALL,
-)
 
 
 def split_of(values) -> tuple[float, float, float, float]:

@@ -23,22 +23,11 @@ from timing import print_table, ratio, read_options, say, time_in_turn
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # tests/, for the numpy twin
 
-from front_scenes import numpy_populations
+from front_scenes import SETTINGS, numpy_populations
 
-from searcher.kernels import histogram as kernel
-from searcher.kernels.histogram import SIZE, STEP, find_populations, window_count
+from searcher.kernels.histogram import STEP, find_populations, window_count
 
 CLOUD, NOISE = 0.3, 0.1
-SETTINGS = (
-    SIZE,
-    STEP,
-    kernel.LEAST_CLEAR,
-    kernel.LEAST_THETA,
-    kernel.LEAST_DIFFERENCE,
-    kernel.LEAST_POPULATION,
-    kernel.LEAST_SINGLE,
-    kernel.LEAST_OVERALL,
-)
 
 
 def draw(size: int, *, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
