@@ -5,11 +5,12 @@ A plan also says what it does not know: see `searcher.conditions`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 import xarray as xr
 
@@ -18,7 +19,7 @@ from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, fin
 from searcher.drift import drift_fronts
 from searcher.fronts import find_fronts
 from searcher.reach import WORK, at_middles, find_reach, range_polygon
-from searcher.route import lay_route
+from searcher.route import empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
 from searcher.sources import check_cover
@@ -43,14 +44,26 @@ class Plan:
     turn_for_home: np.datetime64  # latest time to turn for home from the end of the last box; NaT if none
     made_at: np.datetime64
     settings: dict = field(default_factory=dict)
+    stays: pd.DataFrame = field(default_factory=empty_stays)  # how long at each box: see route.Route
+    #: encounters of the best tour known of the boxes lying still, and what no tour of them can exceed
+    best: float = 0.0
+    bound: float = 0.0
 
 
-def make_plan(trip: Trip, sea: xr.DataTree, *, progress: Callable[[str], None] | None = None) -> Plan:
+def make_plan(
+    trip: Trip,
+    sea: xr.DataTree,
+    *,
+    pinned: Collection[int] = (),
+    banned: Collection[int] = (),
+    progress: Callable[[str], None] | None = None,
+) -> Plan:
     """The plan of a trip on a sea: fronts, drift, reach, boxes, route, and what to beware of.
 
-    `progress` is called with the name of each stage as it begins. Raises `SeaError` for a sea that breaks its
-    contract, `NoData` for currents that do not cover the trip's hours, `OutOfReach` for a boat that
-    cannot leave and come home.
+    pinned, banned: ranks of boxes that must, or must not, be worked. `progress` is called with the name of
+    each stage as it begins. Raises `SeaError` for a sea that breaks its contract, `NoData` for currents that
+    do not cover the trip's hours, `OutOfReach` for a boat that cannot leave and come home, or cannot work
+    every box that is pinned.
     """
     say = progress or (lambda _: None)
     check_sea(sea)
@@ -66,7 +79,8 @@ def make_plan(trip: Trip, sea: xr.DataTree, *, progress: Callable[[str], None] |
     say("boxes")
     boxes = rank_boxes(fronts, reach, sea, trip)
     say("route")
-    legs = lay_route(boxes, reach, trip, sea=sea, waters=waters)
+    route = find_route(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
+    legs = route.legs
     data = describe_data(sea, trip)
     conditions = judge_conditions(trip, sea, reach)
     return Plan(
@@ -77,6 +91,9 @@ def make_plan(trip: Trip, sea: xr.DataTree, *, progress: Callable[[str], None] |
         range_polygon=range_polygon(reach),
         boxes=boxes,
         legs=legs,
+        stays=route.stays,
+        best=route.best,
+        bound=route.bound,
         conditions=conditions,
         cautions=find_cautions(trip, sea, reach, boxes, legs, conditions, data) + STANDING_CAUTIONS,
         data=data,
@@ -87,7 +104,7 @@ def make_plan(trip: Trip, sea: xr.DataTree, *, progress: Callable[[str], None] |
             "current_error": CURRENT_ERROR,
             "diffusivity": DIFFUSIVITY,
             "work": WORK,
-            "cruise": trip.boat.cruise,
+            "cruise": route.speed,
             "troll": trip.gear.troll,
         },
     )
