@@ -14,11 +14,13 @@ from searcher.brief.geojson import write_geojson, write_table
 from searcher.brief.gpx import write_gpx
 from searcher.brief.maps import draw_map
 from searcher.brief.page import write_brief
+from searcher.brief.plotter import Plotter
 from searcher.brief.words import cautions_of
 from searcher.errors import SearcherError
 from searcher.plan import Plan
 
 __all__ = [
+    "Plotter",
     "cautions_of",
     "draw_map",
     "write_all",
