@@ -17,6 +17,7 @@ import xarray as xr
 from searcher.carry import CURRENT_ERROR, DIFFUSIVITY, WINDAGE
 from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, find_cautions, judge_conditions
 from searcher.drift import drift_fronts
+from searcher.evidence import floating_around
 from searcher.fronts import find_fronts
 from searcher.reach import WORK, at_middles, find_reach, range_polygon
 from searcher.route import empty_stays, find_route
@@ -48,6 +49,7 @@ class Plan:
     #: encounters of the best tour known of the boxes lying still, and what no tour of them can exceed
     best: float = 0.0
     bound: float = 0.0
+    floating: xr.Dataset | None = None  # density of floating matter over the reach (fronts.floating)
 
 
 def make_plan(
@@ -77,7 +79,12 @@ def make_plan(
     fronts = drift_fronts(fronts, sea, to=trip.window.start)
     fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
     say("boxes")
-    boxes = rank_boxes(fronts, reach, sea, trip)
+    polygon = range_polygon(reach)
+    floating = None
+    if not (fronts.empty or polygon.is_empty):
+        middle = np.sort(fronts["valid_time"].to_numpy())[len(fronts) // 2]
+        floating = floating_around(sea, [polygon], at=middle)
+    boxes = rank_boxes(fronts, reach, sea, trip, floating=floating)
     say("route")
     route = find_route(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
     legs = route.legs
@@ -88,12 +95,13 @@ def make_plan(
         sea=sea,
         fronts=fronts,
         reach=reach,
-        range_polygon=range_polygon(reach),
+        range_polygon=polygon,
         boxes=boxes,
         legs=legs,
         stays=route.stays,
         best=route.best,
         bound=route.bound,
+        floating=floating,
         conditions=conditions,
         cautions=find_cautions(trip, sea, reach, boxes, legs, conditions, data) + STANDING_CAUTIONS,
         data=data,

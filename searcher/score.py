@@ -47,6 +47,7 @@ def rank_boxes(
     trip: Trip,
     *,
     profile: Profile | None = None,
+    floating: xr.Dataset | None = None,
 ) -> gpd.GeoDataFrame:
     """Search boxes along the lines within reach, best first (`searcher.tables.BOXES`).
 
@@ -54,15 +55,17 @@ def rank_boxes(
     `gathered` (ln of the density of floating matter), `depth_least`, `depth_most` (m), `step`
     (°C), `seen_share`, `coincidence`, `warm_side`, and one `evidence_...` column per piece, its share of ln
     rate. A box mostly outside the trip's depths, or mostly inside a better one, is dropped; at most
-    `MOST_BOXES` are kept. `profile`: by default that of the trip's target species.
+    `MOST_BOXES` are kept. `profile`: by default that of the trip's target species. `floating`: the map of
+    floating matter (`evidence.floating_around`), by default one around the lines.
     """
     candidates = lay_boxes(fronts, reach)
     if candidates.empty:
         return empty_table("boxes")
     profile = profile or read_profile(trip.target.species, trip.folder)
     rows = list(candidates.itertuples())
-    middle = np.sort(candidates["valid_time"].to_numpy())[len(candidates) // 2]
-    floating = floating_around(sea, candidates["line"], at=middle)
+    if floating is None:
+        middle = np.sort(candidates["valid_time"].to_numpy())[len(candidates) // 2]
+        floating = floating_around(sea, candidates["line"], at=middle)
     observer = Observer(sea, fronts, make_drift(sea), floating)
     facts = [observer.observe(row) for row in rows]
     features = pd.DataFrame(
