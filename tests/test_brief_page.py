@@ -439,11 +439,12 @@ def test_standing_cautions_come_once(plan):
 def test_write_all_writes_all(plan, tmp_path):
     paths = brief.write_all(plan, tmp_path / "new" / "folder")
     names = {path.name for path in paths}
-    tables = {"fronts.geojson", "boxes.geojson", "legs.geojson"}
-    assert names == {"brief.html", "map.png", "map.pdf", "route.gpx", "float_plan.txt"} | tables
+    tables = {"fronts.geojson", "boxes.geojson", "legs.geojson", "boxes.csv", "legs.csv", "stays.csv"}
+    plans = {"brief.html", "map.png", "map.pdf", "route.gpx", "plan.kml", "float_plan.txt", "float_plan.html"}
+    assert names == plans | tables
     assert {path.name for path in (tmp_path / "new" / "folder").iterdir()} == names
     for path in paths:
-        if path.suffix not in (".png", ".pdf"):
+        if path.suffix not in (".png", ".pdf", ".csv"):
             assert "planning" in path.read_text(encoding="utf-8"), path
 
 

@@ -1,9 +1,13 @@
-"""The float plan: what to leave ashore with someone who will act on it."""
+"""The float plan: what to leave ashore with someone who will act on it, as text and as a page to print.
+
+What the trip file does not say is left blank, to be filled in by hand; nothing is made up.
+"""
 
 from __future__ import annotations
 
 import os
 import textwrap
+from importlib.resources import files
 from pathlib import Path
 
 from searcher.brief.words import (
@@ -25,6 +29,7 @@ from searcher.plan import Plan
 
 BLANK = "________________"
 WIDTH = 78
+HELP = "WHEN TO CALL FOR HELP"
 CLOSE_IT = "Leave this with someone ashore. Close it with them when you are back."
 
 
@@ -34,6 +39,37 @@ def write_float_plan(plan: Plan, path: str | os.PathLike) -> Path:
     Raises `SearcherError` if the file cannot be written.
     """
     return write_text(path, float_plan_text(plan))
+
+
+def write_float_page(plan: Plan, path: str | os.PathLike) -> Path:
+    """Write the float plan as a page to print (HTML, nothing loaded from elsewhere), with blanks to fill in.
+
+    Raises `SearcherError` if the file cannot be written.
+    """
+    return write_text(path, float_plan_page(plan))
+
+
+def float_plan_page(plan: Plan) -> str:
+    """The page as HTML; every text of the trip file is escaped."""
+    import jinja2
+
+    source = (files("searcher.brief") / "float_plan.html").read_text(encoding="utf-8")
+    template = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).from_string(source)
+    show, day = plan.trip.show, plan.trip.show.local(plan.trip.window.start)
+    return template.render(
+        port=plan.trip.port.name,
+        day=f"{day:%A} {day.day} {day:%B %Y}",
+        zone=f"{day:%Z}",
+        close_it=CLOSE_IT,
+        help=HELP,
+        sections=float_plan_sections(plan),
+        port_place=say_place(Place(*plan.trip.port.at)),
+        route=_route_rows(plan),
+        cautions=cautions_of(plan),
+        made_at=show.say_time(plan.made_at),
+    )
 
 
 def float_plan_text(plan: Plan) -> str:
@@ -50,14 +86,16 @@ def float_plan_text(plan: Plan) -> str:
 
 def float_plan_sections(plan: Plan) -> list[tuple[str, list[tuple[str, list[str]]]]]:
     """Titles and their rows of label and lines; no lines where the trip file is silent."""
-    given = plan.trip.float_plan
+    given, boat, show = plan.trip.float_plan, plan.trip.boat, plan.trip.show
+    speeds = f"runs at {show.say_speed(boat.cruise)}, trolls at {show.say_speed(plan.trip.gear.troll)}"
+    marks = ("Marks, colour, safety gear", said(given.boat))
     return [
-        ("BOAT", [("Name", said(plan.trip.boat.name)), ("Marks, colour, safety gear", said(given.boat))]),
+        ("BOAT", [("Name", said(boat.name)), marks, ("Speed", [speeds])]),
         ("PEOPLE ABOARD", [("Names, phones", said(given.people))]),
         ("CALL", [("Contacts", said(given.contacts)), ("Sea rescue, radio channel", [])]),
         ("TIMES", _times(plan)),
         ("WHERE WE WILL BE", _areas(plan)),
-        ("WHEN TO CALL FOR HELP", _help(plan)),
+        (HELP, _help(plan)),
         ("FUEL", _fuel(plan)),
         ("NOTES", [("Notes", said(given.notes))]),
     ]
@@ -122,16 +160,24 @@ def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def _route(plan: Plan) -> list[str]:
     """Every leg with its end."""
-    show, steps = plan.trip.show, steps_of(plan)
-    if not steps:
+    rows = _route_rows(plan)
+    if not rows:
         return ["  No route planned."]
-    lines = [f"  Port {say_place(Place(*plan.trip.port.at))}, then from the sea buoy:"]
-    for step in steps:
-        work = f" (box {step.box})" if step.box else ""
-        kind = "troll on" if step.joins else step.kind
-        where = f"{kind}{work} to {say_place(step.places[-1])}"
-        lines.append(_wrapped(f"  {show.say_clock(step.end)}  {where}, {say_span(step.seconds)}"))
-    return lines
+    start = f"  Port {say_place(Place(*plan.trip.port.at))}, then from the sea buoy:"
+    return [start, *(_wrapped("  {end}  {what} to {place}, {span}".format(**row)) for row in rows)]
+
+
+def _route_rows(plan: Plan) -> list[dict[str, str]]:
+    """Every leg in words: when it ends, what it is, to where, how long it takes."""
+    return [
+        {
+            "end": plan.trip.show.say_clock(step.end),
+            "what": ("troll on" if step.joins else step.kind) + (f" (box {step.box})" if step.box else ""),
+            "place": say_place(step.places[-1]),
+            "span": say_span(step.seconds),
+        }
+        for step in steps_of(plan)
+    ]
 
 
 def _section(title: str, rows: list[tuple[str, list[str]]]) -> str:

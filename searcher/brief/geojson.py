@@ -19,8 +19,8 @@ from searcher.files import write_text
 from searcher.plan import Plan
 from searcher.units import to_unit
 
-#: decimal places of degrees kept: 1e-7° is about a centimetre
-DIGITS = 7
+#: decimal places of degrees kept, some ten centimetres, as RFC 7946 advises (section 11.2)
+DIGITS = 6
 
 
 def write_geojson(plan: Plan, folder: str | os.PathLike) -> list[Path]:
@@ -55,7 +55,22 @@ def _collection(table: gpd.GeoDataFrame, about: dict) -> dict:
         }
         for shape, (_, row) in zip(table.geometry, table.iterrows(), strict=True)
     ]
-    return {"type": "FeatureCollection", **about, "features": features}
+    return {"type": "FeatureCollection", **bounding_box(table.geometry.values), **about, "features": features}
+
+
+def bounding_box(shapes: np.ndarray) -> dict[str, list[float]]:
+    """The member `bbox` of some geometries; its west is east of its east across 180° (RFC 7946, 5.2).
+
+    {} for no geometries.
+    """
+    if shapely.is_empty(shapes).all():
+        return {}
+    west, south, east, north = (float(edge) for edge in shapely.total_bounds(shapes))
+    if east - west >= 360.0:
+        west, east = -180.0, 180.0
+    turn = 360.0 * math.floor((west + 180.0) / 360.0)
+    beyond = turn + 360.0 * (east - turn > 180.0)
+    return {"bbox": [round(edge, DIGITS) for edge in (west - turn, south, east - beyond, north)]}
 
 
 def _value(value):

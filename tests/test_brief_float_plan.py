@@ -1,0 +1,105 @@
+"""The float plan as a page to print; its words are tested with those of the brief."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import brief_plan
+import pytest
+from lxml import html
+
+from searcher import brief
+from searcher.brief import words
+from searcher.brief.float_plan import float_plan_page, float_plan_sections
+from searcher.errors import SearcherError
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return brief_plan.make_plan()
+
+
+def filled(plan, **given):
+    """The plan with texts in its section [float_plan]."""
+    text = plan.trip.float_plan.model_copy(update=given)
+    return replace(plan, trip=plan.trip.model_copy(update={"float_plan": text}))
+
+
+def rows_of(page: str) -> dict[str, list[str]]:
+    """Label -> lines of its value, [] where a blank is left."""
+    rows = {}
+    for row in html.fromstring(page).xpath("//dl/div"):
+        (value,) = row.xpath("dd")
+        blank = value.get("class") == "blank"
+        rows[row.xpath("string(dt)")] = [] if blank else [text.strip() for text in value.itertext()]
+    return rows
+
+
+def test_page_says_what_the_text_says(plan):
+    made = filled(plan, people="Ana, 0400 000 000\nBen", contacts="Cleo")
+    wanted = {label: lines for _, rows in float_plan_sections(made) for label, lines in rows}
+    assert rows_of(float_plan_page(made)) == wanted
+    assert wanted["Names, phones"] == ["Ana, 0400 000 000", "Ben"]
+
+
+def test_page_leaves_blanks_and_invents_nothing(plan):
+    rows = rows_of(float_plan_page(plan))
+    for label in ("Names, phones", "Contacts", "Sea rescue, radio channel", "Call sea rescue at", "Notes"):
+        assert rows[label] == []
+    shown = html.fromstring(float_plan_page(plan)).xpath("string(//main)")
+    without_places = re.sub(r"\d+° [\d.]+′ [NSEW]", "", shown)
+    assert not re.search(r"\+?\d[\d ]{6,}", without_places), "that looks like a telephone number"
+
+
+def test_page_has_every_leg_and_caution(plan):
+    tree = html.fromstring(float_plan_page(plan))
+    ends = [cell.text for cell in tree.xpath("//tbody/tr/td[1]")]
+    assert ends == [plan.trip.show.say_clock(end) for end in plan.legs["end"]]
+    assert [item.text for item in tree.xpath("//li")] == list(words.cautions_of(plan))
+
+
+def test_page_shows_markup_as_text_and_loads_nothing(plan):
+    page = float_plan_page(filled(plan, notes="<script>alert(1)</script>", people='"><img src=x>'))
+    tree = html.fromstring(page)
+    assert rows_of(page)["Notes"] == ["<script>alert(1)</script>"]
+    assert not tree.xpath("//script | //img | //link | //iframe")
+    assert not re.search(r"url\(|@import|https?:", page)
+
+
+def test_page_without_a_route(tmp_path):
+    path = brief.write_float_page(brief_plan.empty_plan(), tmp_path / "float_plan.html")
+    page = path.read_text(encoding="utf-8")
+    assert rows_of(page)["Expected back"] == rows_of(page)["Waters"] == []
+    assert "No route planned." in page
+
+
+def test_page_that_cannot_be_written_is_named(plan, tmp_path):
+    with pytest.raises(SearcherError, match=r"no folder .*missing.* to write float_plan\.html in"):
+        brief.write_float_page(plan, tmp_path / "missing" / "float_plan.html")
+
+
+@pytest.mark.browser
+def test_page_prints_on_at_most_two_sheets(plan, tmp_path):
+    """Printed by Chromium; pages counted by poppler."""
+    api = pytest.importorskip("playwright.sync_api")
+    chromium = Path("/usr/bin/chromium")
+    if not (chromium.exists() and shutil.which("pdfinfo")):
+        pytest.skip("no Chromium or no poppler")
+    path = brief.write_float_page(brief_plan.with_passes(plan, 3), tmp_path / "float_plan.html")
+    with api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(chromium), args=["--no-sandbox", "--disable-dev-shm-usage"])
+        page = browser.new_page()
+        said = []
+        page.on("console", lambda message: said.append(message.text))
+        page.goto(path.as_uri())
+        page.pdf(path=str(tmp_path / "float_plan.pdf"), prefer_css_page_size=True)
+        browser.close()
+    assert said == []
+    told = subprocess.run(
+        ["pdfinfo", str(tmp_path / "float_plan.pdf")], capture_output=True, text=True, check=True
+    ).stdout
+    assert int(re.search(r"Pages: +(\d+)", told)[1]) <= 2
