@@ -247,14 +247,19 @@ def step_of(sea: xr.DataTree, node: str) -> float:
 
 
 def _way_in_cautions(trip):
-    way = shapely.LineString([trip.port.at, trip.port.sea_buoy])
-    plane = LocalPlane(trip.port.sea_buoy)
-    over_land = plane.to_plane(shapely.intersection(way, land(trip.region, detail="full"))).length
-    if over_land > HARBOUR:
-        yield (
-            "The straight way between port and sea buoy crosses land: the real way is longer, so allow more "
-            "time and fuel than this plan does."
-        )
+    for port in (trip.port, trip.finish):
+        if port and _length_ashore(port, trip) > HARBOUR:
+            yield (
+                f"The straight way between {port.name} and its sea buoy crosses land: the real way is "
+                "longer, so allow more time and fuel than this plan does."
+            )
+
+
+def _length_ashore(port, trip) -> float:
+    """How much (m) of the straight way between a port and its sea buoy is drawn as land."""
+    way = shapely.LineString([port.at, port.sea_buoy])
+    plane = LocalPlane(port.sea_buoy)
+    return plane.to_plane(shapely.intersection(way, land(trip.region, detail="full"))).length
 
 
 def _result_cautions(boxes, legs, reach):

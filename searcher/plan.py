@@ -6,7 +6,7 @@ A plan also says what it does not know: see `searcher.conditions`.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
@@ -18,14 +18,14 @@ from searcher.carry import CURRENT_ERROR, DIFFUSIVITY, WINDAGE
 from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, find_cautions, judge_conditions
 from searcher.drift import drift_fronts
 from searcher.evidence import floating_around
-from searcher.fronts import find_fronts
+from searcher.learn import learned_profile, prior_weights, read_season, update_weights
+from searcher.profile import Profile, read_profile
 from searcher.reach import WORK, at_middles, find_reach, range_polygon
-from searcher.route import empty_stays, find_route
+from searcher.route import Route, empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
-from searcher.sources import check_cover
 from searcher.trip import Trip
-from searcher.waters import survey_waters
+from searcher.waters import Waters, survey_waters
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,15 @@ class Plan:
     best: float = 0.0
     bound: float = 0.0
     floating: xr.Dataset | None = None  # density of floating matter over the reach (fronts.floating)
+    #: the weights the boxes were ranked with, and how many trips of the skipper's own stand behind them
+    profile: Profile | None = None
+    learned_from: int = 0
+    waters: Waters | None = None  # where a hull may go: what the reach was found in
+
+    @property
+    def proven(self) -> bool:
+        """Whether no tour of the boxes lying still is better than the best known."""
+        return self.bound <= self.best * (1 + 1e-6)
 
 
 def make_plan(
@@ -63,13 +72,18 @@ def make_plan(
     """The plan of a trip on a sea: fronts, drift, reach, boxes, route, and what to beware of.
 
     pinned, banned: ranks of boxes that must, or must not, be worked. `progress` is called with the name of
-    each stage as it begins. Raises `SeaError` for a sea that breaks its contract, `NoData` for currents that
+    each stage as it begins. Where the trip file consents, the reviewed trips of its season weigh the evidence
+    (`learned_weights`). Raises `SeaError` for a sea that breaks its contract, `NoData` for currents that
     do not cover the trip's hours, `OutOfReach` for a boat that cannot leave and come home, or cannot work
     every box that is pinned.
     """
+    from searcher.fronts import find_fronts  # what is not needed at sea is not loaded there
+    from searcher.sources import check_cover
+
     say = progress or (lambda _: None)
     check_sea(sea)
     check_cover(sea, trip.window)
+    profile, learned_from = learned_weights(trip)
     say("reach")
     waters = survey_waters(trip, sea)
     reach = find_reach(trip, sea, waters=waters)
@@ -84,9 +98,9 @@ def make_plan(
     if not (fronts.empty or polygon.is_empty):
         middle = np.sort(fronts["valid_time"].to_numpy())[len(fronts) // 2]
         floating = floating_around(sea, [polygon], at=middle)
-    boxes = rank_boxes(fronts, reach, sea, trip, floating=floating)
+    boxes = rank_boxes(fronts, reach, sea, trip, floating=floating, profile=profile)
     say("route")
-    route = find_route(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
+    route = find_day(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
     legs = route.legs
     data = describe_data(sea, trip)
     conditions = judge_conditions(trip, sea, reach)
@@ -102,6 +116,9 @@ def make_plan(
         best=route.best,
         bound=route.bound,
         floating=floating,
+        profile=profile,
+        learned_from=learned_from,
+        waters=waters,
         conditions=conditions,
         cautions=find_cautions(trip, sea, reach, boxes, legs, conditions, data) + STANDING_CAUTIONS,
         data=data,
@@ -116,6 +133,43 @@ def make_plan(
             "troll": trip.gear.troll,
         },
     )
+
+
+def learned_weights(trip: Trip) -> tuple[Profile, int]:
+    """The profile of the trip's target, and how many reviewed trips of its season have moved its weights.
+
+    Only with the skipper's consent in the trip file (`[learn] from_log`); else none.
+    """
+    profile = read_profile(trip.target.species, trip.folder)
+    logs = read_season(trip.season, profile, but=trip.folder) if trip.learn.from_log else []
+    if not logs:
+        return profile, 0
+    learned = update_weights(prior_weights(profile), pd.concat(logs, ignore_index=True))
+    return learned_profile(profile, learned), len(logs)
+
+
+def find_day(
+    boxes: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip, *, fuel: float | None = None, **options
+) -> Route:
+    """The route of a day (`searcher.route.find_route`) that ends in the port the trip ends in.
+
+    fuel: L in the tank at the start, with the reserve (default: the whole tank).
+    """
+    if trip.finish is None:
+        return find_route(boxes, reach, trip, fuel=fuel, **options)
+    way_in = reach.attrs["finish_fuel"]
+    late = np.timedelta64(round(reach.attrs["finish_time"] * 1000), "ms")
+    route = find_route(
+        boxes,
+        reach,
+        trip,
+        finish=trip.finish.sea_buoy,
+        home_by=trip.window.end - late,
+        fuel=(trip.boat.tank if fuel is None else fuel) - way_in,
+        **options,
+    )
+    # what the way in takes is still in the tank on the way there
+    return replace(route, legs=route.legs.assign(fuel_left=route.legs["fuel_left"] + way_in))
 
 
 def arrival_times(fronts: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.ndarray:
@@ -137,8 +191,8 @@ def latest_turn(legs: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.dat
         return np.datetime64("NaT", "ns")
     home = legs.iloc[-1]
     run = float((home["end"] - home["start"]) / np.timedelta64(1, "s"))
-    by_hours = to_seconds(trip.window.end) - reach.attrs["port_time"] - run
-    reserve = trip.boat.tank * trip.boat.reserve + reach.attrs["port_fuel"]
+    by_hours = to_seconds(trip.window.end) - reach.attrs["finish_time"] - run
+    reserve = trip.boat.tank * trip.boat.reserve + reach.attrs["finish_fuel"]
     trolling = (home["fuel_left"] - reserve) / float(trip.boat.burn(trip.gear.troll))
     by_fuel = to_seconds(home["start"]) + max(trolling, 0.0)
     return to_times(min(by_hours, by_fuel))[()]

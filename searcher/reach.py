@@ -29,7 +29,7 @@ from searcher.files import whole_file
 from searcher.geo import Place, destination, distance
 from searcher.kernels.sample import sample_field
 from searcher.sea import to_seconds, to_times
-from searcher.trip import Boat, Trip
+from searcher.trip import Boat, Finish, Port, Trip
 from searcher.waters import Waters, survey_waters
 
 #: the work a place must leave time and fuel for, s
@@ -94,8 +94,9 @@ def find_reach(
     `speed_out`, `speed_home` (m/s), `slack` (share of the tightest of hours, fuel and light that is left,
     negative out of reach), `reachable`, `blocked`, `u`, `v` (mean current, m/s), `currents_known`, and
     `waves` (m) where known. Attributes: `speed` (m/s), `burn` (L/s) of cruise, `port_time`, `port_fuel` (one
-    way between port and sea buoy), `work`; `start_lon`, `start_lat`, `leave` (UTC, at the start or the sea
-    buoy) and `fuel` (L in the tank there).
+    way between port and sea buoy), `finish_time`, `finish_fuel` (the same of the port in which the day ends),
+    `work`; `start_lon`, `start_lat`, `leave` (UTC, at the start or the sea buoy) and `fuel` (L in the tank
+    there).
     Raises `OutOfReach` where the way home no longer fits, or not even the start leaves time and fuel for
     the work; and for a start off the grid of the waters.
     """
@@ -109,7 +110,14 @@ def find_reach(
             given=f"{budget.start.lon:.4f}, {budget.start.lat:.4f}",
             expected=f"a place within the trip's range of {trip.port.name}",
         )
-    home = [waters.times_from(trip.port.sea_buoy, v, homeward=True, at=budget.back) for v in speeds]
+    buoy = trip.last_port.sea_buoy
+    if not waters.covers(buoy):
+        raise OutOfReach(
+            "a port to finish in outside the waters of the trip",
+            given=f"[finish] sea_buoy at {buoy.lon:.4f}, {buoy.lat:.4f}",
+            expected=f"a place within the trip's range of {trip.port.name}",
+        )
+    home = [waters.times_from(buoy, v, homeward=True, at=budget.back) for v in speeds]
     if start is not None:
         _check_home(budget, home, burns, waters)
     if budget.hours <= 0 or budget.running_fuel <= 0:
@@ -135,13 +143,14 @@ def make_budget(
     work: float = WORK,
 ) -> Budget:
     """What a trip leaves for running, from port or from a place later in the day (as `find_reach`)."""
-    port_time, port_fuel = _pilotage(trip)
+    out_time, out_fuel = _pilotage(trip, trip.port)
+    in_time, in_fuel = _pilotage(trip, trip.last_port)
     from_port = start is None
     return Budget(
         start=trip.port.sea_buoy if from_port else Place(*start),
-        leave=float(to_seconds(at or trip.window.start)) + from_port * port_time,
-        back=float(to_seconds(trip.window.end)) - port_time,
-        fuel=_above_reserve(trip, fuel) - (1 + from_port) * port_fuel,
+        leave=float(to_seconds(at or trip.window.start)) + from_port * out_time,
+        back=float(to_seconds(trip.window.end)) - in_time,
+        fuel=_above_reserve(trip, fuel) - from_port * out_fuel - in_fuel,
         work=work,
         work_fuel=work * float(trip.boat.burn(trip.gear.troll)),
         sunset=float(to_seconds(trip.window.sunset)),
@@ -167,9 +176,9 @@ def thirds_circle(trip: Trip) -> shapely.Polygon:
     return shapely.Polygon([destination(trip.port.at, towards, radius) for towards in range(360)])
 
 
-def _pilotage(trip: Trip) -> tuple[float, float]:
-    """Time (s) and fuel (L) of one way between port and sea buoy, at cruise."""
-    time = distance(trip.port.at, trip.port.sea_buoy) / trip.boat.cruise
+def _pilotage(trip: Trip, port: Port | Finish) -> tuple[float, float]:
+    """Time (s) and fuel (L) of one way between a port and its sea buoy, at cruise."""
+    time = distance(port.at, port.sea_buoy) / trip.boat.cruise
     return time, time * float(trip.boat.burn(trip.boat.cruise))
 
 
@@ -238,17 +247,20 @@ def _as_dataset(fields: dict[str, np.ndarray], waters: Waters, trip: Trip, budge
     }
     if waters.waves is not None:
         fields["waves"] = waters.waves
-    port_time, port_fuel = _pilotage(trip)
+    port_time, port_fuel = _pilotage(trip, trip.port)
+    finish_time, finish_fuel = _pilotage(trip, trip.last_port)
     attrs = {
         "speed": trip.boat.cruise,
         "burn": float(trip.boat.burn(trip.boat.cruise)),
         "port_time": port_time,
         "port_fuel": port_fuel,
+        "finish_time": finish_time,
+        "finish_fuel": finish_fuel,
         "work": budget.work,
         "start_lon": float(budget.start.lon),
         "start_lat": float(budget.start.lat),
         "leave": str(to_times(budget.leave)),
-        "fuel": budget.fuel + trip.boat.tank * trip.boat.reserve + port_fuel,
+        "fuel": budget.fuel + trip.boat.tank * trip.boat.reserve + finish_fuel,
     }
     return xr.Dataset(
         {name: (("lat", "lon"), values) for name, values in fields.items()},

@@ -213,24 +213,40 @@ def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None)
     spacing = spacing or max(trip.range / 150.0, 500.0)
     lon, lat = _axes(region_around(trip.port.sea_buoy, trip.range + SURROUND), spacing)
     obstacles = find_obstacles(trip)
+    blocked = _touched(obstacles, lon, lat) | _shoal(trip, sea, lon, lat)
+    waters = fill_waters(trip, sea, lon, lat, blocked=blocked, obstacles=obstacles)
+    for buoy in trip.buoys:
+        if waters.covers(buoy):
+            _open_buoy(waters, buoy)
+    return waters
+
+
+def fill_waters(
+    trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray, *, blocked, obstacles: shapely.Geometry
+) -> Waters:
+    """The waters of a trip whose blocked cells (lat, lon) and obstacles (degrees) are known already."""
     hourly, known = _find_currents(trip, sea, lon, lat)
     u, v = (np.ascontiguousarray(hourly.flow[..., part].mean(axis=0)) for part in (0, 1))
-    blocked = _touched(obstacles, lon, lat) | _shoal(trip, sea, lon, lat)
-    waves = _find_waves(trip, sea, lon, lat)
-    waters = Waters(lon, lat, blocked, u, v, known, obstacles, waves, hourly)
-    column, row = np.round(waters.cells(*trip.port.sea_buoy)).astype(int)
-    # the sea buoy may lie nearer to land than a cell is wide: ways there are held to the exact shapes
-    blocked[row, column] &= shapely.intersects_xy(obstacles, *trip.port.sea_buoy)
-    around = blocked[row - 1 : row + 2, column - 1 : column + 2].copy()
-    around[1, 1] = True
+    return Waters(lon, lat, blocked, u, v, known, obstacles, _find_waves(trip, sea, lon, lat), hourly)
+
+
+def _open_buoy(waters: Waters, buoy: Place) -> None:
+    """Open the cell of a sea buoy, which may lie nearer to land than a cell is wide; refuse one shut in.
+
+    Ways there are held to the exact shapes.
+    """
+    blocked = waters.blocked
+    column, row = np.round(waters.cells(*buoy)).astype(int)
+    blocked[row, column] &= shapely.intersects_xy(waters.obstacles, *buoy)
+    around = blocked[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2].copy()
+    around[min(row, 1), min(column, 1)] = True
     if around.all():
         raise OutOfReach(
             "no open water at the sea buoy",
-            given=f"sea_buoy at {trip.port.sea_buoy.lon:.4f}, {trip.port.sea_buoy.lat:.4f}",
+            given=f"sea_buoy at {buoy.lon:.4f}, {buoy.lat:.4f}",
             expected="a place clear of land, shoals and closed areas",
             hint="Move [port] sea_buoy to where open water begins, or lower [avoid] land_clearance_nm",
         )
-    return waters
 
 
 def _axes(region: Region, spacing: float) -> tuple[np.ndarray, np.ndarray]:
@@ -243,15 +259,16 @@ def _axes(region: Region, spacing: float) -> tuple[np.ndarray, np.ndarray]:
 def find_obstacles(trip: Trip) -> shapely.Geometry:
     """Land with its clearance and closed areas, as one geometry in degrees.
 
-    Within the clearance (and `APRON` more) of the sea buoy only the land itself counts, or no boat
-    could leave.
+    Within the clearance (and `APRON` more) of the sea buoys only the land itself counts, or no boat
+    could leave or come home.
     """
     centre = trip.port.sea_buoy
     shore = land(trip.region, detail="full")
     plane = LocalPlane(centre)
     flat = shapely.simplify(plane.to_plane(shore), 30.0)
     wide = shapely.buffer(flat, trip.avoid.clearance + 30.0, quad_segs=4)
-    apron = plane.to_plane(buffer(shapely.Point(centre), trip.avoid.clearance + APRON, centre=centre))
+    aprons = [buffer(shapely.Point(at), trip.avoid.clearance + APRON, centre=at) for at in trip.buoys]
+    apron = shapely.union_all([plane.to_plane(around) for around in aprons])
     keep_off = shapely.union(shapely.difference(wide, apron), plane.to_plane(shore))
     obstacles = shapely.union(plane.to_degrees(keep_off), trip.avoid.closed)
     shapely.prepare(obstacles)
@@ -278,7 +295,8 @@ def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np
     x, y = np.meshgrid(lon, lat)
     depth = sample_field(field, grid, x.ravel(), y.ravel()).reshape(x.shape)
     inside = shapely.intersects_xy(region_of(data).polygon(), x, y)
-    apron = distances(trip.port.sea_buoy, x, y) < trip.avoid.clearance + APRON
+    nearest = np.minimum.reduce([distances(buoy, x, y) for buoy in trip.buoys])
+    apron = nearest < trip.avoid.clearance + APRON
     least = trip.boat.draught + UNDER_KEEL
     blocked = (depth < least) | (np.isnan(depth) & inside & ~apron)
     # a rock between the nodes of this grid shows in the depth grid's own nodes

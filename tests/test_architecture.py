@@ -48,6 +48,7 @@ ORDER = (
     "route",
     "conditions",
     "plan",
+    "keep",
     "brief",
     "cli",
 )
@@ -59,7 +60,7 @@ ONLY = {
     "trip": set(ORDER) - {"sources"},
 }
 #: what kernels may import from outside
-KERNEL_IMPORTS = {"__future__", "math", "numba", "numpy", "typing"}
+KERNEL_IMPORTS = {"__future__", "llvmlite", "math", "numba", "numpy", "typing"}
 TRADE_NAME = re.compile(r"_(kn|nm|ft|f|gal|h)$")
 TRADE_PARTS = {"trip", "units", "brief", "cli"}
 LONGEST_FUNCTION = 60

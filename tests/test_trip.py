@@ -21,7 +21,7 @@ from searcher.errors import OutOfReach, TripError
 from searcher.geo import Place
 from searcher.trip import Boat, check_trip, new_trip_text, parse_trip, read_trip, write_trip
 from searcher.trip.hours import sun_hours
-from searcher.trip.model import SECTIONS, Port, keys_of
+from searcher.trip.model import OPTIONAL, SECTIONS, Port, keys_of
 from searcher.units import FOOT, GALLON, HOUR, KNOT, NAUTICAL_MILE, Show
 
 TEXT = """\
@@ -768,7 +768,7 @@ def test_a_new_trip_is_tomorrow(tmp_path):
 def test_the_new_file_explains_every_key():
     text = new_trip_text()
     for name in SECTIONS:
-        assert f"\n[{name}]" in text
+        assert f"\n{'# ' if name in OPTIONAL else ''}[{name}]" in text
         for key in keys_of(name):
             assert re.search(rf"\b{key}\b", text), f"[{name}] {key}"
 

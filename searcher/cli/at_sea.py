@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher.cli.verbs import HERE, AsJson, app
+from searcher.cli.morning import app
+from searcher.cli.verbs import HERE, AsJson
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ import typer
 if TYPE_CHECKING:
     from searcher.plan import Plan
     from searcher.trip import Trip
+    from searcher.units import Show
 
 
 def summary(made: Plan) -> dict:
@@ -30,13 +31,24 @@ def summary(made: Plan) -> dict:
             }
             for leg in made.legs.itertuples()
         ],
+        "stays": [say_stay_facts(stay) for stay in made.stays.itertuples()],
+        "best": made.best,
+        "bound": made.bound,
+        "proven": made.proven,
+        "learned_from_trips": made.learned_from,
         "turn_for_home": None if made.legs.empty else f"{made.turn_for_home}Z",
         "cautions": list(made.cautions),
     }
 
 
+def say_stay_facts(stay) -> dict:
+    """A stay for a program."""
+    times = {name: f"{getattr(stay, name).isoformat()}Z" for name in ("start", "end", "leave_by")}
+    return {"box": int(stay.box), "passes": int(stay.passes), "expected": float(stay.expected), **times}
+
+
 def print_plan(made: Plan) -> None:
-    """The plan in a few lines: cautions, the order of the day, when to turn for home."""
+    """The plan in a few lines: cautions, the day in order, how long at each box, when to turn for home."""
     show = made.trip.show
     for caution in made.cautions:
         typer.echo(f"caution: {caution}")
@@ -52,9 +64,53 @@ def print_plan(made: Plan) -> None:
             f"{show.say_distance(leg.distance):>9} at {show.say_speed(leg.speed):>8}, "
             f"{show.say_fuel(leg.fuel_left):>7} left"
         )
+    typer.echo("")
+    for stay in made.stays.itertuples():
+        typer.echo(say_stay(stay, show))
+    typer.echo(say_proof(made.best, made.bound))
+    if made.learned_from:
+        typer.echo(say_learned(made.learned_from))
     first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
     typer.echo(f"\nFirst to box {first['rank']}: {first['why']}")
     typer.echo(f"Turn for home from the last box by {show.say_time(made.turn_for_home)} at the latest.")
+
+
+def say_stay(stay, show: Show) -> str:
+    """How long the day stays at a box, and when to give it up."""
+    span = float((stay.end - stay.start).total_seconds())
+    passes = "1 pass" if stay.passes == 1 else f"{stay.passes} passes"
+    early = (stay.end - stay.leave_by).total_seconds() >= 60.0
+    leave = f"leave at {show.say_clock(stay.leave_by)} if nothing by then" if early else "stay until then"
+    return (
+        f"box {stay.box}: {say_span(span)}, {passes}, until {show.say_clock(stay.end)}, "
+        f"{say_count(stay.expected)} expected; {leave}"
+    )
+
+
+def say_span(seconds: float) -> str:
+    """A length of time: 25 min, 3 h 05."""
+    minutes = round(seconds / 60.0)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
+
+
+def say_count(expected: float) -> str:
+    """Encounters to be expected, with two figures that count."""
+    return f"{expected:.1f} encounters" if expected >= 1 else f"{expected:.2g} encounters"
+
+
+def say_proof(best: float, bound: float) -> str:
+    """How good the tour is at least: of the boxes as they lie, before they drift."""
+    if not 0 < best < bound * (1 - 1e-6):
+        return "This choice and order of boxes is proven best (with the boxes lying still)."
+    gap = 1 - best / bound
+    if gap > 0.5:  # an infinite bound too
+        return "How near this choice of boxes is to the best possible is not known."
+    return f"This choice of boxes is within {max(gap, 0.001):.1%} of the best possible (boxes lying still)."
+
+
+def say_learned(trips: int) -> str:
+    """How many trips stand behind the weights."""
+    return f"The weights have learned from {trips} of your own trip{'s' if trips > 1 else ''}."
 
 
 def print_fronts(fronts, trip: Trip) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import warnings
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,20 +14,17 @@ from searcher.cli.say import (
     print_fronts,
     print_notes,
     print_paths,
-    print_plan,
     say_data,
     say_product,
-    summary,
 )
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
-    from searcher.plan import Plan
     from searcher.trip import Trip
 
 app = typer.Typer(
     help="Where to search the sea surface today: fronts, drift, reach, search boxes and a route.",
-    no_args_is_help=True,
+    invoke_without_command=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -49,32 +45,21 @@ def _print_version(wanted: bool) -> None:
 
 @app.callback()
 def about(
+    context: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
     ] = False,
 ) -> None:
-    """Where to search the sea surface today: fronts, drift, reach, search boxes and a route."""
+    """Where to search the sea surface today: fronts, drift, reach, search boxes and a route.
 
-
-@app.command()
-def demo(
-    folder: Annotated[Path, typer.Argument(help="A new folder for the demonstration.")],
-    seed: Annotated[int, typer.Option(help="Another number makes another sea.", min=0)] = 0,
-    force: Annotated[bool, typer.Option("--force", help="Write over an earlier demonstration.")] = False,
-    quiet: Quiet = False,
-) -> None:
-    """Do the whole job on the built-in sea, with no network.
-
-    Example: searcher demo morning/
+    Alone, it says what to do next in this folder.
     """
-    with showing_progress(quiet) as step:
-        step("making an invented sea off a real coast")
-        from searcher.builtin import write_builtin_files
+    if context.invoked_subcommand is None:
+        import numpy as np
 
-        write_builtin_files(folder, seed=seed, overwrite=force)
-        plan = plan_folder(folder, step)
-        paths = write_everything(plan, folder, step)
-    show_plan(plan, paths, quiet)
+        from searcher.cli.next_step import next_step_text
+
+        typer.echo(next_step_text(HERE, now=np.datetime64("now", "ns")))
 
 
 @app.command()
@@ -93,12 +78,18 @@ def new(
     leave: Annotated[str | None, typer.Option(help='Local time of leaving, "2026-01-17 05:00".')] = None,
     home_by: Annotated[str | None, typer.Option(help="Local time to be home by.")] = None,
     boat_name: Annotated[str | None, typer.Option(help="Name of the boat.")] = None,
+    ask: Annotated[
+        bool, typer.Option("--ask/--no-ask", help="On a terminal, ask for what is not given.")
+    ] = True,
     force: Annotated[bool, typer.Option("--force", help="Write over an existing trip.toml.")] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
-    """Write a commented trip.toml to fill in.
+    """Write a commented trip.toml to fill in; on a terminal, a few questions first.
 
     Example: searcher new saturday/ --leave "2026-01-17 05:00"
     """
+    from searcher.cli.ask import ask_trip, is_terminal
     from searcher.trip import write_trip
 
     given = {
@@ -111,14 +102,19 @@ def new(
         "boat_name": boat_name,
     }
     wanted = {name: value for name, value in given.items() if value is not None}
+    if ask and not (as_json or quiet) and is_terminal():
+        wanted = ask_trip(wanted)
     path = write_trip(folder, overwrite=force, **wanted)
-    typer.echo(
-        f"wrote {path}\nEdit it, put data files in {path.parent / 'data'}, then: searcher check {folder}"
-    )
+    if as_json:
+        typer.echo(json.dumps({"wrote": str(path)}))
+    elif not quiet:
+        typer.echo(
+            f"wrote {path}\nEdit it, put data files in {path.parent / 'data'}, then: searcher check {folder}"
+        )
 
 
 @app.command()
-def check(folder: Folder = HERE, as_json: AsJson = False) -> None:
+def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -> None:
     """Say what is wrong with the trip file and its data, all at once.
 
     Example: searcher check saturday/
@@ -139,6 +135,9 @@ def check(folder: Folder = HERE, as_json: AsJson = False) -> None:
         typer.echo(json.dumps({"findings": findings, "data": data}, default=str, indent=1))
         return
     show = trip.show
+    if quiet:
+        print_notes(findings)
+        return
     typer.echo(
         f"{trip.port.name}: {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)}, "
         f"{show.say_fuel(trip.boat.usable)} above the reserve, {show.say_distance(trip.range)} out and as "
@@ -184,63 +183,6 @@ def scan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -
         print_paths(paths)
 
 
-@app.command()
-def plan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -> None:
-    """Rank search boxes and lay the route; write the tables (GeoJSON) and the reach (netCDF).
-
-    Example: searcher plan saturday/
-    """
-    from searcher.brief import write_geojson
-    from searcher.reach import save_reach
-
-    with showing_progress(quiet or as_json) as step:
-        made = plan_folder(folder, step)
-        step("writing")
-        paths = [
-            *write_geojson(made, made.trip.folder),
-            save_reach(made.reach, made.trip.folder / "reach.nc"),
-        ]
-    if as_json:
-        typer.echo(json.dumps(summary(made), indent=1))
-    else:
-        show_plan(made, paths, quiet)
-
-
-@app.command()
-def brief(folder: Folder = HERE, quiet: Quiet = False) -> None:
-    """Write the hand-over: page, map, route for the plotter, float plan, tables.
-
-    Example: searcher brief saturday/
-    """
-    with showing_progress(quiet) as step:
-        made = plan_folder(folder, step)
-        paths = write_everything(made, made.trip.folder, step)
-    show_plan(made, paths, quiet)
-
-
-def show_plan(made: Plan, paths: list[Path], quiet: bool) -> None:
-    """The plan and the files written; where asked to be quiet, only what is past a limit."""
-    if quiet:
-        print_notes([text for text in made.cautions if text.startswith("Beyond your limit")])
-    else:
-        print_plan(made)
-        print_paths(paths)
-
-
-def plan_folder(folder: Path, step: Callable[[str], None]) -> Plan:
-    """The plan of a trip folder, from its files."""
-    from searcher.plan import make_plan
-    from searcher.ready import prepare_kernels
-    from searcher.trip import read_trip
-
-    trip = read_trip(folder)
-    step("reading the data")
-    sea, notes = load_trip_sea(trip)
-    print_notes(notes)
-    prepare_kernels(step)
-    return make_plan(trip, sea, progress=step)
-
-
 def load_trip_sea(trip: Trip) -> tuple[Any, list[str]]:
     """The sea of a trip, and what the loader warned of."""
     from searcher.sources import SourceWarning, load_sea
@@ -250,14 +192,6 @@ def load_trip_sea(trip: Trip) -> tuple[Any, list[str]]:
         sea = load_sea(trip.region, trip.window, sources=trip.sources)
     ours = [item for item in caught if issubclass(item.category, SourceWarning)]
     return sea, [str(item.message) for item in ours]
-
-
-def write_everything(made: Plan, folder: Path, step: Callable[[str], None]) -> list[Path]:
-    """All files of the hand-over, with a word on the screen."""
-    step("drawing the map and writing the page")
-    from searcher.brief import write_all
-
-    return write_all(made, folder)
 
 
 @app.command()

@@ -10,7 +10,7 @@
 
 from searcher.learn.hints import depth_gain, flock_gain, hookup_state, sign_gain
 from searcher.learn.registration import Reading, correct_temperature, measure_offsets, shift_lines
-from searcher.learn.season import poisson_interval, reliability, season_profile
+from searcher.learn.season import poisson_interval, read_season, reliability, season_profile
 from searcher.learn.weights import (
     Weights,
     find_peak,
@@ -33,6 +33,7 @@ __all__ = [
     "poisson_interval",
     "posterior_rate",
     "prior_weights",
+    "read_season",
     "reliability",
     "season_profile",
     "shift_lines",

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterable
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from searcher.errors import TableError
-from searcher.learn.weights import learned_profile, prior_weights, update_weights
+from searcher.learn.weights import BASE, learned_profile, prior_weights, update_weights
 from searcher.profile import Profile
 from searcher.units import HOUR
+
+#: what `searcher review` leaves in a trip folder for later trips
+REVIEW = "review.json"
 
 #: share of a count's chance that its interval holds, as for the boxes
 LEVEL = 0.8
@@ -41,6 +46,39 @@ def season_profile(profile: Profile, logs: Iterable[pd.DataFrame]) -> str:
         lines += ["", f"[{name}]"]
         lines += [f"{key} = {_toml(value)}" for key, value in (section | {"source": before + source}).items()]
     return "\n".join(lines) + "\n"
+
+
+def read_season(
+    folder: str | os.PathLike, profile: Profile, *, but: Path | None = None
+) -> list[pd.DataFrame]:
+    """The stretches of every reviewed trip in a folder of trip folders, one table per trip that has any.
+
+    Each has `duration`, `encounters`, `expected` (per hour, as forecast) and the features of the profile's
+    pieces. Trips with another target, or with other pieces of evidence, are passed over, and so is the folder
+    `but`: a trip does not learn from itself. Raises `TableError` for a review that cannot be read.
+    """
+    found = []
+    for path in sorted(Path(folder).glob(f"*/{REVIEW}")):
+        if but is not None and path.parent.resolve() == Path(but).resolve():
+            continue
+        stretches = _read_stretches(path, profile)
+        if len(stretches):
+            found.append(stretches)
+    return found
+
+
+def _read_stretches(path: Path, profile: Profile) -> pd.DataFrame:
+    """The stretches of one review; none where it is of another target or of other evidence."""
+    try:
+        review = json.loads(path.read_text(encoding="utf-8"))
+        species, stretches = review["species"], pd.DataFrame(review["stretches"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise TableError(
+            f"{path} cannot be read as the review of a trip: {error!r}",
+            hint="Run 'searcher review' on that folder again, or take the file away",
+        ) from error
+    wanted = {"duration", "encounters", "expected", *(name for name in profile.sections if name != BASE)}
+    return stretches if species == profile.name and wanted <= set(stretches) else pd.DataFrame()
 
 
 def _toml(value: object) -> str:
@@ -90,5 +128,6 @@ def poisson_interval(count: int, *, level: float = LEVEL) -> tuple[float, float]
     Garwood 1936, Biometrika 28:437-442.
     """
     tail = (1 - level) / 2
-    low = 0.0 if count == 0 else float(chi2.ppf(tail, 2 * count)) / 2
-    return low, float(chi2.ppf(1 - tail, 2 * count + 2)) / 2
+    # points of a chi-squared distribution of 2n degrees are twice those of a gamma distribution of shape n
+    low = 0.0 if count == 0 else float(gammaincinv(count, tail))
+    return low, float(gammaincinv(count + 1, 1 - tail))

@@ -14,23 +14,27 @@ from searcher.trip.model import (
     Avoid,
     Boat,
     Data,
+    Finish,
     FloatPlan,
     Gear,
+    Learn,
     Port,
     Sources,
     Target,
     Trip,
     Window,
 )
-from searcher.trip.read import check_trip, parse_trip, read_trip
+from searcher.trip.read import check_trip, parse_trip, read_text, read_trip, trip_path
 from searcher.trip.write import new_trip_text, write_trip
 
 __all__ = [
     "Avoid",
     "Boat",
     "Data",
+    "Finish",
     "FloatPlan",
     "Gear",
+    "Learn",
     "Port",
     "Sources",
     "Target",
@@ -39,6 +43,8 @@ __all__ = [
     "check_trip",
     "new_trip_text",
     "parse_trip",
+    "read_text",
     "read_trip",
+    "trip_path",
     "write_trip",
 ]

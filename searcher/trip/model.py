@@ -52,6 +52,14 @@ class Port(Section):
     timezone: Annotated[str, PlainValidator(parse_timezone)]
 
 
+class Finish(Section):
+    """Another port, where the day ends (`at`), and where open water ends on the way there (`sea_buoy`)."""
+
+    name: str = key("a name in quotes", min_length=1)
+    at: Annotated[Place, PlainValidator(parse_place)]
+    sea_buoy: Annotated[Place, PlainValidator(parse_place)] = Field(default_factory=lambda data: data["at"])
+
+
 class Times(Section):
     """The section [window] as written: local times, or times with an offset."""
 
@@ -239,6 +247,13 @@ class ShowKeys(Section):
     fuel: Literal["l", "gal"] = "l"
 
 
+class Learn(Section):
+    """Whether the skipper's own past trips may weigh the evidence, and the folder that holds theirs."""
+
+    from_log: bool = key("true or false", default=False)
+    season: str = key("the name of a folder in quotes", default="..", min_length=1)
+
+
 class FloatPlan(Section):
     """Free text for the person ashore."""
 
@@ -287,6 +302,27 @@ class Trip(Section):
     avoid: Avoid
     show: Show
     float_plan: FloatPlan
+    finish: Finish | None = None
+    learn: Learn = Learn()
+
+    @property
+    def last_port(self) -> Port | Finish:
+        """The port in which the day ends."""
+        return self.finish or self.port
+
+    @property
+    def season(self) -> Path:
+        """The folder that holds the folders of past trips."""
+        return self.folder / os.path.expanduser(self.learn.season)
+
+    @property
+    def buoys(self) -> tuple[Place, ...]:
+        """Where open water begins and ends, each once."""
+        return tuple(dict.fromkeys((self.port.sea_buoy, self.last_port.sea_buoy)))
+
+    def until(self, home_by: np.datetime64) -> Trip:
+        """The same trip with another hour to be home by, UTC."""
+        return self.model_copy(update={"window": self.window.model_copy(update={"end": home_by})})
 
     @property
     def sources(self) -> Sources:
@@ -310,15 +346,19 @@ class Trip(Section):
 SECTIONS: dict[str, type[Section]] = {
     "port": Port,
     "window": Times,
+    "finish": Finish,
     "boat": Boat,
     "gear": Gear,
     "target": Target,
     "data": Data,
     "avoid": Avoid,
     "show": ShowKeys,
+    "learn": Learn,
     "float_plan": FloatPlan,
 }
 REQUIRED = ("port", "window", "boat")
+#: sections that are nothing unless they are written
+OPTIONAL = ("finish",)
 
 
 def keys_of(name: str) -> dict[str, str]:

@@ -23,10 +23,12 @@ from searcher.geo import Place
 from searcher.trip.areas import read_closed
 from searcher.trip.hours import read_window, to_numpy
 from searcher.trip.model import (
+    OPTIONAL,
     REQUIRED,
     SECTIONS,
     TROLL_KN,
     Boat,
+    Finish,
     Gear,
     Port,
     Target,
@@ -71,20 +73,31 @@ def read_trip(path: str | os.PathLike) -> Trip:
 
     Raises one `TripError` that names every fault and its line.
     """
+    path = trip_path(path)
+    return parse_trip(read_text(path), path)
+
+
+def trip_path(path: str | os.PathLike) -> Path:
+    """The trip file of a folder; a path to a file is taken as it is."""
     path = Path(path)
-    if path.is_dir():
-        path = path / TRIP_FILE
+    return path / TRIP_FILE if path.is_dir() else path
+
+
+def read_text(path: Path) -> str:
+    """The text of a trip file; `TripError` where there is none, or it is no text."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise TripError(f"no trip file at {path}", hint="Write one with 'searcher new'") from None
     except (OSError, UnicodeDecodeError) as error:
         raise TripError(f"{path} cannot be read as text: {error}") from None
-    return parse_trip(text, path)
 
 
-def parse_trip(text: str, path: str | os.PathLike) -> Trip:
-    """A trip of the text of a trip file that stands, or will stand, at `path`. Raises as `read_trip`."""
+def parse_trip(text: str, path: str | os.PathLike, *, afloat: bool = False) -> Trip:
+    """A trip of the text of a trip file that stands, or will stand, at `path`. Raises as `read_trip`.
+
+    afloat: its ports are known to lie beside water, since the same text has been read before.
+    """
     path = Path(path)
     try:
         raw = tomllib.loads(text)
@@ -93,7 +106,7 @@ def parse_trip(text: str, path: str | os.PathLike) -> Trip:
     faults = Faults(path.name, find_lines(text))
     _check_sections(raw, faults)
     parts: dict[str, Any] = {name: _read_section(name, raw.get(name), faults) for name in SECTIONS}
-    _check_parts(parts, faults)
+    _check_parts(parts, faults, afloat=afloat)
     parts = _finish_parts(parts, path.parent, faults)
     if faults.found:
         raise TripError.of_problems(str(path), faults.in_order())
@@ -139,7 +152,7 @@ def _read_section(name: str, raw: Any, faults: Faults) -> Section | None:
     """A section in inside units; None where it has faults (which are noted) or is missing."""
     model = SECTIONS[name]
     if raw is None:
-        return None if name in REQUIRED else model()
+        return None if name in (*REQUIRED, *OPTIONAL) else model()
     if not isinstance(raw, dict):
         faults.add(name, "", f"given {_shown(raw)}, expected one section headed [{name}]")
         return None
@@ -217,11 +230,12 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 70 else f"{text[:67]}..."
 
 
-def _check_parts(parts: Mapping[str, Any], faults: Faults) -> None:
+def _check_parts(parts: Mapping[str, Any], faults: Faults, *, afloat: bool) -> None:
     """What one section alone cannot tell; skipped where a section it needs has faults of its own."""
     port, boat, gear, target = (parts[name] for name in ("port", "boat", "gear", "target"))
-    if port:
-        _check_port(port, faults)
+    for name in ("port", "finish"):
+        if parts[name] and not afloat:
+            _check_port(name, parts[name], faults)
     if gear:
         _check_gear(gear, boat, faults)
     if boat:
@@ -230,16 +244,17 @@ def _check_parts(parts: Mapping[str, Any], faults: Faults) -> None:
         _check_target(target, faults)
 
 
-def _check_port(port: Port, faults: Faults) -> None:
+def _check_port(section: str, port: Port | Finish, faults: Faults) -> None:
     apart = geo.distance(port.at, port.sea_buoy)
     if apart > FARTHEST_BUOY:
-        faults.add("port", "sea_buoy", f"given {apart / 1e3:.0f} km from the port, expected at most 40 km")
+        faults.add(section, "sea_buoy", f"given {apart / 1e3:.0f} km from the port, expected at most 40 km")
     for key, place, allowed in (("at", port.at, HARBOUR), ("sea_buoy", port.sea_buoy, 0.0)):
         ashore = distance_to_sea(place)
         if ashore > allowed:
             far = f"{ashore / 1e3:.1f} km" if math.isfinite(ashore) else "more than 30 km"
             expected = "open water" if allowed == 0 else "at most 1 km inside the shore"
-            faults.add("port", key, f"given {_shown(place)}, on land {far} from the sea, expected {expected}")
+            given = f"given {_shown(place)}, on land {far} from the sea"
+            faults.add(section, key, f"{given}, expected {expected}")
 
 
 def distance_to_sea(place: Place) -> float:
@@ -287,6 +302,8 @@ def _finish_parts(parts: Mapping[str, Any], folder: Path, faults: Faults) -> dic
     """The parts of a trip: the sections, with hours in UTC, closed areas read, and ways to write values."""
     port, times, avoid, show = (parts[name] for name in ("port", "window", "avoid", "show"))
     finished = dict(parts)
+    if port and parts["finish"]:
+        finished["finish"] = _beside(parts["finish"], port)
     if port and times:
         finished["window"], wrong = read_window(times, port)
         for key, text in wrong:
@@ -294,13 +311,24 @@ def _finish_parts(parts: Mapping[str, Any], folder: Path, faults: Faults) -> dic
     if avoid:
         closed, unread = read_closed(folder, avoid.files, port.sea_buoy.lon if port else 0.0)
         finished["avoid"] = avoid.model_copy(update={"closed": closed})
-        if port and shapely.intersects(closed, shapely.Point(port.sea_buoy)):
-            faults.add("port", "sea_buoy", f"given {_shown(port.sea_buoy)}, inside a closed area of [avoid]")
+        for name in ("port", "finish"):
+            buoy = finished[name] and finished[name].sea_buoy
+            if buoy and shapely.intersects(closed, shapely.Point(buoy)):
+                faults.add(name, "sea_buoy", f"given {_shown(buoy)}, inside a closed area of [avoid]")
         for text in unread:
             faults.add("avoid", "files", text)
     if port and show:
         finished["show"] = Show(timezone=port.timezone, **show.model_dump())
     return finished
+
+
+def _beside(finish: Finish, port: Port) -> Finish:
+    """The port to finish in with longitudes that go on from those of the port, past 180° too."""
+    places = {
+        name: Place(float(geo.near_longitude(place.lon, port.at.lon)), place.lat)
+        for name, place in (("at", finish.at), ("sea_buoy", finish.sea_buoy))
+    }
+    return finish.model_copy(update=places)
 
 
 def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:

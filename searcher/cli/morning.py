@@ -1,0 +1,151 @@
+"""The verbs of the morning that end in a plan: `demo`, `plan`, `brief`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from searcher.cli.progress import showing_progress
+from searcher.cli.say import print_notes, print_paths, print_plan, summary
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
+
+if TYPE_CHECKING:
+    from searcher.plan import Plan
+    from searcher.trip import Trip
+
+Pins = Annotated[
+    list[int] | None, typer.Option("--pin", help="Work the box of this number; may be repeated.", min=1)
+]
+Bans = Annotated[
+    list[int] | None, typer.Option("--ban", help="Leave the box of this number out; may be repeated.", min=1)
+]
+HomeBy = Annotated[str | None, typer.Option("--home-by", help="Local time to be home by, 14:30.")]
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="A new folder for the demonstration.")],
+    seed: Annotated[int, typer.Option(help="Another number makes another sea.", min=0)] = 0,
+    force: Annotated[bool, typer.Option("--force", help="Write over an earlier demonstration.")] = False,
+    quiet: Quiet = False,
+) -> None:
+    """Do the whole job on the built-in sea, with no network.
+
+    Example: searcher demo morning/
+    """
+    with showing_progress(quiet) as step:
+        step("making an invented sea off a real coast")
+        from searcher.builtin import write_builtin_files
+
+        write_builtin_files(folder, seed=seed, overwrite=force)
+        made = plan_folder(folder, step)
+        paths = write_everything(made, folder, step)
+    show_plan(made, paths, quiet)
+
+
+@app.command()
+def plan(
+    folder: Folder = HERE,
+    pin: Pins = None,
+    ban: Bans = None,
+    home_by: HomeBy = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Rank search boxes and lay the route; write the tables (GeoJSON) and the reach and plan (netCDF).
+
+    \b
+    Example: searcher plan saturday/
+             searcher plan saturday/ --pin 3 --ban 1 --home-by 14:30
+    """
+    from searcher.brief import write_geojson
+    from searcher.reach import save_reach
+
+    with showing_progress(quiet or as_json) as step:
+        made = plan_folder(folder, step, pinned=pin, banned=ban, home_by=home_by)
+        step("writing")
+        home = made.trip.folder
+        paths = [*write_geojson(made, home), save_reach(made.reach, home / "reach.nc"), keep(made, home)]
+    if as_json:
+        typer.echo(json.dumps(summary(made), indent=1))
+    else:
+        show_plan(made, paths, quiet)
+
+
+@app.command()
+def brief(
+    folder: Folder = HERE, pin: Pins = None, ban: Bans = None, home_by: HomeBy = None, quiet: Quiet = False
+) -> None:
+    """Write the hand-over: page, map, route for the plotter, float plan, tables.
+
+    Example: searcher brief saturday/
+    """
+    with showing_progress(quiet) as step:
+        made = plan_folder(folder, step, pinned=pin, banned=ban, home_by=home_by)
+        paths = write_everything(made, made.trip.folder, step)
+    show_plan(made, paths, quiet)
+
+
+def plan_folder(
+    folder: Path,
+    step: Callable[[str], None],
+    *,
+    pinned: list[int] | None = None,
+    banned: list[int] | None = None,
+    home_by: str | None = None,
+) -> Plan:
+    """The plan of a trip folder, from its files."""
+    from searcher.plan import make_plan
+    from searcher.ready import prepare_kernels
+    from searcher.trip import read_trip
+
+    trip = read_trip(folder)
+    trip = trip if home_by is None else trip.until(find_home_by(trip, home_by))
+    step("reading the data")
+    sea, notes = load_trip_sea(trip)
+    print_notes(notes)
+    prepare_kernels(step)
+    return make_plan(trip, sea, pinned=pinned or (), banned=banned or (), progress=step)
+
+
+def find_home_by(trip: Trip, clock: str):
+    """The moment (UTC) of a local clock time of the day that begins with leaving."""
+    from datetime import UTC, datetime, timedelta
+
+    import numpy as np
+
+    from searcher.sightings.words import parse_clock, place_clock
+
+    first = trip.window.start.astype("datetime64[s]").item().replace(tzinfo=UTC)
+    limits = {"first": first + timedelta(minutes=1), "last": first + timedelta(hours=24)}
+    long_ago = datetime(1970, 1, 1, tzinfo=UTC)
+    moment = place_clock(parse_clock(clock), timezone=trip.show.timezone, now=long_ago, **limits)
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "ns")
+
+
+def write_everything(made: Plan, folder: Path, step: Callable[[str], None]) -> list[Path]:
+    """All files of the hand-over and the plan itself, with a word on the screen."""
+    step("drawing the map and writing the page")
+    from searcher.brief import write_all
+
+    return [*write_all(made, folder), keep(made, folder)]
+
+
+def keep(made: Plan, folder: Path) -> Path:
+    """The plan as it is needed again at sea and in the evening."""
+    from searcher.keep import PLAN_FILE, save_plan
+
+    return save_plan(made, folder / PLAN_FILE)
+
+
+def show_plan(made: Plan, paths: list[Path], quiet: bool) -> None:
+    """The plan and the files written; where asked to be quiet, only what is past a limit."""
+    if quiet:
+        print_notes([text for text in made.cautions if text.startswith("Beyond your limit")])
+    else:
+        print_plan(made)
+        print_paths(paths)

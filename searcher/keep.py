@@ -1,0 +1,207 @@
+"""A plan kept on disk as `plan.nc`: what is needed of it at sea and in the evening, with no network.
+
+One netCDF file: tables and settings as JSON text, the reach, and the sea cut to the hours of the day, in
+single precision. It appears whole or not at all, so that what is read belongs together.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import fields
+from pathlib import Path
+
+import geopandas as gpd
+import netCDF4
+import numpy as np
+import pandas as pd
+import shapely
+import xarray as xr
+
+from searcher.errors import NoData, SearcherError
+from searcher.files import whole_file
+from searcher.plan import Plan
+from searcher.profile import Profile
+from searcher.sea import check_sea, to_times
+from searcher.tables import CRS
+from searcher.trip import Trip, parse_trip, read_text, read_trip, trip_path
+from searcher.waters import fill_waters
+
+PLAN_FILE = "plan.nc"
+#: of what stands below; a file of another was made by another searcher
+VERSION = 1
+TABLES = ("fronts", "boxes", "legs", "stays")
+#: fields of a plan that are kept as they are
+PLAIN = ("cautions", "settings", "best", "bound", "learned_from")
+#: nodes of the sea that are needed again, and how long before and after the trip
+NODES = ("temperature", "surface", "currents", "wind", "waves", "depth")
+AROUND = np.timedelta64(3, "h")
+FIELDS = ("sst", "age", "u", "v", "u10", "v10", "hs", "depth")
+#: as `searcher.sea.EPOCH`; and attributes that only say how values are packed
+SINCE = "seconds since 2000-01-01"
+ENCODED = ("_FillValue", "calendar")
+FLAGS = ("reachable", "blocked", "currents_known")
+CHANGED = (
+    "trip.toml has changed since the plan was made: land, closed areas, clearance and draught are still "
+    "those of the plan. Run 'searcher plan' again as soon as you can."
+)
+
+
+def save_plan(plan: Plan, path: str | os.PathLike) -> Path:
+    """Write what is needed of a plan again, for `open_plan`. Raises `SearcherError` where it cannot be."""
+    nodes = {f"/sea/{name}": _cut(plan.sea[name].to_dataset(), plan) for name in NODES if name in plan.sea}
+    flags = {name: plan.reach[name].astype("i1") for name in FLAGS}
+    nodes["/reach"] = _single(plan.reach.assign(flags))
+    packed = {name: _encoding(data) for name, data in nodes.items()}
+    with whole_file(path) as partial:
+        xr.DataTree.from_dict(nodes).to_netcdf(partial, encoding=packed)
+        with netCDF4.Dataset(partial, "a") as file:
+            file.version = VERSION
+            for name, text in _texts(plan).items():
+                _write_text(file, name, text)
+    return Path(path)
+
+
+def open_plan(folder: str | os.PathLike) -> Plan:
+    """The plan of a trip folder, as it was kept, with the trip as its file says now.
+
+    The sea holds the hours of the trip only; `conditions`, `data` and `floating` are not kept. Where the trip
+    file has changed since, its limits count, and a caution says so. Raises `NoData` where there is no plan.
+    """
+    path = Path(folder) / PLAN_FILE
+    if not path.is_file():
+        raise NoData(f"no plan at {path}", hint="Run 'searcher plan' (or brief) on this folder first, ashore")
+    try:
+        with netCDF4.Dataset(path) as file:
+            texts = _read_texts(file)
+            reach = _read_grids(file["reach"])
+            nodes = {name: _read_grids(group) for name, group in file["sea"].groups.items()}
+        sea = check_sea(xr.DataTree.from_dict(nodes))
+        tables = {name: _table_of(texts[name]) for name in TABLES}
+        kept = json.loads(texts["kept"])
+    except (OSError, ValueError, KeyError) as error:
+        raise SearcherError(
+            f"{path} cannot be read as a plan: {error}", hint="Run 'searcher plan' again"
+        ) from error
+    trip, notes = _trip_of(folder, texts["trip"], np.datetime64(kept["end"], "ns"))
+    reach = reach.assign({name: (reach[name].dims, reach[name].values.astype(bool)) for name in FLAGS})
+    blocked = reach["blocked"].values
+    lon, lat = reach["lon"].values, reach["lat"].values
+    obstacles = shapely.from_wkb(texts["obstacles"])
+    shapely.prepare(obstacles)
+    plain = {name: kept[name] for name in PLAIN} | {"cautions": (*notes, *kept["cautions"])}
+    return Plan(
+        trip=trip,
+        sea=sea,
+        reach=reach,
+        range_polygon=shapely.from_wkb(texts["range"]),
+        conditions=(),
+        data=(),
+        turn_for_home=np.datetime64(kept["turn_for_home"], "ns"),
+        made_at=np.datetime64(kept["made_at"], "ns"),
+        profile=Profile(**kept["profile"]),
+        waters=fill_waters(trip, sea, lon, lat, blocked=blocked, obstacles=obstacles),
+        **tables,
+        **plain,
+    )
+
+
+def _trip_of(folder: str | os.PathLike, before: str, end: np.datetime64) -> tuple[Trip, tuple[str, ...]]:
+    """The trip as its file says now, home by `end` if that was earlier; and what is to be known of it."""
+    path = trip_path(folder)
+    text = read_text(path)
+    if text == before:
+        trip, notes = parse_trip(text, path, afloat=True), ()
+    else:
+        trip, notes = read_trip(path), (CHANGED,)
+    return trip.until(min(end, trip.window.end)), notes
+
+
+def _texts(plan: Plan) -> dict[str, str]:
+    """Everything of a plan that is not a grid, as text."""
+    kept = {name: getattr(plan, name) for name in PLAIN}
+    profile = {field.name: getattr(plan.profile, field.name) for field in fields(Profile)}
+    times = {"turn_for_home": plan.turn_for_home, "made_at": plan.made_at, "end": plan.trip.window.end}
+    kept |= {name: str(time) for name, time in times.items()} | {"profile": profile}
+    texts = {name: _text_of(getattr(plan, name)) for name in TABLES}
+    texts |= {"kept": json.dumps(kept), "trip": read_text(trip_path(plan.trip.folder))}
+    shapes = {"obstacles": plan.waters.obstacles, "range": plan.range_polygon}
+    return texts | {name: shapely.to_wkb(shape, hex=True) for name, shape in shapes.items()}
+
+
+def _text_of(table: pd.DataFrame) -> str:
+    """A table as JSON: geometries as WKB, times in ns."""
+    columns = {}
+    for name, values in table.items():
+        if values.map(lambda value: isinstance(value, shapely.Geometry)).all() and len(values):
+            columns[name] = ["geometry", [shapely.to_wkb(shape, hex=True) for shape in values]]
+        elif values.dtype.kind == "M":
+            columns[name] = ["time", values.to_numpy("datetime64[ns]").astype("int64").tolist()]
+        else:
+            columns[name] = [str(values.dtype), values.tolist()]
+    main = table.geometry.name if isinstance(table, gpd.GeoDataFrame) else None
+    return json.dumps({"main": main, "columns": columns})
+
+
+def _table_of(text: str) -> pd.DataFrame:
+    """The table of a JSON text of `_text_of`."""
+    read = json.loads(text)
+    columns = {}
+    for name, (kind, values) in read["columns"].items():
+        if kind == "geometry":
+            columns[name] = gpd.GeoSeries(shapely.from_wkb(values), crs=CRS)
+        elif kind == "time":
+            columns[name] = pd.Series(np.array(values, dtype="int64").astype("datetime64[ns]"))
+        else:
+            columns[name] = pd.Series(values, dtype=kind)
+    if read["main"] is None:
+        return pd.DataFrame(columns)
+    return gpd.GeoDataFrame(columns, geometry=read["main"], crs=CRS)
+
+
+def _cut(data: xr.Dataset, plan: Plan) -> xr.Dataset:
+    """A node of the sea over the hours of the trip, one time before and after, in single precision."""
+    if "time" in data.dims:
+        times, window = data["time"].values, plan.trip.window
+        first = np.searchsorted(times, window.start - AROUND, side="right") - 1
+        last = np.searchsorted(times, window.end + AROUND) + 1
+        data = data.isel(time=slice(min(max(int(first), 0), times.size - 1), int(last)))
+    data = data.drop_vars([name for name in data.variables if name not in (*FIELDS, "time", "lat", "lon")])
+    return _single(data)
+
+
+def _single(data: xr.Dataset) -> xr.Dataset:
+    """A dataset with its fields in single precision."""
+    return data.assign({name: v.astype(np.float32) for name, v in data.data_vars.items() if v.dtype == float})
+
+
+def _encoding(data: xr.Dataset) -> dict[str, dict]:
+    fields = {name: {"zlib": True, "complevel": 1} for name in data.data_vars}
+    return fields | ({"time": {"units": SINCE, "dtype": "float64"}} if "time" in data.coords else {})
+
+
+def _read_grids(group: netCDF4.Group) -> xr.Dataset:
+    """The dataset of a group; without xarray's own reader, which loads every backend there is first."""
+    group.set_auto_mask(False)
+    found = {}
+    for name, kept in group.variables.items():
+        values = to_times(kept[:]) if name == "time" else kept[:]
+        is_single = values.dtype == np.float32
+        attrs = {key: kept.getncattr(key) for key in kept.ncattrs() if key not in ENCODED}
+        found[name] = (kept.dimensions, values.astype(np.float64) if is_single else values, attrs)
+    coords = {name: found.pop(name) for name in list(found) if name in group.dimensions}
+    return xr.Dataset(found, coords, {key: group.getncattr(key) for key in group.ncattrs()})
+
+
+def _write_text(file: netCDF4.Dataset, name: str, text: str) -> None:
+    values = np.frombuffer(text.encode("utf-8"), np.uint8)
+    file.createDimension(name, values.size)
+    file.createVariable(name, "u1", (name,), zlib=True, complevel=1)[:] = values
+
+
+def _read_texts(file: netCDF4.Dataset) -> dict[str, str]:
+    """The texts of a kept plan."""
+    version = int(getattr(file, "version", -1))
+    if version != VERSION:
+        raise ValueError(f"version {version}, expected {VERSION}")
+    return {name: values[:].tobytes().decode("utf-8") for name, values in file.variables.items()}
