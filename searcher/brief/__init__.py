@@ -7,34 +7,38 @@ but the spreadsheets carries the plan's cautions and the standing ones.
 from __future__ import annotations
 
 import os
+from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from searcher.brief.float_plan import write_float_page, write_float_plan
-from searcher.brief.geojson import write_geojson, write_table
-from searcher.brief.gpx import write_gpx
-from searcher.brief.kml import write_kml
-from searcher.brief.maps import draw_map
-from searcher.brief.page import write_brief
-from searcher.brief.plotter import Plotter
-from searcher.brief.spreadsheet import write_csv
-from searcher.brief.words import cautions_of
 from searcher.errors import SearcherError
-from searcher.plan import Plan
 
-__all__ = [
-    "Plotter",
-    "cautions_of",
-    "draw_map",
-    "write_all",
-    "write_brief",
-    "write_csv",
-    "write_float_page",
-    "write_float_plan",
-    "write_geojson",
-    "write_gpx",
-    "write_kml",
-    "write_table",
-]
+if TYPE_CHECKING:
+    from searcher.brief.plotter import Plotter
+    from searcher.plan import Plan
+
+#: where each name lives; loaded when first used, since drawing takes long to load and is not needed at sea
+_HOMES = {
+    "Plotter": "plotter",
+    "cautions_of": "words",
+    "draw_map": "maps",
+    "write_brief": "page",
+    "write_csv": "spreadsheet",
+    "write_float_page": "float_plan",
+    "write_float_plan": "float_plan",
+    "write_geojson": "geojson",
+    "write_gpx": "gpx",
+    "write_kml": "kml",
+    "write_table": "geojson",
+}
+__all__ = sorted([*_HOMES, "write_all"])
+
+
+def __getattr__(name: str):
+    """Load a name from the module it lives in (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'searcher.brief' has no attribute {name!r}")
+    return getattr(import_module(f"searcher.brief.{_HOMES[name]}"), name)
 
 
 def write_all(plan: Plan, folder: str | os.PathLike, *, plotter: Plotter | None = None) -> list[Path]:
@@ -43,6 +47,17 @@ def write_all(plan: Plan, folder: str | os.PathLike, *, plotter: Plotter | None 
     The folder is made if need be; `plotter` is what the plotter can take. Each file appears whole or not at
     all; raises `SearcherError` for the first that cannot be written.
     """
+    from searcher.brief import (
+        draw_map,
+        write_brief,
+        write_csv,
+        write_float_page,
+        write_float_plan,
+        write_geojson,
+        write_gpx,
+        write_kml,
+    )
+
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -96,14 +96,16 @@ class Mark(NamedTuple):
 
 
 def route_marks(plan: Plan, tolerance: float) -> list[Mark]:
-    """The route's points: the sea buoy, the end of every leg, turns of runs, and bends of trolling legs.
+    """The route's points: its start, the end of every leg, turns of runs, and bends of trolling legs.
 
     Bends of less than `tolerance` metres are left out; a leg without length adds no point.
     """
     steps = steps_of(plan)
     first = steps[0]
-    marks = [Mark("BUOY", 0, first.places[0], first.start, "The sea buoy, outward.")]
-    obstacles = find_obstacles(plan.trip) if tolerance else None
+    is_out = _is_same(first.places[0], plan.trip.port.sea_buoy)
+    start = ("BUOY", "The sea buoy, outward.") if is_out else ("HERE", "Where the boat is.")
+    marks = [Mark(start[0], 0, first.places[0], first.start, start[1])]
+    obstacles = (plan.waters.obstacles if plan.waters else find_obstacles(plan.trip)) if tolerance else None
     for step, following in zip(steps, [*steps[1:], None], strict=True):
         within, box = (TURN, 0) if step.kind in ("run", "home") else (BEND, step.box)
         times = _times_along(step)
