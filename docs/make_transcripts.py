@@ -1,0 +1,97 @@
+"""Run the commands that the pages show, and keep what they print: `python docs/make_transcripts.py [NAME]`.
+
+Each transcript is a file in `docs/transcripts`, taken in a folder with the demonstration's trip and data. Run
+this again when what the program prints changes. `searcher` must be the one on the PATH.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+TRANSCRIPTS = Path(__file__).parent / "transcripts"
+#: what a session shows; a line that begins with "# " is done and not shown
+SESSIONS = {
+    "demo": ["searcher demo morning/"],
+    "check": ["searcher check morning/"],
+    "scan": ["searcher scan morning/"],
+    "shorter": [
+        """# sed -i 's/home_by = ".*"/home_by = "2026-01-17 11:30"/' morning/trip.toml""",
+        "searcher plan morning/",
+    ],
+    "log": [
+        """searcher log morning/ weed line 07:20 --at "30°25.2'S 153°31.0'E" --note "100 m long" """.strip(),
+        "searcher log morning/ birds 3 low 07:45 box 2",
+        """searcher log morning/ temperature 24.6C 08:10 --at "30°25.2'S 153°31.0'E" """.strip(),
+        "searcher log morning/ nothing 08:10 08:55 box 3",
+        "searcher log morning/ 2 mahi 09:20 box 5 --depth 200m",
+        "searcher log morning/",
+        "searcher log morning/ --undo",
+        "searcher log morning/ --export morning/log.csv",
+    ],
+    "new": [
+        "searcher new saturday/ --port-name 'Wirrin Harbour' --at 153.0795 -30.405 "
+        "--sea-buoy 153.108 -30.408 "
+        '--timezone Australia/Sydney --leave "2026-01-17 05:00" --home-by "2026-01-17 16:30"',
+        "searcher check saturday/",
+    ],
+    "sources": ["searcher sources --region 152 -32 156 -29"],
+    "faults": [
+        "searcher check nowhere/",
+        """# sed -i 's/reserve = 0.333/reserv = 0.333/' morning/trip.toml""",
+        """# sed -i 's/leave = ".*"/leave = "2026-01-17 17:00"/' morning/trip.toml""",
+        "searcher check morning/",
+    ],
+    "no_data": ["# rm morning/data/currents.nc", "searcher plan morning/"],
+    "other_day": [
+        """# sed -i 's/2026-01-17/2026-03-17/' morning/trip.toml""",
+        "searcher check morning/",
+    ],
+    "far": ["""searcher log morning/ weed line 07:20 --at "30°25.2'S 13°31.0'E" """.strip()],
+    "vague": ["searcher log morning/ something shiny 07:20 box 2", "searcher log morning/ nothing box 3"],
+    "product": ["searcher fetch morning/ --product murr"],
+    "unreachable": ["# sed -i 's/tank_l = 250/tank_l = 15/' morning/trip.toml", "searcher plan morning/"],
+}
+#: sessions that need what `searcher plan` wrote
+PLANNED = ("log", "far", "vague")
+
+
+def run(command: str, folder: Path) -> str:
+    """What a command prints, errors included, in the order in which it does."""
+    done = subprocess.run(
+        ["bash", "-c", command], cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    return done.stdout
+
+
+def record(lines: list[str], folder: Path) -> str:
+    """The text of a session in a folder."""
+    shown = []
+    for line in lines:
+        said = run(line.removeprefix("# "), folder).replace(f"{folder}/", "")
+        shown += [] if line.startswith("# ") else [f"$ {line}\n{said}"]
+    return "\n".join(shown)
+
+
+def main(names: list[str]) -> None:
+    TRANSCRIPTS.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as room:
+        start = Path(room) / "start"
+        start.mkdir()
+        demo = record(SESSIONS["demo"], start)
+        for name in names or SESSIONS:
+            folder = Path(room) / name
+            shutil.copytree(start, folder)
+            if name not in PLANNED:
+                for path in (folder / "morning").glob("*.*json"):
+                    path.unlink() if path.name != "closed_area.geojson" else None
+            text = demo if name == "demo" else record(SESSIONS[name], folder)
+            (TRANSCRIPTS / f"{name}.txt").write_text(text, encoding="utf-8")
+            print(f"== {name}\n{text}")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
