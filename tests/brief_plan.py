@@ -322,6 +322,28 @@ def make_range(trip):
     return shapely.difference(disc, geo.land(trip.region))
 
 
+def make_stays(trip) -> pd.DataFrame:
+    """Two passes over box 1, to be given up early; one over box 2, the last."""
+    hours = {"start": (2.0, 4.0), "end": (3.25, 5.0), "leave_by": (2.0 + 2 / 3, 5.0)}
+    moments = {
+        name: trip.window.start + np.array([round(3600 * h) for h in pair], "timedelta64[s]")
+        for name, pair in hours.items()
+    }
+    return pd.DataFrame({"box": [1, 2], "passes": [2, 1], "expected": [2.5, 1.5], **moments})
+
+
+def make_floating(trip) -> xr.Dataset:
+    """Floating matter gathered along the wall, twice the usual there."""
+    west, south, east, north = trip.region
+    lon, lat = np.arange(west, east, 0.03), np.arange(south, north, 0.03)
+    x, y = np.meshgrid(lon, lat)
+    density = 0.8 + 1.2 * np.exp(-(((x - front_lon(y)) / 0.05) ** 2))
+    density = np.where(shapely.contains_xy(geo.land(trip.region), x, y), np.nan, density)
+    dims = ("lat", "lon")
+    fields = {"density": (dims, density), "doubt": (dims, 0.05 * density)}
+    return xr.Dataset(fields, {"lat": lat, "lon": lon, "time": trip.window.start})
+
+
 def make_plan(*, trip=None, **changes) -> Plan:
     """A whole plan; `changes` replaces fields of it."""
     trip = trip or make_trip()
@@ -348,6 +370,10 @@ def make_plan(*, trip=None, **changes) -> Plan:
         "data": describe_data(data, trip),
         "turn_for_home": trip.window.end - np.timedelta64(100, "m"),
         "made_at": trip.window.start - np.timedelta64(9, "h"),
+        "stays": make_stays(trip),
+        "best": 4.0,
+        "bound": 4.0,
+        "floating": make_floating(trip),
     }
     return Plan(**{**fields, **changes})
 
@@ -391,4 +417,5 @@ def moved(plan: Plan, east: float) -> Plan:
         legs=shifted(plan.legs),
         range_polygon=shift(plan.range_polygon),
         reach=plan.reach.assign_coords(lon=plan.reach["lon"] + east),
+        floating=plan.floating.assign_coords(lon=plan.floating["lon"] + east),
     )

@@ -18,7 +18,7 @@ from matplotlib.quiver import QuiverKey
 from pyproj import Geod, Transformer
 
 from searcher import brief, geo, units
-from searcher.brief import frame, layers, maps, page, words
+from searcher.brief import colors, fields, frame, maps, page, words
 from searcher.brief.sheet import LAND, TROLL, UNSEEN
 from searcher.errors import SearcherError
 
@@ -289,7 +289,7 @@ def test_sheet_speaks_the_skippers_units(plan):
 
 def test_newest_view_keeps_the_newest_and_marks_the_rest(plan):
     region = maps.map_region(plan)
-    view = layers.newest_view(plan, region)
+    view = fields.newest_view(plan, region)
     sst = plan.sea["temperature"]["sst"].sel(lon=view.lon, lat=view.lat).values
     newest = np.isfinite(sst[1])
     np.testing.assert_array_equal(view.values[newest], sst[1][newest])
@@ -299,19 +299,19 @@ def test_newest_view_keeps_the_newest_and_marks_the_rest(plan):
 
 def test_color_levels_are_even_and_hold_the_middle():
     values = np.random.default_rng(3).normal(24.0, 1.0, 10_000)
-    levels = layers.color_levels(values)
+    levels = fields.color_levels(values)
     assert np.ptp(np.diff(levels)) < 1e-9
     assert levels[0] <= np.percentile(values, 2) < np.percentile(values, 98) <= levels[-1]
     assert 6 <= levels.size <= 20
-    assert layers.color_levels(np.full((3, 3), np.nan)).size > 2
-    assert layers.color_levels(np.full((3, 3), 24.0)).size > 2
+    assert fields.color_levels(np.full((3, 3), np.nan)).size > 2
+    assert fields.color_levels(np.full((3, 3), 24.0)).size > 2
 
 
 def test_colors_of_temperature_rise_in_lightness():
     """Perceptually even and legible without colour: CIE L* (CIE 15:2004) rises all the way."""
     from skimage.color import rgb2lab
 
-    lightness = rgb2lab(layers._pale_thermal()(np.linspace(0, 1, 64))[None, :, :3])[0, :, 0]
+    lightness = rgb2lab(colors.pale_thermal()(np.linspace(0, 1, 64))[None, :, :3])[0, :, 0]
     assert (np.diff(lightness) > 0).all()
     assert lightness[-1] - lightness[0] > 45
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import warnings
-from typing import NamedTuple
-
 import numpy as np
 import shapely
-from matplotlib import MatplotlibDeprecationWarning
-from matplotlib.colors import BoundaryNorm, LinearSegmentedColormap
+from matplotlib.colors import BoundaryNorm
 from matplotlib.patches import Rectangle
 
 from searcher import geo
+from searcher.brief.colors import pale_thermal
+from searcher.brief.fields import DEPTHS, View, color_levels, current_fields, depth_field
 from searcher.brief.frame import Frame, add_shape, edges
 from searcher.brief.labels import INK, PAPER, halo
 from searcher.brief.sheet import (
@@ -34,60 +32,15 @@ from searcher.brief.sheet import (
     VEIL,
 )
 from searcher.brief.words import say_name
-from searcher.geo import Region
 from searcher.plan import Plan
-from searcher.units import LABELS, c_to_f, to_unit
+from searcher.units import from_unit
 
-with warnings.catch_warnings():  # cmocean 4.0.3 calls matplotlib 3.11 in a way that is deprecated
-    warnings.simplefilter("ignore", MatplotlibDeprecationWarning)
-    import cmocean
-
-#: depth contours in each unit
-DEPTHS = {"m": (50, 200, 1000), "ft": (150, 600, 3000), "fathom": (30, 100, 500)}
-#: widths of colour steps, degrees of the skipper's unit
-COLOR_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 #: the fuel range is not outlined this close to the shore or to closed areas, m of the map
 AT_SHORE = 4000.0
 #: less of the map than this without data is a rim of half a cell
 UNREAD_SHARE = 0.003
 #: less of the fuel range's edge than this share of the map's width is not named
 SLIVER = 0.02
-#: clear views older than this before the newest one are not shown
-OLDEST = np.timedelta64(72, "h")
-
-
-class View(NamedTuple):
-    """The newest clear value of every cell (skipper's unit), where it is older than the newest, and when."""
-
-    lon: np.ndarray
-    lat: np.ndarray
-    values: np.ndarray
-    older: np.ndarray
-    first: np.datetime64
-    last: np.datetime64
-
-
-def newest_view(plan: Plan, region: Region) -> View:
-    """The newest clear temperature of every cell on the region, from pictures up to the end of the trip."""
-    data = plan.sea["temperature"].to_dataset()
-    rim = float(np.diff(data["lon"].values[:2])[0]), float(np.diff(data["lat"].values[:2])[0])
-    data = data.sel(
-        lon=slice(region.west - rim[0], region.east + rim[0]),
-        lat=slice(region.south - rim[1], region.north + rim[1]),
-    )
-    times = data["time"].values
-    usable = times[times <= plan.trip.window.end]
-    last = usable[-1] if usable.size else times[0]
-    data = data.sel(time=slice(last - OLDEST, last))
-    merged, first = data["sst"].values[-1], last
-    newest = np.isfinite(merged)
-    for time, picture in zip(data["time"].values[-2::-1], data["sst"].values[-2::-1], strict=True):
-        gained = np.isnan(merged) & np.isfinite(picture)
-        if gained.any():
-            merged, first = np.where(gained, picture, merged), time
-    values = c_to_f(merged) if plan.trip.show.temperature == "F" else merged
-    older = np.isfinite(merged) & ~newest
-    return View(data["lon"].values, data["lat"].values, values, older, first, last)
 
 
 def draw_temperature(ax, frame: Frame, view: View):
@@ -101,7 +54,7 @@ def draw_temperature(ax, frame: Frame, view: View):
     ax.add_patch(Rectangle((x[0], y[0]), x[-1] - x[0], y[-1] - y[0], **ground))
     levels = color_levels(view.values)
     norm = BoundaryNorm(levels, ncolors=256, extend="both")
-    shades = ax.pcolormesh(x, y, view.values, cmap=_pale_thermal(), norm=norm, rasterized=True, zorder=1)
+    shades = ax.pcolormesh(x, y, view.values, cmap=pale_thermal(), norm=norm, rasterized=True, zorder=1)
     if view.older.any():
         x, y = frame.xy(*np.meshgrid(view.lon, view.lat))
         veil = {"levels": [0.5, 1.5], "colors": "none", "hatches": [".."], "zorder": 1.2}
@@ -145,42 +98,21 @@ def _afloat(view: View, cells: np.ndarray, sea) -> bool:
     return bool(shapely.contains_xy(sea, *np.broadcast_arrays(x, y)).any())
 
 
-def _pale_thermal() -> LinearSegmentedColormap:
-    """cmocean's thermal (perceptually even; Thyng et al. 2016, Oceanography 29(3):9-13), paler."""
-    colors = cmocean.cm.thermal(np.linspace(0.12, 1.0, 256))
-    colors[:, :3] = 0.72 * colors[:, :3] + 0.28
-    return LinearSegmentedColormap.from_list("pale_thermal", colors)
-
-
-def color_levels(values: np.ndarray) -> np.ndarray:
-    """A dozen or so even steps over the middle 96 % of the values."""
-    finite = values[np.isfinite(values)]
-    low, high = np.percentile(finite, [2, 98]) if finite.size else (0.0, 1.0)
-    step = next((s for s in COLOR_STEPS if (high - low) / s <= 17), COLOR_STEPS[-1])
-    count = max(int(np.ceil(high / step) - np.floor(low / step)), 2)
-    return np.floor(low / step) * step + step * np.arange(count + 1)
-
-
 def draw_depth(ax, frame: Frame, plan: Plan, font: float) -> np.ndarray:
     """Depth contours; returns where their labels stand, (n, 2) in map coordinates."""
-    show = plan.trip.show
-    if "depth" not in plan.sea.children:
+    depth = depth_field(plan, frame.region)
+    if depth is None:
         return np.empty((0, 2))
-    depth = plan.sea["depth"].to_dataset()["depth"]
-    region = frame.region
-    depth = depth.sel(lon=slice(region.west, region.east), lat=slice(region.south, region.north))
-    if min(depth.shape) < 2 or not np.isfinite(depth.values).any():
-        return np.empty((0, 2))
-    x, y = frame.xy(*np.meshgrid(depth["lon"].values, depth["lat"].values))
-    values = to_unit(depth.values, show.depth)
-    levels = [level for level in DEPTHS[show.depth] if np.nanmin(values) < level < np.nanmax(values)]
+    x, y = frame.xy(*np.meshgrid(depth.lon, depth.lat))
+    least, most = np.nanmin(depth.values), np.nanmax(depth.values)
+    levels = [level for level in DEPTHS[plan.trip.show.depth] if least < level < most]
     if not levels:
         return np.empty((0, 2))
-    lines = ax.contour(x, y, values, levels=levels, colors="#333333", linewidths=0.6, zorder=2)
-    texts = ax.clabel(lines, fmt=lambda v: f"{v:.0f} {LABELS[show.depth]}", fontsize=font - 2)
+    lines = ax.contour(x, y, depth.values, levels=levels, colors="#333333", linewidths=0.6, zorder=2)
+    texts = ax.clabel(lines, fmt=lambda v: f"{v:.0f} {depth.unit}", fontsize=font - 2)
     for text in texts:
-        text.set(path_effects=halo(1.6), zorder=6.5)
-    return np.array([text.get_position() for text in texts]).reshape(-1, 2)
+        text.set(path_effects=halo(1.6), zorder=6.5, visible=frame.holds(*text.get_position()))
+    return np.array([text.get_position() for text in texts if text.get_visible()]).reshape(-1, 2)
 
 
 def draw_ground(ax, frame: Frame, plan: Plan) -> None:
@@ -207,18 +139,17 @@ def range_outline(frame: Frame, plan: Plan):
 
 
 def draw_currents(ax, frame: Frame, plan: Plan):
-    """Arrows about 0.4 inch apart, for the hour of departure; returns (quiver, time) or None."""
-    data = plan.sea["currents"].to_dataset().sel(time=plan.trip.window.start, method="nearest")
-    region = frame.region
-    data = data.sel(lon=slice(region.west, region.east), lat=slice(region.south, region.north))
-    if min(data["u"].shape) < 2:
+    """Arrows about 0.4 inch apart, for the hour of departure; returns the quiver or None."""
+    pair = current_fields(plan, frame.region)
+    if pair is None:
         return None
-    inches = ax.bbox.width / ax.figure.dpi
-    step = abs(data["lon"].values[1] - data["lon"].values[0]) / (region.east - region.west) * inches
+    east, _ = pair
+    region, inches = frame.region, ax.bbox.width / ax.figure.dpi
+    step = abs(east.lon[1] - east.lon[0]) / (region.east - region.west) * inches
     stride = max(1, round(0.4 / step))
-    data = data.isel(lon=slice(stride // 2, None, stride), lat=slice(stride // 2, None, stride))
-    x, y = frame.xy(*np.meshgrid(data["lon"].values, data["lat"].values))
-    u, v = data["u"].values, data["v"].values
+    some = slice(stride // 2, None, stride)
+    x, y = frame.xy(*np.meshgrid(east.lon[some], east.lat[some]))
+    u, v = (from_unit(field.values[some, some], plan.trip.show.speed) for field in pair)
     speed = np.hypot(u, v)
     if not np.isfinite(speed).any():
         return None

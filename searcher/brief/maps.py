@@ -12,10 +12,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from searcher import geo
-from searcher.brief import layers
+from searcher.brief import fields, layers
 from searcher.brief.frame import Frame, draw_graticule, draw_scale
 from searcher.brief.labels import PAPER, Label, place_labels
-from searcher.brief.layers import View
 from searcher.brief.sheet import Sheet
 from searcher.brief.words import cold_side_words, data_words, line_words, named_boxes
 from searcher.errors import SearcherError
@@ -100,7 +99,7 @@ def _compose(sheet: Sheet, plan: Plan, region: Region, named: set[int]) -> None:
     ax = sheet.figure.add_axes(sheet.map_box, projection=frame.projection)
     ax.set_extent(frame.extent, crs=frame.projection)
     ax.autoscale(False)
-    view = layers.newest_view(plan, frame.region)
+    view = fields.newest_view(plan, frame.region)
     shades = layers.draw_temperature(ax, frame, view)
     soundings = layers.draw_depth(ax, frame, plan, sheet.font)
     layers.draw_ground(ax, frame, plan)
@@ -116,7 +115,7 @@ def _compose(sheet: Sheet, plan: Plan, region: Region, named: set[int]) -> None:
         sheet.draw_words(_times(plan, view))
 
 
-def _times(plan: Plan, view: View) -> str:
+def _times(plan: Plan, view: fields.View) -> str:
     """What hour each layer stands for."""
     show = plan.trip.show
     seen = f"Temperature seen {data_words(plan, 'temperature')}"

@@ -1,22 +1,36 @@
-"""The page of a plan: one HTML file with everything in it, to be read with no network."""
+"""The page of a plan: one HTML file with everything in it, to be read with no network.
+
+What stands in it is words (`stories`, `words`), a drawing of the day (`timeline`), a map to move about in
+(`live`, steered by `page.js`), and a still map that is printed, and seen where scripts do not run. The page's
+policy lets only its own scripts run, by their hashes, and nothing be loaded.
+"""
 
 from __future__ import annotations
 
 import base64
+import hashlib
 import io
-import math
 import os
 from importlib.resources import files
 from pathlib import Path
 
 import jinja2
 import numpy as np
-import shapely
 from markupsafe import Markup
 
-from searcher import geo, tables
+from searcher import tables
 from searcher.brief.float_plan import BLANK, CLOSE_IT, float_plan_sections
 from searcher.brief.maps import draw_map
+from searcher.brief.stories import (
+    box_story,
+    expected,
+    from_buoy,
+    leg_story,
+    line_story,
+    proof_words,
+    spot,
+    stay_rows,
+)
 from searcher.brief.timeline import draw_timeline
 from searcher.brief.words import (
     Step,
@@ -28,25 +42,19 @@ from searcher.brief.words import (
     line_words,
     named_boxes,
     port_hours,
-    say_course,
     say_name,
-    say_place,
-    say_rate,
     say_span,
     steps_of,
     worked_boxes,
-    working_line,
 )
 from searcher.conditions import STANDING_CAUTIONS, Condition
 from searcher.files import write_text
-from searcher.geo import Place
 from searcher.plan import Plan
-from searcher.units import LABELS, NAUTICAL_MILE, to_unit
+from searcher.trip.model import TROLL_KN
+from searcher.units import LABELS, NAUTICAL_MILE, from_unit, to_unit
 
-#: size of the map on the page (inches) and dots per inch: sharp on a phone, within A4 in print
+#: size of the still map on the page (inches) and dots per inch: sharp on a phone, within A4 in print
 MAP_SIZE, MAP_DPI = (4.3, 5.7), 240
-#: evidence that changes the rate by less than this (natural log) is called neutral
-NEUTRAL = 0.05
 #: what the pieces of evidence mean, for those whose name does not say it
 GLOSS = {
     "doubt": "how well the line's place is known",
@@ -54,6 +62,18 @@ GLOSS = {
     "persistence": "seen in how many pictures",
     "convergence": "floating matter that has gathered here",
 }
+#: layers of the map in the order of their switches: name, label, whether shown at first
+LAYERS = (
+    ("temperature", "Temperature", True),
+    ("matter", "Floating matter", False),
+    ("doubt", "Doubt", False),
+    ("currents", "Currents", True),
+    ("lines", "Breaks and lines", True),
+    ("boxes", "Boxes", True),
+    ("route", "Route", True),
+    ("depth", "Depth", True),
+    ("reach", "Fuel range", True),
+)
 
 
 def write_brief(plan: Plan, path: str | os.PathLike) -> Path:
@@ -63,6 +83,8 @@ def write_brief(plan: Plan, path: str | os.PathLike) -> Path:
 
 def page_text(plan: Plan) -> str:
     """The page as HTML. Every text of the plan and the trip is escaped; nothing is loaded from elsewhere."""
+    from searcher.brief.live import as_text, library, live_map  # takes a second, and only the page needs it
+
     here = files("searcher.brief")
     loader = jinja2.FunctionLoader(lambda name: (here / name).read_text(encoding="utf-8"))
     options = {
@@ -72,13 +94,24 @@ def page_text(plan: Plan) -> str:
         "lstrip_blocks": True,
     }
     template = jinja2.Environment(loader=loader, **options).get_template("page.html")
-    css = Markup((here / "page.css").read_text(encoding="utf-8"))  # our own file, so not escaped
+    scripts = [library(), (here / "page.js").read_text(encoding="utf-8")]
+    live = live_map(plan)
     return template.render(
-        css=css,
+        css=Markup((here / "page.css").read_text(encoding="utf-8")),  # our own file, so not escaped
+        scripts=[Markup(script) for script in scripts],  # the library and our own, likewise
+        hashes=[script_hash(script) for script in scripts],
+        live=Markup(as_text(live)),  # escaped by `as_text`
+        shades=live["shades"],
         picture=_picture(plan),
         pixels=[round(side * MAP_DPI) for side in MAP_SIZE],
         **page_facts(plan),
     )
+
+
+def script_hash(script: str) -> str:
+    """A script's name in the page's policy (Content Security Policy level 3, hash sources)."""
+    digest = hashlib.sha256(script.encode("utf-8")).digest()
+    return Markup(f"'sha256-{base64.b64encode(digest).decode('ascii')}'")
 
 
 def page_facts(plan: Plan) -> dict:
@@ -86,14 +119,16 @@ def page_facts(plan: Plan) -> dict:
     show, trip = plan.trip.show, plan.trip
     day = show.local(trip.window.start)
     steps = steps_of(plan)
-    listed = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan))]
+    stories = [box_story(plan, box) for box in plan.boxes.sort_values("rank").itertuples()]
+    named = named_boxes(plan)
+    verdict_now = verdict(plan.conditions)
     return {
         "port": trip.port.name,
         "boat": trip.boat.name,
         "day": f"{day:%A} {day.day} {day:%B %Y}",
         "made_at": show.say_time(plan.made_at),
-        "verdict": NO_ROUTE if plan.legs.empty else verdict(plan.conditions),
-        "weather": verdict(plan.conditions)["text"] if plan.legs.empty else "",
+        "verdict": NO_ROUTE if plan.legs.empty else verdict_now,
+        "weather": verdict_now["text"] if plan.legs.empty else "",
         "later": leave_words(plan),
         "line_hours": line_words(plan),
         "cold_side": cold_side_words(plan),
@@ -104,11 +139,15 @@ def page_facts(plan: Plan) -> dict:
         "first": _first(plan, steps),
         "clock": _clock(plan, steps),
         "timeline": draw_timeline(plan, steps),
-        "steps": [_row(plan, step) for step in steps],
+        "steps": _rows(plan, steps),
+        "stays": stay_rows(plan),
+        "proof": proof_words(plan),
         "zone": f"{day:%Z}",
         "reserve": show.say_fuel(trip.boat.tank - trip.boat.usable),
         "reserve_share": 100 * (1 - trip.boat.usable / trip.boat.tank),
-        "boxes": [_box(plan, box) for box in listed.sort_values("rank").itertuples()],
+        "boxes": [box for box in stories if box["rank"] in named],
+        "all_stories": stories,
+        "lines": [line_story(plan, k, front) for k, front in enumerate(plan.fronts.itertuples())],
         "all_boxes": len(plan.boxes),
         "species": trip.target.species,
         "gear": _gear(plan),
@@ -118,6 +157,9 @@ def page_facts(plan: Plan) -> dict:
         "float_plan": float_plan_sections(plan),
         "blank": BLANK,
         "map_words": _map_words(plan),
+        "layers": LAYERS,
+        "has_matter": plan.floating is not None,
+        "leaving": show.say_clock(trip.window.start),
     }
 
 
@@ -163,19 +205,13 @@ def _first(plan: Plan, steps: list[Step]) -> dict | None:
     show, box = plan.trip.show, plan.boxes.loc[plan.boxes["rank"] == first.box].iloc[0]
     return {
         "rank": first.box,
-        "place": _spot(first.places[0]),
-        "from_buoy": _from_buoy(plan, first.places[0]),
+        "place": spot(first.places[0]),
+        "from_buoy": from_buoy(plan, first.places[0]),
         "eta": show.say_clock(first.start),
         "speed": show.say_speed(first.speed),
         "why": box["why"],
-        "expected": _expected(box),
+        "expected": expected(box),
     }
-
-
-def _from_buoy(plan: Plan, place: Place) -> str:
-    buoy = Place(*plan.trip.port.sea_buoy)
-    far = plan.trip.show.say_distance(geo.distance(buoy, place))
-    return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy"
 
 
 def _gloss(plan: Plan) -> str:
@@ -184,18 +220,8 @@ def _gloss(plan: Plan) -> str:
     return "; ".join(f"{name}: {GLOSS[name]}" for name in names if name in GLOSS)
 
 
-def _spot(place: Place) -> str:
-    """A position that breaks, if it must, between latitude and longitude only."""
-    return "  ".join(half.replace(" ", "\u00a0") for half in say_place(place).split("  "))
-
-
-def _expected(box) -> dict:
-    names = {"rate": "expected", "low": "expected_low", "high": "expected_high"}
-    return {name: say_rate(box[column]) for name, column in names.items()}
-
-
 def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
-    """The hours that matter in order of time, as label, time and note."""
+    """The hours that matter in order of time, as label, time and note (fuel left where a leg ends there)."""
     show, window = plan.trip.show, plan.trip.window
     hours = port_hours(plan)
     if hours is None:
@@ -204,77 +230,30 @@ def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
             ("Home by", show.say_clock(window.end), ""),
         ]
     leave, back = hours
-    first = next(step.start for step in steps if step.kind in ("lines in", "troll"))
+    first = next(k for k, step in enumerate(steps) if step.kind in ("lines in", "troll"))
+    left = steps[first - 1].fuel_left if first else plan.trip.boat.tank - plan.reach.attrs["port_fuel"]
+    tank = f"{show.say_fuel(plan.trip.boat.tank)} in the tank"
     rows = [
-        (leave, "Leave port", leave_words(plan)),
-        (first, "First lines in", ""),
+        (leave, "Leave port", f"{tank}. {leave_words(plan)}".rstrip()),
+        (steps[first].start, "First lines in", f"{show.say_fuel(left)} left"),
         (back, "In port, as planned", f"{show.say_fuel(fuel_home(plan))} left"),
         (window.end, "Home by", ""),
     ]
     if not np.isnat(plan.turn_for_home):
-        latest = f"latest; planned {show.say_clock(steps[-1].start)}" if plan.turn_for_home > back else ""
-        note = latest or "no later, from the last box"
-        rows.append((plan.turn_for_home, "Turn for home by", note))
+        planned = f"{show.say_clock(steps[-1].start)}, {show.say_fuel(steps[-2].fuel_left)} left"
+        latest = f"latest; planned {planned}" if plan.turn_for_home > back else ""
+        rows.append((plan.turn_for_home, "Turn for home by", latest or "no later, from the last box"))
     return [(label, show.say_clock(at), note) for at, label, note in sorted(rows)]
 
 
-def _row(plan: Plan, step: Step) -> dict:
-    show = plan.trip.show
-    turns = len(step.courses)
-    courses = " ".join(say_course(course) for course in step.courses[:4])
-    if turns > 4 or (turns > 1 and step.kind == "troll"):
-        courses = f"{say_course(step.courses[0])} then line" if step.box else f"{courses} …"
-    return {
-        "kind": step.kind,
-        "does": "troll on, lines stay in" if step.joins else step.kind,
-        "box": step.box if step.kind not in ("run", "home") else 0,
-        "start": _spot(step.places[0]),
-        "end": _spot(step.places[-1]),
-        "course": courses or "–",
-        "distance": show.say_distance(step.distance),
-        "speed": show.say_speed(step.speed),
-        "eta": show.say_clock(step.end),
-        "span": say_span(step.seconds).replace(" ", "\u00a0"),
-        "fuel": show.say_fuel(step.fuel_left),
-        "fuel_share": 100 * max(0.0, min(1.0, step.fuel_left / plan.trip.boat.tank)),
-    }
-
-
-def _box(plan: Plan, box) -> dict:
-    show, row = plan.trip.show, box._asdict()
-    first, last = working_line(plan, int(box.rank))
-    middle = Place(*shapely.line_interpolate_point(box.line, 0.5, normalized=True).coords[0])
-    pieces = [_evidence(plan, name, row[name]) for name in tables.evidence_columns(plan.boxes)]
-    return {
-        "rank": int(box.rank),
-        "kind": say_name(box.kind),
-        "from": _spot(first),
-        "to": _spot(last),
-        "from_buoy": f"{_from_buoy(plan, middle)} to its middle",
-        "depth": "not known" if np.isnan(box.depth) else show.say_depth(box.depth),
-        "length": show.say_distance(box.length),
-        "doubt": show.say_distance(box.doubt),
-        "time_out": say_span(box.time_out),
-        "fuel": show.say_fuel(box.fuel),
-        "expected": _expected(row),
-        "evidence": [piece for piece in pieces if not piece["neutral"]],
-        "neutral": ", ".join(piece["name"] for piece in pieces if piece["neutral"]),
-        "why": box.why,
-    }
-
-
-def _evidence(plan: Plan, column: str, value: float) -> dict:
-    """One piece of evidence: by what factor it raises or lowers the rate, and a bar from the middle."""
-    columns = plan.boxes[tables.evidence_columns(plan.boxes)].to_numpy(dtype=float)
-    widest = max(math.log(3.0), float(np.nanmax(np.abs(columns), initial=0.0)))
-    name = say_name(column.removeprefix(tables.EVIDENCE))
-    if not np.isfinite(value):
-        return {"name": name, "factor": "not known", "x": 50.0, "wide": 0.0, "up": True, "neutral": False}
-    wide = 50.0 * min(1.0, abs(value) / widest)
-    x = 50.0 if value >= 0 else 50.0 - wide
-    neutral = abs(value) < NEUTRAL
-    factor = f"×{math.exp(value):.2g}"
-    return {"name": name, "factor": factor, "x": x, "wide": wide, "up": value >= 0, "neutral": neutral}
+def _rows(plan: Plan, steps: list[Step]) -> list[dict]:
+    """The legs, each with whether it goes `again` over what the one before it trolled."""
+    before = [None, *((step.kind, step.box) for step in steps)]
+    return [
+        leg_story(plan, step)
+        | {"again": (step.kind, step.box) == last and not step.joins and step.kind == "troll"}
+        for step, last in zip(steps, before, strict=False)
+    ]
 
 
 def _gear(plan: Plan) -> dict:
@@ -284,7 +263,19 @@ def _gear(plan: Plan) -> dict:
         near, far = (f"{to_unit(v, show.height):.0f}" for v in (low, high))
         back = near if near == far else f"{near} to {far}"
         lines.append({"name": name, "back": f"{back} {LABELS[show.height]}"})
-    return {"bait": gear.bait, "speed": show.say_speed(gear.troll), "lines": lines}
+    low, _, high = (f"{to_unit(v, show.speed):.1f}" for v in _usual(gear.bait))
+    usual = low if low == high else f"{low} to {high}"
+    return {
+        "bait": gear.bait,
+        "speed": show.say_speed(gear.troll),
+        "usual": f"{usual} {LABELS[show.speed]}",
+        "lines": lines,
+    }
+
+
+def _usual(bait: str) -> list[float]:
+    """Slowest, usual and fastest trolling speed for a bait, m/s (common practice, no source)."""
+    return [from_unit(speed, "kn") for speed in TROLL_KN[bait]]
 
 
 def _data_row(plan: Plan, row: dict) -> dict:
@@ -306,7 +297,7 @@ def _data_row(plan: Plan, row: dict) -> dict:
 
 
 def _picture(plan: Plan) -> str:
-    """The map as a data URI."""
+    """The still map as a data URI."""
     buffer = io.BytesIO()
     figure = draw_map(plan, size=MAP_SIZE, dpi=MAP_DPI, words=False, around="route")
     figure.savefig(buffer, format="png", dpi=MAP_DPI)

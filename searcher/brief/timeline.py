@@ -1,4 +1,4 @@
-"""The day as one bar: what is done when, between sunrise and sunset."""
+"""The day as one bar: what is done when, between sunrise and sunset, and the fuel that is left by then."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ from itertools import combinations, permutations, product
 
 import numpy as np
 
-from searcher.brief.words import Step, port_hours, turn_words
+from searcher.brief.words import Step, fuel_home, port_hours, turn_words
 from searcher.plan import Plan
 
 #: size of the drawing, and the margin at its sides
 WIDE = 1000.0
 INSET = 20.0
+#: height of the bar of legs, and of the fuel below it
+BAR, FUEL = 104.0, 96.0
 #: width of a letter, gap between a line and its words
 LETTER, GAP = 18.5, 9.0
 
@@ -37,16 +39,44 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
         (window.sunset, f"sunset {show.say_clock(window.sunset)}", "sun"),
     ]
     lines = [{"x": x(at), "text": text, "kind": kind} for at, text, kind in moments if first <= at <= last]
+    top = 6 + 30 * len(lines)
     return {
+        "fuel": _fuel(plan, steps, x, top + BAR) if steps else None,
         "bars": [
             {"x": x(start), "wide": max(x(end) - x(start), 1.5), "kind": kind.replace(" ", "-"), "box": box}
             for start, end, kind, box in bars
         ],
         "lines": _stagger(lines),
-        "top": 6 + 30 * len(lines),
+        "top": top,
         "hours": _hours(plan, first, last, x),
         "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)],
         "sun": f"Sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}",
+    }
+
+
+def _fuel(plan: Plan, steps: list[Step], x, top: float) -> dict:
+    """The fuel in the tank through the day as points of a line, full at `top`, empty `FUEL` below."""
+    boat, show = plan.trip.boat, plan.trip.show
+
+    def y(litres: float) -> float:
+        return round(top + FUEL * (1.0 - litres / boat.tank), 1)
+
+    leave, back = port_hours(plan)
+    spots = [
+        (leave, boat.tank),
+        (steps[0].start, steps[0].fuel_left + steps[0].fuel_used),
+        *((step.end, step.fuel_left) for step in steps),
+        (back, fuel_home(plan)),
+    ]
+    reserve = boat.tank - boat.usable
+    return {
+        "points": " ".join(f"{x(at)},{y(litres)}" for at, litres in spots),
+        "first": x(leave),
+        "last": x(back),
+        "floor": top + FUEL,
+        "reserve": y(reserve),
+        "reserve_words": f"reserve {show.say_fuel(reserve)}",
+        "words": f"fuel: {show.say_fuel(boat.tank)} at the start, {show.say_fuel(fuel_home(plan))} in port",
     }
 
 

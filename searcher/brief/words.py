@@ -40,6 +40,7 @@ class Step(NamedTuple):
     fuel_used: float
     fuel_left: float
     joins: bool = False  # lines stay in on the way from the end of one box to the next
+    row: int = 0  # of the legs table
 
     @property
     def seconds(self) -> float:
@@ -52,7 +53,7 @@ def steps_of(plan: Plan) -> list[Step]:
     Joining legs of less than a minute are left out: one box is worked from the end of the other.
     """
     steps, joining = [], _joining(plan)
-    for leg, joins in zip(plan.legs.itertuples(), joining, strict=True):
+    for row, (leg, joins) in enumerate(zip(plan.legs.itertuples(), joining, strict=True)):
         places = tuple(Place(*xy) for xy in shapely.get_coordinates(leg.geometry))
         pairs = [(a, b) for a, b in pairwise(places) if a != b]
         courses = tuple(geo.bearing(a, b) for a, b in pairs)
@@ -69,6 +70,7 @@ def steps_of(plan: Plan) -> list[Step]:
                 float(leg.fuel_used),
                 float(leg.fuel_left),
                 joins,
+                row,
             )
         )
     return [step for step in steps if not (step.joins and step.seconds < SHORT_JOIN)]

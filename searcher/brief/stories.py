@@ -1,0 +1,173 @@
+"""What each box, leg, line and stay has to say: a plan's facts as words, for tables and the map's stories."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+
+from searcher import geo, tables
+from searcher.brief.words import (
+    Step,
+    say_course,
+    say_name,
+    say_place,
+    say_rate,
+    say_span,
+    working_line,
+)
+from searcher.geo import Place
+from searcher.plan import Plan
+
+#: evidence that changes the rate by less than this (natural log) is called neutral
+NEUTRAL = 0.05
+
+
+def spot(place: Place) -> str:
+    """A position that breaks, if it must, between latitude and longitude only."""
+    return "  ".join(half.replace(" ", "\u00a0") for half in say_place(place).split("  "))
+
+
+def from_buoy(plan: Plan, place: Place) -> str:
+    """How far and on what true bearing a place lies from the sea buoy."""
+    buoy = Place(*plan.trip.port.sea_buoy)
+    far = plan.trip.show.say_distance(geo.distance(buoy, place))
+    return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy"
+
+
+def expected(box) -> dict:
+    """The expected rate of a box (a mapping) and its interval."""
+    names = {"rate": "expected", "low": "expected_low", "high": "expected_high"}
+    return {name: say_rate(box[column]) for name, column in names.items()}
+
+
+def leg_story(plan: Plan, step: Step) -> dict:
+    """One leg of the day."""
+    show = plan.trip.show
+    turns = len(step.courses)
+    courses = " ".join(say_course(course) for course in step.courses[:4])
+    if turns > 4 or (turns > 1 and step.kind == "troll"):
+        courses = f"{say_course(step.courses[0])} then line" if step.box else f"{courses} …"
+    return {
+        "story": f"leg-{step.row}",
+        "kind": step.kind,
+        "does": "troll on, lines stay in" if step.joins else step.kind,
+        "box": step.box if step.kind not in ("run", "home") else 0,
+        "to_box": step.box,
+        "start": spot(step.places[0]),
+        "end": spot(step.places[-1]),
+        "course": courses or "–",
+        "distance": show.say_distance(step.distance),
+        "speed": show.say_speed(step.speed),
+        "leave": show.say_clock(step.start),
+        "eta": show.say_clock(step.end),
+        "span": say_span(step.seconds).replace(" ", "\u00a0"),
+        "used": show.say_fuel(step.fuel_used),
+        "fuel": show.say_fuel(step.fuel_left),
+        "fuel_share": 100 * max(0.0, min(1.0, step.fuel_left / plan.trip.boat.tank)),
+    }
+
+
+def box_story(plan: Plan, box) -> dict:
+    """One search box (a row of `plan.boxes`)."""
+    show, row = plan.trip.show, box._asdict()
+    first, last = working_line(plan, int(box.rank))
+    middle = Place(*shapely.line_interpolate_point(box.line, 0.5, normalized=True).coords[0])
+    names = tables.evidence_columns(plan.boxes)
+    widest = float(np.nanmax(np.abs(plan.boxes[names].to_numpy(dtype=float)), initial=math.log(3.0)))
+    pieces = [evidence(name, row[name], widest) for name in names]
+    return {
+        "story": f"box-{int(box.rank)}",
+        "rank": int(box.rank),
+        "kind": say_name(box.kind),
+        "from": spot(first),
+        "to": spot(last),
+        "from_buoy": f"{from_buoy(plan, middle)} to its middle",
+        "depth": "not known" if np.isnan(box.depth) else show.say_depth(box.depth),
+        "length": show.say_distance(box.length),
+        "doubt": show.say_distance(box.doubt),
+        "time_out": say_span(box.time_out),
+        "fuel": show.say_fuel(box.fuel),
+        "expected": expected(row),
+        "evidence": [piece for piece in pieces if not piece["neutral"]],
+        "neutral": ", ".join(piece["name"] for piece in pieces if piece["neutral"]),
+        "why": box.why,
+    }
+
+
+def evidence(column: str, value: float, widest: float) -> dict:
+    """One piece of evidence: its factor on the rate, and a bar from the middle (`widest` fills it)."""
+    name = say_name(column.removeprefix(tables.EVIDENCE))
+    if not np.isfinite(value):
+        return {"name": name, "factor": "not known", "x": 50.0, "wide": 0.0, "up": True, "neutral": False}
+    wide = 50.0 * min(1.0, abs(value) / widest)
+    x = 50.0 if value >= 0 else 50.0 - wide
+    neutral = abs(value) < NEUTRAL
+    factor = f"×{math.exp(value):.2g}"
+    return {"name": name, "factor": factor, "x": x, "wide": wide, "up": value >= 0, "neutral": neutral}
+
+
+def line_story(plan: Plan, number: int, front) -> dict:
+    """One line where something changes or gathers (a row of `plan.fronts`)."""
+    show = plan.trip.show
+    return {
+        "story": f"line-{number}",
+        "number": number + 1,
+        "kind": say_name(front.kind),
+        "step": _line_step(plan, front),
+        "length": show.say_distance(front.length),
+        "doubt": show.say_distance(front.doubt),
+        "valid": show.say_clock(front.valid_time.to_datetime64()),
+        "seen": show.say_time(front.seen_time.to_datetime64()),
+        "share": "" if np.isnan(front.seen_share) else f"{front.seen_share:.0%}",
+        "confidence": "" if np.isnan(front.confidence) else f"{front.confidence:.0%}",
+    }
+
+
+def _line_step(plan: Plan, front) -> str:
+    """What changes across a line, by how much and over what width; "" where nothing is known to."""
+    if not np.isfinite(front.step):
+        return ""
+    if front.kind == tables.COLOR_CHANGE:
+        said = f"{10**front.step:.1f} times the chlorophyll on its green side"
+    else:
+        show = plan.trip.show
+        give = f", give or take {show.say_step(front.step_doubt)}" if np.isfinite(front.step_doubt) else ""
+        side = f", warm to the {front.warm_side}" if front.warm_side else ""
+        said = f"{show.say_step(front.step)} across it{give}{side}"
+    wide = f", within {plan.trip.show.say_distance(front.width)}" if np.isfinite(front.width) else ""
+    return f"{said}{wide}"
+
+
+def stay_rows(plan: Plan) -> list[dict]:
+    """How long to work each box of the route, and when to leave one that is empty."""
+    show, rows = plan.trip.show, []
+    for stay in plan.stays.itertuples():
+        start, end, leave = (np.datetime64(t, "ns") for t in (stay.start, stay.end, stay.leave_by))
+        early = (end - leave) > np.timedelta64(60, "s")
+        passes = int(stay.passes)
+        rows.append(
+            {
+                "rank": int(stay.box),
+                "from": show.say_clock(start),
+                "until": show.say_clock(end),
+                "passes": f"{passes} pass{'es' if passes != 1 else ''}",
+                "span": say_span(float((end - start) / np.timedelta64(1, "s"))),
+                "expected": say_rate(float(stay.expected)),
+                "leave": show.say_clock(leave) if early else "",
+            }
+        )
+    return rows
+
+
+def proof_words(plan: Plan) -> str:
+    """How good the tour of the boxes is known to be; "" where it was not asked."""
+    if plan.legs.empty or not plan.best > 0:
+        return ""
+    if plan.bound <= plan.best * (1 + 1e-6):
+        return "Proven best: no other choice and order of these boxes, lying still, promises more."
+    if not np.isfinite(plan.bound):
+        return "How much better another choice and order of these boxes might be was not worked out."
+    gap = max(plan.bound / plan.best - 1, 0.001)
+    return f"Another choice and order of these boxes could promise at most {gap:.1%} more than this one."
