@@ -64,7 +64,7 @@ def _kernels() -> dict[str, tuple[Callable, float, list[tuple]]]:
     tiles = singles[2], ints[1], singles[3], singles[3], singles[2], singles[2]
     crossings = *(reals[2],) * 3, reals[1], reals[1], *(number,) * 3, count, count, ints[1], reals[2]
     listed = [
-        (edges._search_tiles, 4.6, [(*tiles, single, single, single, ints[1], ints[2], singles[3])]),
+        (edges._search_tiles, 4.6, [(*tiles, single, single, single, ints[1], singles[2])]),
         (advect.advect, 3.9, [(stream, stream, reals[2], *(reals[1],) * 4, number, number)]),
         (tour.search_tour, 3.0, [(day, count, count)]),
         (steps._fit_line, 3.3, [(count, reals[3], ints[1], *(number,) * 5, reals[2], reals[3], reals[2])]),

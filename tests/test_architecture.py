@@ -49,6 +49,8 @@ ORDER = (
     "conditions",
     "plan",
     "keep",
+    "reranking",
+    "reasons",
     "brief",
     "cli",
 )
@@ -60,7 +62,7 @@ ONLY = {
     "trip": set(ORDER) - {"sources"},
 }
 #: what kernels may import from outside
-KERNEL_IMPORTS = {"__future__", "llvmlite", "math", "numba", "numpy", "typing"}
+KERNEL_IMPORTS = {"__future__", "llvmlite", "math", "numba", "numpy", "operator", "typing"}
 TRADE_NAME = re.compile(r"_(kn|nm|ft|f|gal|h)$")
 TRADE_PARTS = {"trip", "units", "brief", "cli"}
 LONGEST_FUNCTION = 60

@@ -15,18 +15,20 @@ from scipy.ndimage import gaussian_filter
 from seas import random_field
 
 from searcher.kernels.edges import TILE_COLUMNS, TILE_ROWS, trace_edges
-from searcher.kernels.gradient import LEAST_WEIGHT, WIDEST, fit_tile, gaussian_taps, scale_of
+from searcher.kernels.gradient import LEAST_WEIGHT, fit_tile, gaussian_taps, scale_of
+from searcher.kernels.lanes import COUNT
 from searcher.kernels.ridge import trace_ridges
 
 # ---- gradient
 
 
 def fit_slopes(field, east, north, sigma):
-    """d/dx and d/dy of a field of at most `WIDEST` columns, float64."""
+    """d/dx and d/dy of a field, float64."""
     taps = gaussian_taps(east, sigma), gaussian_taps(north, sigma)
     scale = scale_of(*taps, east, north)
-    parts = fit_tile(field.astype(np.float32), 0, 0, *field.shape, *taps, scale)
-    size, x, y = (part.astype(np.float64) for part in parts)
+    ny, nx = field.shape
+    parts = fit_tile(field.astype(np.float32), 0, 0, ny, -(-nx // COUNT) * COUNT, *taps, scale)
+    size, x, y = (part[:, :nx].astype(np.float64) for part in parts)
     return size * x, size * y
 
 
@@ -90,7 +92,7 @@ def twin_slopes(field, east, north, sigma):
     return tuple(np.where(fitted, fit[..., k] / sigma, np.nan) for k in (1, 2))
 
 
-@pytest.mark.parametrize("shape", [(14, 16), (3, 40), (40, 3), (1, 1), (30, WIDEST)])
+@pytest.mark.parametrize("shape", [(14, 16), (3, 40), (40, 3), (1, 1), (30, 8 * COUNT + 1)])
 def test_fit_is_least_squares_like_its_twin(shape):
     field = random_field(shape, gaps=0.2, seed=6).astype(np.float32)
     east, north = 2000.0 - 10.0 * np.arange(shape[0]), np.full(shape[0], 2200.0)

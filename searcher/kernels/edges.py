@@ -8,27 +8,44 @@ linked into chains. No slope of the whole field is ever stored.
 import numpy as np
 from numba import njit
 
-from searcher.kernels.gradient import WIDEST, fit_tile, gaussian_taps, scale_of
+from searcher.kernels.gradient import fit_tile, gaussian_taps, scale_of
+from searcher.kernels.lanes import COUNT
 from searcher.kernels.ridge import KEPT, find_crossings, link_crossings
 from searcher.threads import in_threads
 
 #: nodes of a tile, whose slopes reach one node further below and to the left, and two above and to the right
-TILE_ROWS, TILE_COLUMNS = 64, WIDEST - 3
+TILE_ROWS, TILE_COLUMNS = 64, 256 - 3
+#: crossings are few: at first there is room for so many a tile
+ROOM = 200
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, counts, where, kept):
-    """Edge crossings of some tiles: fills, at each, how many, and where (tiles, room) and kept."""
+def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, where, kept):
+    """Edge crossings of some tiles into `where` and `kept`; how many, which may exceed their room."""
     ny, nx = field.shape
     across = (nx + TILE_COLUMNS - 1) // TILE_COLUMNS
+    count = 0
     for t in order:
         j0, i0 = t // across * TILE_ROWS, t % across * TILE_COLUMNS
-        rows, columns = min(TILE_ROWS, ny - j0) + 3, min(TILE_COLUMNS, nx - i0) + 3
+        rows = min(TILE_ROWS, ny - j0) + 3
+        columns = (min(TILE_COLUMNS, nx - i0) + 3 + COUNT - 1) // COUNT * COUNT  # beyond the field all is gap
         slope, x, y = fit_tile(field, j0 - 1, i0 - 1, rows, columns, taps_x, taps_y, scale)
         first = 2 * ((j0 - 1) * nx + i0 - 1)
-        counts[t] = find_crossings(
-            slope, x, y, steps[0, j0:], steps[1, j0:], low, sharp, rise, first, nx, where[t], kept[t]
+        count += find_crossings(
+            slope,
+            x,
+            y,
+            steps[0, j0:],
+            steps[1, j0:],
+            low,
+            sharp,
+            rise,
+            first,
+            nx,
+            where[count:],
+            kept[count:],
         )
+    return count
 
 
 def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
@@ -49,21 +66,15 @@ def trace_edges(field, east, north, sigma, low, sharp=0.0, rise=0.0):
     # every eighth row of them in turn: each thread takes an equal run, and land and clouds lie together
     order = np.arange(tiles).reshape(up, across)[np.argsort(np.arange(up) % 8, kind="stable")].ravel()
     limits = np.float32(low), np.float32(sharp), np.float32(rise)
-    # crossings are few: room for one at every fourth node, and for more if that is not enough
-    room = TILE_ROWS * TILE_COLUMNS // 4
-    counts = np.empty(tiles, np.int64)
-    while True:
-        where, kept = np.empty((tiles, room), np.int64), np.empty((tiles, room, KEPT), np.float32)
-        found = counts, where, kept
 
-        def search(first, last, found=found):
-            _search_tiles(field, order[first:last], *taps, scale, steps, *limits, *found)
+    def search(first, last):
+        room = ROOM * (last - first)
+        while True:
+            where, kept = np.empty(room, np.int64), np.empty((room, KEPT), np.float32)
+            count = _search_tiles(field, order[first:last], *taps, scale, steps, *limits, where, kept)
+            if count <= room:
+                return where[:count], kept[:count]
+            room = count
 
-        in_threads(search, tiles)
-        if counts.max() <= room:
-            break
-        room = counts.max()
-    where, kept = (
-        np.concatenate([part[:n] for part, n in zip(parts, counts, strict=True)]) for parts in (where, kept)
-    )
+    where, kept = map(np.concatenate, zip(*in_threads(search, tiles), strict=True))
     return link_crossings(where, kept, ny, nx)

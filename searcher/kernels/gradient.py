@@ -11,37 +11,34 @@ import math
 import numpy as np
 from numba import njit
 
+from searcher.kernels.lanes import COUNT, any_less, load, root, spread, store, where_less
+
 #: a fit needs at least this share of the full window's weight, or the slope is missing
 LEAST_WEIGHT = 0.4
 #: and known nodes spread both ways: least determinant of their moments, as a share of the full window's
 LEAST_SPREAD = 1e-3
 #: no window reaches further than this many nodes
 FARTHEST = 360
-#: nodes along a row of a tile, at most
-WIDEST = 256
-#: from one row of sums to the next in a flat array. A constant, so that the compiler sees that rows do not
-#: overlap and uses vector instructions; an odd number of cache lines, so that rows do not evict each other
-PITCH = 1040
-#: float32 in a cache line
-LINE = 16
-#: sums along a row: from which row of sums down the columns, of how many powers, to which row of moments.
-#: Of the field: 1 and x, y. Of what is known: 1, x and x²; y and xy; y².
-ALONG = np.array([[0, 2, 0], [1, 1, 2], [2, 3, 3], [3, 2, 6], [4, 1, 8]])
+#: the mean of a tile, which is taken off it, is that of every so many rows
+APART = 8
 
 FAST = {"contract", "arcp", "nsz", "reassoc"}
 NAN = np.float32(math.nan)
 ONE = np.float32(1.0)
 ZERO = np.float32(0.0)
+HALF = np.float32(0.5)
+INFINITE = np.float32(math.inf)
+TWO = np.float32(2.0)
 
 
 def gaussian_taps(step, sigma):
     """Weights of the nodes 0, 1, 2 ... steps away, and those times the steps and the steps squared.
 
     step: m between nodes, per row. sigma: m. Returns float32 (rows, 3, 1 + reach): Gaussian weights out to
-    three sigma, 0 beyond; reach, that of the widest row, is rounded up to a multiple of three.
+    three sigma, 0 beyond; reach is that of the widest row.
     """
     reach = np.clip(np.ceil(3.0 * sigma / step), 1, FARTHEST)
-    k = np.arange(1 + 3 * math.ceil(reach.max() / 3))
+    k = np.arange(1 + int(reach.max()))
     weight = np.exp(-0.5 * (k * step[:, None] / sigma) ** 2) * (k <= reach[:, None])
     return np.stack([weight, weight * k, weight * k * k], axis=1).astype(np.float32)
 
@@ -60,124 +57,183 @@ def scale_of(taps_x, taps_y, east, north):
 
 @njit(cache=True, error_model="numpy")
 def _room(size):
-    """An empty float32 array that begins at a cache line, so that whole vectors do too."""
-    room = np.empty(size + LINE, np.float32)
-    skip = (-(room.ctypes.data // room.itemsize)) % LINE
+    """An empty float32 array that begins at a cache line (16 numbers), so that whole lanes do too."""
+    room = np.empty(size + 16, np.float32)
+    skip = (-(room.ctypes.data // room.itemsize)) % 16
     return room[skip : skip + size]
 
 
 @njit(cache=True, fastmath=FAST, error_model="numpy")
-def _sum_pairs(out, powers, flat, at, step, n, taps):
-    """Weighted sums over the nodes `step` apart to both sides of n consecutive ones that begin at `at`.
-
-    taps: (3, 1 + reach). The sums of powers 0 ... powers - 1 of the distance go to rows of `out`.
-    """
-    w = taps[0, 0]
-    centre = flat[at : at + n]
-    for i in range(n):
-        out[i] = w * centre[i]
-    for m in range(1, powers):
-        row = out[m * PITCH : m * PITCH + n]
-        for i in range(n):
-            row[i] = ZERO
-    # three pairs at a time, even powers from the sum of a pair and odd ones from the difference
-    for k in range(1, taps.shape[1], 3):
-        a = flat[at - k * step : at - k * step + n]
-        b = flat[at - (k + 1) * step : at - (k + 1) * step + n]
-        c = flat[at - (k + 2) * step : at - (k + 2) * step + n]
-        x = flat[at + k * step : at + k * step + n]
-        y = flat[at + (k + 1) * step : at + (k + 1) * step + n]
-        z = flat[at + (k + 2) * step : at + (k + 2) * step + n]
-        p, q, r = taps[0, k], taps[0, k + 1], taps[0, k + 2]
-        s, t, u = taps[1, k], taps[1, k + 1], taps[1, k + 2]
-        e, f, g = taps[2, k], taps[2, k + 1], taps[2, k + 2]
-        # everything is read before anything is written, or the compiler would read it twice
-        if powers == 1:
-            for i in range(n):
-                out[i] += p * (x[i] + a[i]) + q * (y[i] + b[i]) + r * (z[i] + c[i])
-        elif powers == 2:
-            for i in range(n):
-                x0, y0, z0, a0, b0, c0 = x[i], y[i], z[i], a[i], b[i], c[i]
-                even, odd = out[i], out[PITCH + i]
-                out[i] = even + p * (x0 + a0) + q * (y0 + b0) + r * (z0 + c0)
-                out[PITCH + i] = odd + s * (x0 - a0) + t * (y0 - b0) + u * (z0 - c0)
-        else:
-            for i in range(n):
-                x0, y0, z0, a0, b0, c0 = x[i], y[i], z[i], a[i], b[i], c[i]
-                even, odd, square = out[i], out[PITCH + i], out[2 * PITCH + i]
-                x1, y1, z1 = x0 + a0, y0 + b0, z0 + c0
-                out[i] = even + p * x1 + q * y1 + r * z1
-                out[PITCH + i] = odd + s * (x0 - a0) + t * (y0 - b0) + u * (z0 - c0)
-                out[2 * PITCH + i] = square + e * x1 + f * y1 + g * z1
-
-
-@njit(cache=True, fastmath=FAST, error_model="numpy")
-def _solve_full(slope_x, slope_y, known, sums, scale):
-    """Slopes where every node of the window is known: first moments over the spread of the weights."""
-    per_x, per_y = scale[2], scale[3]
-    for i in range(slope_x.size):
-        gap = known[i] == ZERO
-        slope_x[i] = NAN if gap else per_x * sums[PITCH + i]
-        slope_y[i] = NAN if gap else per_y * sums[2 * PITCH + i]
-
-
-@njit(cache=True, fastmath=FAST, error_model="numpy")
-def _solve_gaps(slope_x, slope_y, known, sums, scale):
-    """Slopes from the nine moments, about the centroid of the weights, where the equations are 2 x 2."""
-    least_weight, least_spread, east, north = scale[0], scale[1], scale[4], scale[5]
-    for i in range(slope_x.size):
-        f0, fx, fy = sums[i], sums[PITCH + i], sums[2 * PITCH + i]
-        s0, sx, sxx = sums[3 * PITCH + i], sums[4 * PITCH + i], sums[5 * PITCH + i]
-        sy, sxy, syy = sums[6 * PITCH + i], sums[7 * PITCH + i], sums[8 * PITCH + i]
-        x, y = sx / s0, sy / s0
-        cxx, cxy, cyy = sxx - sx * x, sxy - sx * y, syy - sy * y
-        gx, gy = fx - f0 * x, fy - f0 * y
-        determinant = cxx * cyy - cxy * cxy
-        poor = known[i] == ZERO or s0 < least_weight or determinant < least_spread
-        bx = (gx * cyy - gy * cxy) / (determinant * east)
-        by = (gy * cxx - gx * cxy) / (determinant * north)
-        slope_x[i] = NAN if poor else bx
-        slope_y[i] = NAN if poor else by
-
-
-@njit(cache=True, fastmath=FAST, error_model="numpy")
-def _to_unit(size, x, y):
-    """Lengths of vectors, which become unit vectors; those of a zero vector are NaN."""
-    for i in range(size.size):
-        size[i] = math.sqrt(x[i] * x[i] + y[i] * y[i])
-        x[i] /= size[i]
-        y[i] /= size[i]
-
-
-@njit(cache=True, fastmath=FAST, error_model="numpy")
-def _load(field, j0, i0, width, values, known, gaps):
-    """A window of a field about its mean, with 0 for gaps, and 1 where it is known; the gaps in each row."""
-    ny, nx = field.shape
-    start, size = max(-i0, 0), max(min(i0 + width, nx), 0) - max(i0, 0)
+def _level(field, bottom, top, left, right):
+    """About the mean of some rows and columns of a field."""
     total = 0.0
     count = 0
-    for r in range(max(-j0, 0), min(gaps.size, ny - j0)):
-        row = field[j0 + r, i0 + start : i0 + start + size]
+    for j in range(bottom, top, APART):
+        row = field[j, left:right]
         for i in range(row.size):
-            total += row[i] if row[i] == row[i] else ZERO
-            count += row[i] == row[i]
-    mean = np.float32(total / max(count, 1))
-    for r in range(gaps.size):
-        value, mark = values[r * width : (r + 1) * width], known[r * width : (r + 1) * width]
-        for i in range(width):
-            value[i] = mark[i] = ZERO
-        gaps[r] = width
-        if 0 <= j0 + r < ny:
-            row = field[j0 + r, i0 + start : i0 + start + size]
-            value, mark = value[start : start + size], mark[start : start + size]
-            clear = 0
-            for i in range(row.size):
-                f = row[i]
-                value[i] = f - mean if f == f else ZERO
-                mark[i] = ONE if f == f else ZERO
-                clear += f == f
-            gaps[r] -= clear
-    return count
+            f = row[i]
+            total += f if f == f else ZERO
+            count += f == f
+    return np.float32(total / max(count, 1))
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _load(field, j0, i0, width, values, known):
+    """A window of a field about its mean, with 0 for gaps, and 1 where it is known; whether anything is."""
+    ny, nx = field.shape
+    left, right = min(max(i0, 0), nx), min(max(i0 + width, 0), nx)
+    bottom, top = min(max(j0, 0), ny), min(max(j0 + values.size // width, 0), ny)
+    if (right - left) * (top - bottom) < values.size:
+        for k in range(values.size):
+            values[k] = known[k] = ZERO
+    level = _level(field, bottom, top, left, right)
+    mean, zero, one, infinite = spread(level), spread(ZERO), spread(ONE), spread(INFINITE)
+    flat = field.reshape(-1)
+    whole = (right - left) // COUNT * COUNT
+    some = False
+    for j in range(bottom, top):
+        here, to = j * nx + left, (j - j0) * width + left - i0
+        for i in range(0, whole, COUNT):
+            f = load(flat, here + i)
+            some |= any_less(f, infinite)
+            store(values, to + i, where_less(f, infinite, f - mean, zero))
+            store(known, to + i, where_less(f, infinite, one, zero))
+        for i in range(whole, right - left):
+            f = flat[here + i]
+            some |= f < INFINITE
+            values[to + i] = f - level if f < INFINITE else ZERO
+            known[to + i] = ONE if f < INFINITE else ZERO
+    return some
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _count(hidden, known, row, by):
+    """Count the gaps of a row of the window in (by 1) or out (by -1) of those of its columns."""
+    for c in range(0, hidden.size, COUNT):
+        gaps = spread(ONE) - load(known, row * hidden.size + c)
+        store(hidden, c, load(hidden, c) + by * gaps)
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _sum_values(values, row, width, taps, j, down):
+    """Sums of the values above and below every node of a row: weighted, and also by how far above."""
+    for c in range(0, width, COUNT):
+        above = below = row * width + c
+        f0, fy = taps[j, 0, 0] * load(values, above), spread(ZERO)
+        for k in range(1, taps.shape[2]):
+            above += width
+            below -= width
+            a, b = load(values, above), load(values, below)
+            f0 += taps[j, 0, k] * (a + b)
+            fy += taps[j, 1, k] * (a - b)
+        store(down, c, f0)
+        store(down, width + c, fy)
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _sum_known(known, hidden, row, taps, j, down):
+    """The same of what is known, and by the distance squared. hidden: gaps in each column that is summed."""
+    width = hidden.size
+    weight, spread_y = taps[j, 0, 0], ZERO
+    for k in range(1, taps.shape[2]):
+        weight += TWO * taps[j, 0, k]
+        spread_y += TWO * taps[j, 2, k]
+    for c in range(0, width, COUNT):
+        s0, sy, syy = spread(weight), spread(ZERO), spread(spread_y)
+        if any_less(spread(HALF), load(hidden, c)):
+            above = below = row * width + c
+            s0, syy = taps[j, 0, 0] * load(known, above), spread(ZERO)
+            for k in range(1, taps.shape[2]):
+                above += width
+                below -= width
+                a, b = load(known, above), load(known, below)
+                pair = a + b
+                s0 += taps[j, 0, k] * pair
+                sy += taps[j, 1, k] * (a - b)
+                syy += taps[j, 2, k] * pair
+        store(down, 2 * width + c, s0)
+        store(down, 3 * width + c, sy)
+        store(down, 4 * width + c, syy)
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _fit_clear(down, at, width, taps, j, scale):
+    """Slopes where every node of the window is known: first moments over the spread of the weights."""
+    fx, fy = spread(ZERO), taps[j, 0, 0] * load(down, width + at)
+    for k in range(1, taps.shape[2]):
+        fx += taps[j, 1, k] * (load(down, at + k) - load(down, at - k))
+        fy += taps[j, 0, k] * (load(down, width + at + k) + load(down, width + at - k))
+    return scale[j, 2] * fx, scale[j, 3] * fy
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _fit_gaps(down, at, width, taps, j, scale):
+    """Slopes from nine moments, about the centroid of the weights, where the equations are 2 x 2."""
+    p = taps[j, 0, 0]
+    f0, fy = p * load(down, at), p * load(down, width + at)
+    s0, sy, syy = (
+        p * load(down, 2 * width + at),
+        p * load(down, 3 * width + at),
+        p * load(down, 4 * width + at),
+    )
+    fx = sx = sxy = sxx = spread(ZERO)
+    for k in range(1, taps.shape[2]):
+        p, q, r = taps[j, 0, k], taps[j, 1, k], taps[j, 2, k]
+        right, left = at + k, at - k
+        a, b = load(down, right), load(down, left)
+        f0 += p * (a + b)
+        fx += q * (a - b)
+        fy += p * (load(down, width + right) + load(down, width + left))
+        a, b = load(down, 2 * width + right), load(down, 2 * width + left)
+        pair = a + b
+        s0 += p * pair
+        sx += q * (a - b)
+        sxx += r * pair
+        a, b = load(down, 3 * width + right), load(down, 3 * width + left)
+        sy += p * (a + b)
+        sxy += q * (a - b)
+        syy += p * (load(down, 4 * width + right) + load(down, 4 * width + left))
+    per = spread(ONE) / s0
+    x, y = sx * per, sy * per
+    cxx, cxy, cyy = sxx - sx * x, sxy - sx * y, syy - sy * y
+    gx, gy = fx - f0 * x, fy - f0 * y
+    determinant = cxx * cyy - cxy * cxy
+    per = spread(ONE) / determinant
+    bx = ONE / scale[j, 4] * ((gx * cyy - gy * cxy) * per)
+    by = ONE / scale[j, 5] * ((gy * cxx - gx * cxy) * per)
+    bx = where_less(s0, spread(scale[j, 0]), spread(NAN), bx)
+    return where_less(determinant, spread(scale[j, 1]), spread(NAN), bx), by
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _is_clear(hidden, c, reach):
+    """Whether there are no gaps in the windows of the nodes from column c on."""
+    gaps = any_less(spread(HALF), load(hidden, c + 2 * reach))
+    for k in range(0, 2 * reach, COUNT):
+        gaps |= any_less(spread(HALF), load(hidden, c + k))
+    return not gaps
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _fit_row(known, hidden, row, down, taps, j, scale, slope, x, y, r, n):
+    """Fill row r of what `fit_tile` returns."""
+    width, reach = hidden.size, taps.shape[2] - 1
+    for c in range(0, n, COUNT):
+        to = r * n + c
+        seen = load(known, row * width + reach + c)
+        bx = by = size = spread(NAN)
+        if any_less(spread(HALF), seen):
+            if _is_clear(hidden, c, reach):
+                bx, by = _fit_clear(down, reach + c, width, taps, j, scale)
+            else:
+                bx, by = _fit_gaps(down, reach + c, width, taps, j, scale)
+                bx = where_less(spread(HALF), seen, bx, spread(NAN))
+            size = root(bx * bx + by * by)
+            per = spread(ONE) / size
+            bx, by = bx * per, by * per
+        store(slope, to, size)
+        store(x, to, bx)
+        store(y, to, by)
 
 
 @njit(cache=True, fastmath=FAST, error_model="numpy")
@@ -185,43 +241,31 @@ def fit_tile(field, j0, i0, rows, n, taps_x, taps_y, scale):
     """Size (per m) and unit direction of the fitted slope at the nodes of a tile; NaN where there is none.
 
     field: float32 (lat, lon), NaN = gap. j0, i0: row and column of the tile's first node, which may lie
-    outside the field. rows, n: nodes up and along the tile, n at most `WIDEST`. taps_x, taps_y, scale: of
-    `gaussian_taps` and `scale_of`, for every row of the field. Returns three float32 arrays (rows, n).
+    outside the field. rows, n: nodes up and along the tile, n a multiple of `COUNT`. taps_x, taps_y, scale:
+    of `gaussian_taps` and `scale_of`, for every row of the field. Returns three float32 arrays (rows, n); the
+    direction of a zero slope is NaN.
     """
-    slope = np.empty((rows, n), np.float32)
-    across_x = np.empty((rows, n), np.float32)
-    across_y = np.empty((rows, n), np.float32)
+    slope, x, y = _room(rows * n), _room(rows * n), _room(rows * n)
     rx, ry = taps_x.shape[2] - 1, taps_y.shape[2] - 1
-    width = (n + 2 * rx + LINE - 1) // LINE * LINE
-    size = (rows + 2 * ry) * width
-    window = _room(2 * size)
-    gaps = np.empty(rows + 2 * ry, np.int64)
-    known = window[size:]
-    clear = _load(field, j0 - ry, i0 - rx, width, window[:size], known, gaps)
-    down = _room(5 * PITCH)
-    sums = _room(9 * PITCH)
+    width = (n + 2 * rx + COUNT - 1) // COUNT * COUNT
+    values, known = _room((rows + 2 * ry) * width), _room((rows + 2 * ry) * width)
+    some = _load(field, j0 - ry, i0 - rx, width, values, known)
+    down, hidden = _room(5 * width), _room(width)
+    if some:
+        for i in range(width):
+            hidden[i] = ZERO
+        for row in range(2 * ry):
+            _count(hidden, known, row, ONE)
     for r in range(rows):
-        j = j0 + r
-        x, y = across_x[r], across_y[r]
-        if clear == 0 or gaps[r + ry] == width or not 0 <= j < field.shape[0]:
-            for i in range(n):
-                x[i] = y[i] = NAN
-            _to_unit(slope[r], x, y)
-            continue
-        hidden = 0
-        for k in range(r, r + 2 * ry + 1):
-            hidden += gaps[k]
-        # sums down the columns of the field, and where there are gaps those of what is known; then along
-        for part in range(1 if hidden == 0 else 2):
-            at = part * size + (r + ry) * width
-            _sum_pairs(down[2 * part * PITCH :], 2 + part, window, at, width, width, taps_y[j])
-        for p in range(2 if hidden == 0 else 5):
-            source, powers, out = ALONG[p]
-            _sum_pairs(sums[out * PITCH :], powers, down, source * PITCH + rx, np.int64(1), n, taps_x[j])
-        centre = known[(r + ry) * width + rx :]
-        if hidden == 0:
-            _solve_full(x, y, centre, sums, scale[j])
+        if some:
+            _count(hidden, known, r + 2 * ry, ONE)
+        if some and 0 <= j0 + r < field.shape[0]:
+            _sum_values(values, r + ry, width, taps_y, j0 + r, down)
+            _sum_known(known, hidden, r + ry, taps_y, j0 + r, down)
+            _fit_row(known, hidden, r + ry, down, taps_x, j0 + r, scale, slope, x, y, r, n)
         else:
-            _solve_gaps(x, y, centre, sums, scale[j])
-        _to_unit(slope[r], x, y)
-    return slope, across_x, across_y
+            for i in range(r * n, r * n + n):
+                slope[i] = x[i] = y[i] = NAN
+        if some:
+            _count(hidden, known, r, -ONE)
+    return slope.reshape(rows, n), x.reshape(rows, n), y.reshape(rows, n)
