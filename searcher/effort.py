@@ -21,7 +21,11 @@ Z80 = 1.2815515655446004
 
 
 def find_by_random(coverage):
-    """Chance to find what is there by tracks at random, 1 - exp(-C) (Koopman 1980, ch. 3); any shape."""
+    """Chance to find what is there by tracks at random, 1 - exp(-C) (Koopman 1980, ch. 3); any shape.
+
+    >>> find_by_random([0.5, 1.0, 2.0]).round(4).tolist()
+    [0.3935, 0.6321, 0.8647]
+    """
     return -np.expm1(-np.asarray(coverage, dtype=float))
 
 

@@ -77,6 +77,12 @@ def make_builtin_sea(
         Over the trip day, on the model grid of about 1.6 km: `temperature` (sst, 3-hourly), `front_strength`
         (°C/m, 3-hourly), `currents` (u, v, hourly), `floating` (lon, lat of every piece of floating matter,
         hourly, dims (time, particle), NaN before its release and beyond the model).
+
+    Examples
+    --------
+    >>> sea, truth = make_builtin_sea(seed=3, particles=1000)
+    >>> sea["temperature"]["sst"].dims, sorted(truth.children)
+    (('time', 'lat', 'lon'), ['currents', 'floating', 'front_strength', 'temperature'])
     """
     flow_rng, particle_rng, weather_rng, sight_rng = np.random.default_rng(seed).spawn(4)
     model, weather = draw_model(model_grid(), flow_rng), draw_weather(weather_rng)

@@ -97,6 +97,10 @@ def reliability(
     their rate into up to `bins` classes of equal numbers. Columns: `stretches`, `duration` (s), `rate` (mean
     expected per hour), `expected`, `observed` (counts), and the `level` interval of the observed mean,
     `observed_low`, `observed_high`: where `expected` lies inside, the class is as good as its count can tell.
+
+    >>> table = reliability(np.array([0.1, 0.8]), np.array([1, 2]), duration=np.full(2, 7200.0), bins=2)
+    >>> table[["expected", "observed", "observed_low", "observed_high"]].round(1).values.tolist()
+    [[0.2, 1.0, 0.1, 3.9], [1.6, 2.0, 0.5, 5.3]]
     """
     rate, count, hours = (np.asarray(values, dtype=float) for values in (expected, observed, duration))
     hours = hours / HOUR

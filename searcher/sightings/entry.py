@@ -31,6 +31,10 @@ class Sighting:
     `kind` is one of `searcher.tables.SIGHTING_KINDS`; `place` a shapely Point (or a pair of longitude and
     latitude), of a stretch a LineString, degrees; `time` and `end` (of a stretch) datetime64, UTC; `value`
     the temperature of the water, °C; `depth` of the bottom, m; `source` "typed" or a file's name.
+
+    >>> seen = Sighting("birds", (153.52, -30.42), np.datetime64("2026-01-16T20:45"), count=3, flying="low")
+    >>> seen.place.x, seen.duration
+    (153.52, 0.0)
     """
 
     kind: str

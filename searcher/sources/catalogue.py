@@ -150,6 +150,10 @@ def list_products(region: Region, *, extra: str | os.PathLike | None = None) -> 
 
     Keys: id, field, title, protocol, step (°), time_step and latency (s; None for what does not change),
     covers (share of the region, 0..1), licence, credit, note, checked.
+
+    >>> rows = list_products(Region(152.0, -32.0, 156.0, -29.0))
+    >>> [(row["id"], row["step"]) for row in rows if row["field"] == "temperature"][:2]
+    [('mur', 0.01), ('acspo', 0.02)]
     """
     rows = []
     for product in read_catalogue(extra):
