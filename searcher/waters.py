@@ -23,6 +23,7 @@ from searcher.kernels.march import Medium, march, straight_times, trace_back
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.sea import flow_of, grid_of, has, region_of, to_seconds
+from searcher.threads import in_threads
 from searcher.trip import Trip
 from searcher.units import KNOT
 
@@ -339,7 +340,11 @@ def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> t
     moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
     x, y = (a.ravel() for a in np.meshgrid(lon, lat))
     fields = np.empty((moments.size, lat.size, lon.size, 2))
-    for k, moment in enumerate(moments):
-        pair = sample_vectors(flow, np.full(x.size, moment), x, y)
-        fields[k] = np.stack(pair, axis=-1).reshape(lat.size, lon.size, 2)
+
+    def sample(first: int, last: int) -> None:
+        for k in range(first, last):
+            u, v = sample_vectors(flow, np.full(x.size, moments[k]), x, y)
+            fields[k] = np.stack([u, v], axis=-1).reshape(lat.size, lon.size, 2)
+
+    in_threads(sample, moments.size)
     return fields, moments

@@ -47,16 +47,13 @@ def write_all(plan: Plan, folder: str | os.PathLike, *, plotter: Plotter | None 
     The folder is made if need be; `plotter` is what the plotter can take. Each file appears whole or not at
     all; raises `SearcherError` for the first that cannot be written.
     """
-    from searcher.brief import (
-        draw_map,
-        write_brief,
-        write_csv,
-        write_float_page,
-        write_float_plan,
-        write_geojson,
-        write_gpx,
-        write_kml,
-    )
+    from searcher.brief.float_plan import write_float_page, write_float_plan
+    from searcher.brief.geojson import write_geojson
+    from searcher.brief.gpx import write_gpx
+    from searcher.brief.kml import write_kml
+    from searcher.brief.maps import draw_map
+    from searcher.brief.page import write_brief
+    from searcher.brief.spreadsheet import write_csv
 
     folder = Path(folder)
     try:

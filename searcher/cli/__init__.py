@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import io
 import sys
 
 import typer
 
-from searcher.cli.at_sea import app
+from searcher.cli.again import app
 from searcher.errors import SearcherError
 
 __all__ = ["app", "main"]
 
 
 def main() -> None:
-    """Entry point: a user's error is one message and exit code 2; a bug still shows its traceback."""
+    """Entry point: a user's error is one message and exit code 2; a bug still shows its traceback.
+
+    What a stream cannot write (a degree sign, into a file under an old code page) becomes a question mark.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="strict")
     try:
         app()
     except SearcherError as error:

@@ -178,12 +178,14 @@ def stretch_of(places: list, kind: str):
     )
 
 
-def find_moment(trip: Trip, clock: Any) -> datetime:
-    """The moment (UTC) of a local clock time of the trip; None is now."""
+def find_moment(trip: Trip, clock: Any, *, ahead: bool = False) -> datetime:
+    """The moment (UTC) of a local clock time of the trip, also one `ahead`; None is now."""
     from searcher.sightings.words import place_clock
 
     first, last = hours_of(trip)
     now = datetime.now(UTC).replace(microsecond=0)
+    if ahead:
+        now = datetime(1970, 1, 1, tzinfo=UTC)
     moment = place_clock(
         now if clock is None else clock, timezone=trip.show.timezone, first=first, last=last, now=now
     )
@@ -240,7 +242,7 @@ def show_imported(trip: Trip, path: Path, as_json: bool) -> None:
     from searcher.sightings import add_sightings, read_gpx
 
     first, last = hours_of(trip)
-    window = tuple(_numpy(moment) for moment in (first, last))
+    window = tuple(to_numpy(moment) for moment in (first, last))
     found = read_gpx(
         path, speeds=trolling_speeds(trip), window=window, region=trip.region, unit=trip.show.temperature
     )
@@ -317,7 +319,8 @@ def say_entry(row, trip: Trip) -> str:
     return f"{show.say_clock(row['time'])}{until} {what} at {places}"
 
 
-def _numpy(moment: datetime) -> np.datetime64:
+def to_numpy(moment: datetime) -> np.datetime64:
+    """datetime64[ns], UTC, of an aware datetime."""
     import numpy as np
 
     return np.datetime64(moment.replace(tzinfo=None), "ns")

@@ -138,8 +138,9 @@ def shift_lines(
 
     lines: any table with LineStrings as geometry and `doubt` (fronts, or the trolling lines of boxes: a short
     line near a sighting gains the most). offsets: of `measure_offsets`. `length` (m): errors are alike over
-    about so much (exp(-r²/2·length²)); `noise` (m): 1-sigma error of an offset. The new doubt is the root
-    mean square, along the line, of what is left of it across the line, and no less than `noise`.
+    about so much (exp(-r²/2·length²)); `noise` (m): 1-sigma error of an offset, where no column `noise` says
+    that of each. The new doubt is the root mean square, along the line, of what is left of it across the
+    line, and no less than `noise`.
     """
     if offsets.empty or lines.empty:
         return lines.copy()
@@ -167,7 +168,8 @@ class _Met(NamedTuple):
         places = shapely.get_coordinates(plane.to_plane(shapely.points(offsets[["lon", "lat"]].to_numpy())))
         across, sd = offsets[["east", "north"]].to_numpy(), offsets["doubt"].to_numpy()
         prior = np.outer(sd, sd) * _likeness(places, places, length) * (across @ across.T)
-        covariance = prior + noise**2 * np.eye(sd.size)
+        each = offsets["noise"].to_numpy() if "noise" in offsets else np.full(sd.size, noise)
+        covariance = prior + np.diag(each**2)
         weights = np.linalg.solve(covariance, offsets["offset"].to_numpy())
         return cls(places, across, sd, covariance, weights, length, noise)
 

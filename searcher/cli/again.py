@@ -1,0 +1,176 @@
+"""The verb `rerank`: where next and when home, from the log, a place and what is left in the tank."""
+
+from __future__ import annotations
+
+import gc
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from searcher.cli.at_sea import app, find_moment, to_numpy
+from searcher.cli.morning import Bans, HomeBy, Pins
+from searcher.cli.say import say_stay_facts
+from searcher.cli.verbs import HERE, AsJson, Folder
+from searcher.errors import SearcherError
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from searcher.geo import Place
+    from searcher.reranking import Rerank
+    from searcher.trip import Trip
+
+FUEL = re.compile(r"(\d+(?:\.\d+)?)\s*(l|litres?|liters?|gal|gallons?|%)?", re.IGNORECASE)
+#: the files that are written beside the morning's
+NAME = "rerank"
+
+
+@app.command()
+def rerank(
+    folder: Folder = HERE,
+    at: Annotated[
+        str | None, typer.Option(help="Where: 30°25.2'S 153°31.0'E, box 3; left out, that of the last entry.")
+    ] = None,
+    fuel: Annotated[
+        str | None,
+        typer.Option(help="In the tank, the reserve included: 60L, 16gal, 40%.", show_default=False),
+    ] = None,
+    time: Annotated[str | None, typer.Option(help="Local time, 10:30; left out, now.")] = None,
+    pin: Pins = None,
+    ban: Bans = None,
+    home_by: HomeBy = None,
+    as_json: AsJson = False,
+) -> None:
+    """Where next, from what was seen so far, on the fuel that is left; and when to turn for home.
+
+    \b
+    Example: searcher rerank saturday/ --at "30°25.2'S 153°31.0'E" --fuel 60L
+
+    Needs no network. Boxes keep the numbers of the morning. Writes rerank.gpx, rerank_boxes.geojson,
+    rerank_legs.geojson and rerank.json beside the files of the morning.
+    """
+    gc.disable()  # of a process this short nothing needs to be collected; it would take a fifth of its time
+    from searcher.keep import open_plan
+    from searcher.reranking import rerank as rerank_plan
+    from searcher.sightings import read_sightings
+
+    plan = open_plan(folder)
+    trip, log = plan.trip, read_sightings(folder)
+    if fuel is None:
+        raise SearcherError("how much is in the tank?", hint="Give --fuel 60L, the reserve included")
+    now = to_numpy(find_moment(trip, None if time is None else clock_of(time)))
+    found = rerank_plan(
+        plan,
+        log,
+        at=find_here(trip, folder, at, log, now),
+        fuel=parse_fuel(fuel, trip),
+        now=now,
+        pinned=pin or (),
+        banned=ban or (),
+        home_by=None if home_by is None else to_numpy(find_moment(trip, clock_of(home_by), ahead=True)),
+    )
+    facts = facts_of(found)
+    if as_json:
+        typer.echo(json.dumps(facts, indent=1))
+    else:
+        print_rerank(facts)
+    write_rerank(found, facts, trip.folder)
+    gc.enable()
+
+
+def clock_of(text: str):
+    """A clock time as it was typed."""
+    from searcher.sightings.words import parse_clock
+
+    return parse_clock(text)
+
+
+def parse_fuel(text: str, trip: Trip) -> float:
+    """Litres of "60L", "16gal", "40%" (of the tank), or of a number in the trip's own unit."""
+    from searcher.units import from_unit
+
+    match = FUEL.fullmatch(text.strip())
+    if match is None:
+        raise SearcherError("fuel not understood", given=repr(text), expected="such as 60L, 16gal or 40%")
+    value, unit = float(match[1]), (match[2] or "").casefold()
+    if unit == "%":
+        return trip.boat.tank * value / 100.0
+    return from_unit(value, {"l": "l", "g": "gal"}.get(unit[:1], trip.show.fuel))
+
+
+def find_here(trip: Trip, folder: Path, at: str | None, log, now: np.datetime64) -> Place:
+    """Where the boat is: as said, else where the last entry of the log up to now was made."""
+    import shapely
+
+    from searcher.geo import Place
+    from searcher.sightings import parse_place
+
+    if at is not None:
+        return parse_place(at, region=trip.region, folder=folder).middle
+    made = log[log["end"] <= now]
+    if made.empty:
+        raise SearcherError("where are you?", hint='Give --at "30°25.2\'S 153°31.0\'E", or --at "box 3"')
+    last = made.sort_values("end", kind="stable").iloc[-1]
+    return Place(*shapely.get_coordinates(last["geometry"])[-1])
+
+
+def print_rerank(facts: dict) -> None:
+    """A screenful: where next, when to leave, when home; then what changed and why."""
+    for text in (*facts["way"], "", *facts["reasons"], *facts["notes"]):
+        typer.echo(text)
+    typer.echo("An aid to searching only: the forecast, the chart and your judgement come first.")
+
+
+def facts_of(found: Rerank) -> dict:
+    """The result for a program: sentences, then inside units, degrees, UTC."""
+    from searcher.keep import CHANGED
+    from searcher.reasons import say_reasons, say_way
+
+    made, home = found.plan, found.home
+    return {
+        "way": say_way(found),
+        "reasons": say_reasons(found),
+        "notes": [text for text in made.cautions if text == CHANGED],
+        "at": list(found.at),
+        "time": f"{found.now}Z",
+        "fuel": found.fuel,
+        "stays": [say_stay_facts(stay) for stay in made.stays.itertuples()],
+        "turn_for_home": f"{made.turn_for_home}Z" if found.goes_on else None,
+        "turn_from_here": f"{home.turn}Z",
+        "home": {
+            "fits": bool(home.fits),
+            "late": max(home.late, 0.0) if home.late < float("inf") else None,
+            "short": max(home.short, 0.0) if home.short < float("inf") else None,
+            "course": home.course,
+            "distance": home.distance,
+        },
+        "boxes": found.changes.to_dict("records"),
+        "temperature_bias": found.bias._asdict(),
+        "weights": dict(zip(found.weights.names, found.weights.mean.tolist(), strict=True)),
+        "learned_from_trips": made.learned_from,
+        "cautions": list(made.cautions),
+    }
+
+
+def write_rerank(found: Rerank, facts: dict, folder: Path) -> list[Path]:
+    """The new route, boxes and legs beside the morning's files; each appears whole or not at all."""
+    from dataclasses import replace
+
+    from searcher.brief import write_gpx, write_table
+    from searcher.files import write_text
+    from searcher.units import to_unit
+
+    made = found.plan
+    about = {"made_at": f"{found.now}Z", "cautions": facts["cautions"]}
+    legs = made.legs.assign(speed_kn=to_unit(made.legs["speed"], "kn")).drop(columns="speed")
+    worth_marking = made.boxes.index < 10
+    marked = made.boxes[worth_marking | made.boxes["rank"].isin(made.legs["box"])]
+    return [
+        write_gpx(replace(made, boxes=marked), folder / f"{NAME}.gpx"),
+        write_table(f"{NAME}_boxes", made.boxes, folder, about=about),
+        write_table(f"{NAME}_legs", legs, folder, about=about),
+        write_text(folder / f"{NAME}.json", json.dumps(facts, indent=1)),
+    ]

@@ -1,0 +1,146 @@
+"""A day at sea: a plan's lines and boxes in drift, and what the log says of where they are and how warm.
+
+Lines are compared with what was met at the hour it was met; what that says of them is carried on to now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from searcher.carry import Drift, drift_doubt
+from searcher.drift import SPACING, longest_afloat, windage_of
+from searcher.evidence import Observer, carried_value
+from searcher.geo import densify
+from searcher.learn.registration import MATCHES, NOISE, Reading, correct_temperature, measure_offsets
+from searcher.profile import Profile
+from searcher.sea import to_seconds, to_times
+from searcher.trip import Trip
+
+#: lines this far from a sighting, degrees, are not looked at
+FAR = 1.0
+
+
+@dataclass(frozen=True)
+class Day:
+    """A plan's lines and boxes, the sea they drift in, and the log up to now, in order."""
+
+    fronts: gpd.GeoDataFrame
+    boxes: gpd.GeoDataFrame
+    observer: Observer
+    profile: Profile
+    trip: Trip
+    log: gpd.GeoDataFrame
+    now: float  # s since `searcher.sea.EPOCH`
+
+    @property
+    def drift(self) -> Drift:
+        return self.observer.drift
+
+    @property
+    def moment(self) -> np.datetime64:
+        return to_times(self.now)[()]
+
+
+def in_order(sightings: gpd.GeoDataFrame, now: np.datetime64) -> gpd.GeoDataFrame:
+    """The entries up to `now`, by time; those of one time by kind and place: no other order counts."""
+    kept = sightings[sightings["time"] <= now]
+    place = kept.geometry.to_wkt() if len(kept) else []
+    order = kept.assign(_place=place).sort_values(["time", "end", "kind", "_place"], kind="stable")
+    return order.drop(columns="_place").reset_index(drop=True)
+
+
+# ---- where lines are
+
+
+def lines_at(table: pd.DataFrame, drift: Drift, time: float) -> np.ndarray:
+    """The lines of a table (fronts by `geometry`, boxes by `line`) at a time (s), (n,); empty if gone."""
+    column = "line" if "line" in table else "geometry"
+    lines = [densify(line, SPACING) for line in table[column]]
+    if not lines:
+        return np.array([], dtype=object)
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    start = to_seconds(table["valid_time"].to_numpy())[row]
+    windage = np.array([windage_of(kind, drift) for kind in table["kind"]])[row]
+    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start, np.full(row.size, time), windage=windage)
+    places = np.column_stack([lon, lat])
+    cuts = np.flatnonzero(np.diff(row)) + 1
+    parts = zip(np.split(places, cuts), np.split(afloat, cuts), strict=True)
+    out = np.empty(len(lines), dtype=object)
+    out[:] = [longest_afloat(*part) for part in parts]
+    return out
+
+
+def doubts_at(table: pd.DataFrame, seen: np.ndarray, time: float) -> np.ndarray:
+    """Doubts (m) of lines at a time (s), from those they have at their `valid_time`; seen: s, when found.
+
+    Errors of the currents last: what is added depends on the whole drift since the line was found.
+    """
+    before = drift_doubt(0.0, to_seconds(table["valid_time"].to_numpy()) - seen)
+    added = drift_doubt(0.0, time - seen) ** 2 - before**2
+    return np.sqrt(np.maximum(table["doubt"].to_numpy() ** 2 + added, NOISE**2))
+
+
+def seen_times(day: Day, fronts: np.ndarray) -> np.ndarray:
+    """When the lines of some row labels were found, s."""
+    return to_seconds(day.fronts["seen_time"].loc[fronts].to_numpy())
+
+
+def meet_lines(day: Day) -> pd.DataFrame:
+    """How far from their forecast place lines were met, each at its hour: `measure_offsets`, moved on to now.
+
+    `noise` (m): the error of an offset by now, which grows as doubts do. `time`, `met`: of the sighting.
+    """
+    rows = [row for seen in day.log[day.log["kind"].isin(MATCHES)].index for row in _meet(day, seen)]
+    columns = [*measure_offsets(day.fronts.iloc[:0], day.log.iloc[:0]).columns, "noise", "time", "met"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _meet(day: Day, label: int) -> list[dict]:
+    """The offset of one sighting, in a list; none where it fits no line."""
+    seen = day.log.loc[label]
+    time = float(to_seconds(seen["time"].to_datetime64()))
+    near = day.fronts[shapely.dwithin(day.fronts.geometry.values, seen.geometry, FAR)]
+    if near.empty:
+        return []
+    then = near.set_geometry(gpd.GeoSeries(lines_at(near, day.drift, time), near.index, crs=near.crs))
+    found = seen_times(day, near.index)
+    then = then.assign(doubt=doubts_at(near, found, time))
+    later = pd.Series(doubts_at(near, found, day.now), near.index)
+    met = measure_offsets(then[~then.geometry.is_empty], day.log.loc[[label]])
+    rows = []
+    for offset in met.to_dict("records"):
+        windage = windage_of(near["kind"][offset["front"]], day.drift)
+        place = np.array([offset["lon"]]), np.array([offset["lat"]])
+        lon, lat, afloat = day.drift.carry(*place, time, day.now, windage=windage)
+        grown = max(later[offset["front"]] ** 2 - offset["doubt"] ** 2, 0.0)
+        if afloat[0]:
+            moved = {"lon": lon[0], "lat": lat[0], "noise": float(np.sqrt(NOISE**2 + grown))}
+            rows.append(offset | moved | {"time": seen["time"], "met": seen["kind"]})
+    return rows
+
+
+# ---- the thermometer
+
+
+def temperature_differences(day: Day) -> np.ndarray:
+    """Readings less the map, °C, each of the water it was taken in; NaN where the map says nothing."""
+    readings = day.log[day.log["value"].notna()]
+    if readings.empty:
+        return np.array([])
+    places = shapely.get_coordinates(shapely.centroid(readings.geometry.values))
+    times = to_seconds(readings["time"].to_numpy())
+    mapped = [
+        carried_value(day.observer.pictures, places[[k], 0], places[[k], 1], times[k], day.drift)[0]
+        for k in range(len(readings))
+    ]
+    return readings["value"].to_numpy() - np.array(mapped)
+
+
+def temperature_bias(day: Day) -> Reading:
+    """What is to be added to the map of the temperature, °C."""
+    return correct_temperature(temperature_differences(day))

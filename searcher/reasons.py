@@ -1,0 +1,182 @@
+"""What a rerank found, in sentences short enough to be read at sea."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from searcher.geo import compass_point
+from searcher.learn import flock_gain
+from searcher.learn.hints import FLOATING_GAIN, LASTING
+from searcher.reranking import Rerank
+from searcher.tables import BIRDS
+from searcher.units import Show
+
+#: no more of each kind of reason than this, the newest or the strongest
+MOST = 3
+#: of so many of the best boxes is said how they moved
+TOP = 6
+#: a hint or a factor smaller than this is not worth a line
+LEAST = 1.1
+
+
+def say_reasons(found: Rerank) -> list[str]:
+    """What changed since the morning and why, most telling first; one sentence each."""
+    if found.log.empty:
+        return ["Nothing in the log yet: the morning's boxes, drifted on."]
+    said = [
+        *_say_worked(found),
+        *_say_hookups(found),
+        *_say_signs(found),
+        *_say_offsets(found),
+        *_say_bias(found),
+    ]
+    return said or ["Nothing in the log changes the boxes."]
+
+
+def _say_worked(found: Rerank):
+    changes = found.changes
+    if changes.empty:
+        return
+    rows = changes[(changes["trolled"] > 300.0) | (changes["met"] > 0.5)]
+    for row in rows.sort_values("trolled", ascending=False).head(MOST).itertuples():
+        met = "nothing" if row.met < 0.5 else f"{round(row.met)} met"
+        yield (
+            f"Box {row.number}: {say_minutes(row.trolled)} trolled, {met}: what is left there counts "
+            f"{row.factor * row.left:.1f} times."
+        )
+
+
+def _say_hookups(found: Rerank):
+    for row in found.hookups.sort_values("gain", ascending=False).head(1).itertuples():
+        if math.exp(row.gain) >= LEAST:
+            depth = found.plan.trip.show.say_depth(row.depth)
+            times = f"{math.exp(row.gain):.1f} times"
+            yield f"Fish in {depth}: stay on that depth, it counts {times} until it goes quiet."
+
+
+def _say_signs(found: Rerank):
+    show = found.plan.trip.show
+    old = found.now - np.timedelta64(int(2 * LASTING), "s")
+    seen = found.log[found.log["kind"].isin((BIRDS, *FLOATING_GAIN)) & (found.log["time"] >= old)]
+    for row in list(seen.itertuples())[-MOST:]:
+        species = found.plan.profile.name
+        at_first = (
+            flock_gain(row.count, row.flying, species) if row.kind == BIRDS else FLOATING_GAIN[row.kind]
+        )
+        age = float((found.now - np.datetime64(row.time)) / np.timedelta64(1, "s"))
+        factor = math.exp(at_first * math.exp(-age / LASTING))
+        what = (
+            f"{_count(row)}{row.kind}{f', {row.flying},' if row.flying else ''} at {show.say_clock(row.time)}"
+        )
+        if factor >= LEAST:
+            yield f"{what[0].upper()}{what[1:]}: water near it counts {factor:.1f} times for now."
+        elif row.kind == BIRDS and at_first == 0.0:
+            yield f"{what[0].upper()}{what[1:]}: says little of {species}."
+
+
+def _say_offsets(found: Rerank):
+    show = found.plan.trip.show
+    for row in list(found.offsets.itertuples())[-MOST:]:
+        way = compass_point(math.degrees(math.atan2(row.east, row.north)) % 360.0)
+        off = show.say_distance(row.offset)
+        yield f"{row.met.capitalize()} at {show.say_clock(row.time)} lay {off} {way} of a forecast line."
+    best = found.changes.head(TOP)
+    moved = best[best["shift"] > 100.0] if len(best) else best
+    if len(found.offsets) and len(moved):
+        row = moved.loc[moved["shift"].idxmax()]
+        others = [str(number) for number in moved["number"] if number != row["number"]]
+        also = f"; boxes {', '.join(others)} too" if others else ""
+        before, after = (show.say_distance(row[name]) for name in ("doubt_before", "doubt"))
+        yield (
+            f"Box {row['number']:.0f} moved {show.say_distance(row['shift'])} with that and is good to "
+            f"{after}, not {before}{also}."
+        )
+
+
+def _say_bias(found: Rerank):
+    if found.readings:
+        show, bias = found.plan.trip.show, found.bias
+        way = "warmer" if bias.mean >= 0 else "colder"
+        count = f"{found.readings} reading{'s' if found.readings > 1 else ''}"
+        yield (
+            f"The sea is {show.say_step(abs(bias.mean))} {way} than the map (good to "
+            f"{show.say_step(bias.sd)}, {count}): corrected."
+        )
+
+
+def say_way(found: Rerank) -> list[str]:
+    """Where next, then where, when to leave each, and when to turn for home."""
+    show = found.plan.trip.show
+    if not found.home.fits:
+        return [_say_late(found, show), _say_home(found, show)]
+    if not found.goes_on:
+        return [
+            "NO MORE BOXES: nothing but the way home fits the hours, light and fuel that are left.",
+            f"TURN FOR HOME by {show.say_clock(found.home.turn)} at the latest.",
+            _say_home(found, show),
+        ]
+    stays = list(found.plan.stays.itertuples())
+    said = [_say_next(found, show)]
+    if len(stays) > 1:
+        said.append(
+            "Then " + ", ".join(f"box {stay.box} {show.say_clock(stay.start)}" for stay in stays[1:]) + "."
+        )
+    for stay in stays[:-1]:
+        said.append(_say_stay(stay, show))
+    last = stays[-1].box
+    said.append(
+        f"TURN FOR HOME from box {last} by {show.say_clock(found.plan.turn_for_home)}; from here by "
+        f"{show.say_clock(found.home.turn)} at the latest."
+    )
+    return [*said, _say_home(found, show)]
+
+
+def _say_next(found: Rerank, show: Show) -> str:
+    legs = found.plan.legs
+    first, stay = legs.iloc[0], found.plan.stays.iloc[0]
+    if first["distance"] < 300.0:
+        way = "you are there"
+    else:
+        way = f"{found.next_course:03.0f} true, {show.say_distance(first['distance'])}"
+    rate = found.changes.set_index("number")["now"][int(stay["box"])]
+    return (
+        f"NEXT box {int(stay['box'])} ({rate:.2f} an hour): {way}, lines in {show.say_clock(first['end'])}."
+    )
+
+
+def _say_stay(stay, show: Show) -> str:
+    leave, end = show.say_clock(stay.leave_by), show.say_clock(stay.end)
+    if leave == end:
+        return f"Leave box {stay.box} at {end}."
+    return f"Leave box {stay.box} at {leave} if nothing by then, else at {end}."
+
+
+def _say_home(found: Rerank, show: Show) -> str:
+    home = found.home
+    return (
+        f"Home: {home.course:03.0f} true, {show.say_distance(home.distance)} to the sea buoy, "
+        f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} at {show.say_speed(home.speed)}."
+    )
+
+
+def _say_late(found: Rerank, show: Show) -> str:
+    home, wants = found.home, []
+    if np.isinf(home.late) or np.isinf(home.short):
+        return "TURN FOR HOME NOW: no way over open water is known from here. Tell the person ashore."
+    if home.short > 0:
+        wants.append(f"it takes {show.say_fuel(home.short)} of the reserve")
+    if home.late > 0:
+        wants.append(f"you will be {say_minutes(home.late)} late")
+    return f"TURN FOR HOME NOW: {' and '.join(wants)}. Tell the person ashore."
+
+
+def say_minutes(seconds: float) -> str:
+    """A length of time: 25 min, 3 h 05."""
+    minutes = round(seconds / 60.0)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
+
+
+def _count(row) -> str:
+    return f"{row.count:.0f} " if np.isfinite(row.count) else ""

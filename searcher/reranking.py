@@ -1,0 +1,400 @@
+"""At sea: what was seen since the morning, from here, on the fuel that is left: where next, and when home.
+
+Everything starts from the morning's plan and the whole log each time, so the result does not depend on how
+often it was asked for. Boxes keep the numbers of the morning, since those are on the plotter.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from searcher.carry import make_drift
+from searcher.course import Day as Limits
+from searcher.course import day_of
+from searcher.errors import OutOfReach
+from searcher.evidence import Observer
+from searcher.geo import Place, bearing, distance, line_length
+from searcher.keep import open_plan
+from searcher.kernels.sample import sample_field
+from searcher.learn import (
+    Reading,
+    Weights,
+    depth_gain,
+    posterior_rate,
+    prior_weights,
+    shift_lines,
+    update_weights,
+)
+from searcher.learn.day import Day, doubts_at, in_order, lines_at, meet_lines, seen_times, temperature_bias
+from searcher.learn.trolled import box_factor, features_of, hints_at, hookups, stretches_of, widen, work_of
+from searcher.plan import Plan, find_day, latest_turn
+from searcher.profile import PIECES
+from searcher.reach import Budget, at_middles, find_reach, make_budget, running_speeds
+from searcher.route import RATES, Route, empty_stays, fading_of
+from searcher.sea import to_seconds, to_times
+from searcher.tables import CRS, EVIDENCE, check_table, empty_table
+from searcher.units import HOUR
+
+#: the work a place must leave time and fuel for at sea, s
+WORK = 900.0
+#: so many boxes, the best, are looked at for a route: the answer must not keep the skipper waiting
+MOST_BOXES = 24
+#: a line this short after drifting is no box any more, m
+SHORTEST = 1000.0
+
+
+@dataclass(frozen=True)
+class WayHome:
+    """The way home from here, at a speed (m/s): see `way_home`.
+
+    `time` (s) and `fuel` (L) to the port; `turn`: when to leave here at the latest, datetime64, so that the
+    boat is home in time and above the reserve if it trolls on here until then. `late` (s) and `short` (L):
+    what is wanting if that has passed. `course` (degrees true) and `distance` (m) to the sea buoy.
+    """
+
+    speed: float
+    time: float
+    fuel: float
+    turn: np.datetime64
+    late: float
+    short: float
+    course: float
+    distance: float
+
+    @property
+    def fits(self) -> bool:
+        return self.late <= 0.0 and self.short <= 0.0
+
+
+@dataclass(frozen=True)
+class Rerank:
+    """What the log makes of the plan.
+
+    plan: as the morning's, with `boxes` (best first; their lines, doubts and rates now), `legs`, `stays`,
+    `reach` and `turn_for_home` from here; no legs where nothing but going home is left. before: the morning's
+    boxes. changes: per box `number`, `before`, `drifted` to now without the log, `now` (per hour), and why:
+    `signs` (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m), `doubt`
+    before and now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left of each
+    (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the entries up to
+    now.
+    """
+
+    plan: Plan
+    at: Place
+    now: np.datetime64
+    fuel: float
+    home: WayHome
+    changes: pd.DataFrame
+    offsets: pd.DataFrame
+    stretches: pd.DataFrame
+    hookups: pd.DataFrame
+    log: gpd.GeoDataFrame
+    readings: int
+    bias: Reading
+    weights: Weights
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there is a box left to work before going home."""
+        return len(self.plan.legs) > 0
+
+    @property
+    def next_course(self) -> float:
+        """The first course to steer, degrees true; NaN where there is no leg."""
+        if not self.goes_on:
+            return float("nan")
+        here, there = (Place(*xy) for xy in shapely.get_coordinates(self.plan.legs.geometry.iloc[0])[:2])
+        return bearing(here, there)
+
+
+def rerank(
+    plan: Plan | str | os.PathLike,
+    sightings: gpd.GeoDataFrame,
+    *,
+    at: Place,
+    fuel: float,
+    now: np.datetime64 | None = None,
+    pinned: Collection[int] = (),
+    banned: Collection[int] = (),
+    home_by: np.datetime64 | None = None,
+) -> Rerank:
+    """The boxes and the day anew, from what was seen (`searcher.tables.SIGHTINGS`) up to now.
+
+    plan: of the morning, or the trip folder that keeps it. at: where the boat is; fuel: L in the tank, with
+    the reserve; now: UTC (default: the clock). pinned, banned: numbers of boxes that must, or must not, be
+    worked. home_by: earlier than the trip's own, UTC.
+
+    Bites and blanks move the weights and the boxes they came in, hookups raise their depth, birds, weed and
+    debris what is near, all fading; lines met elsewhere shift those near them; the thermometer corrects the
+    temperature. Never plans on the reserve: where nothing but the way home fits, there are no legs.
+    Raises `OutOfReach` for a place that is not in the waters of the trip, an hour that is not of the trip,
+    more fuel than the tank holds, or pins that do not fit; `NoData` where no plan is kept.
+    """
+    plan = plan if isinstance(plan, Plan) else open_plan(plan)
+    now = np.datetime64("now", "ns") if now is None else np.datetime64(now, "ns")
+    plan = (
+        plan if home_by is None else replace(plan, trip=plan.trip.until(min(home_by, plan.trip.window.end)))
+    )
+    at = Place(*map(float, at))
+    check_given(plan, at, fuel, now)
+    day = day_at_sea(plan, sightings, now)
+    offsets, bias = meet_lines(day), temperature_bias(day)
+    stretches = stretches_of(day)
+    weights = prior_weights(day.profile)
+    weights = update_weights(weights, stretches) if len(stretches) else weights
+    boxes, changes = weigh_anew(plan, day, offsets, bias, stretches, weights)
+    home = way_home(plan, at, fuel, now)
+    hooked = hookups(day, stretches, now)
+    made = replace(plan, boxes=boxes, made_at=now, legs=empty_table("legs"), stays=empty_stays(), **NOTHING)
+    if home.fits:
+        made = _with_route(made, at, fuel, now, pinned, banned)
+    return Rerank(
+        plan=made,
+        at=at,
+        now=now,
+        fuel=fuel,
+        home=home,
+        changes=changes,
+        offsets=offsets,
+        stretches=stretches,
+        hookups=_with_gain(hooked),
+        log=day.log,
+        readings=int(day.log["value"].notna().sum()),
+        bias=bias,
+        weights=weights,
+    )
+
+
+NOTHING = {"best": 0.0, "bound": 0.0, "turn_for_home": np.datetime64("NaT", "ns")}
+
+
+def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
+    """Refuse what cannot be: a place on land or far off, too much fuel, an hour of another day."""
+    waters, trip = plan.waters, plan.trip
+    tank = trip.boat.tank
+    if not 0.0 <= fuel <= tank * 1.001:
+        show = trip.show.say_fuel
+        raise OutOfReach(
+            "fuel in the tank", given=show(fuel), expected=f"0 to {show(tank)}, the reserve included"
+        )
+    if not waters.covers(at) or shapely.intersects_xy(waters.obstacles, *at):
+        raise OutOfReach(
+            "the boat's place",
+            given=f"longitude {at.lon:.4f}, latitude {at.lat:.4f}",
+            expected="a place on the water of the trip, clear of land (with its clearance) and closed areas",
+        )
+    window = trip.window
+    if not window.start - np.timedelta64(6, "h") <= now < window.end + np.timedelta64(6, "h"):
+        raise OutOfReach(
+            "the hour",
+            given=trip.show.say_time(now),
+            expected=" to ".join(trip.show.say_time(time) for time in (window.start, window.end)),
+            hint="Give --time, such as 10:30",
+        )
+
+
+def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> Day:
+    """The day as learning sees it."""
+    observer = Observer(plan.sea, plan.fronts, make_drift(plan.sea), plan.floating)
+    log = in_order(sightings, now)
+    return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
+
+
+def _with_gain(hooked: pd.DataFrame) -> pd.DataFrame:
+    """Hookups with what each adds to ln rate at its own depth."""
+    rows = [hooked.iloc[[k]] for k in range(len(hooked))]
+    return hooked.assign(gain=[float(depth_gain(row["depth"].to_numpy(), row)[0]) for row in rows])
+
+
+# ---- the boxes
+
+
+def weigh_anew(
+    plan: Plan, day: Day, offsets: pd.DataFrame, bias: Reading, stretches: pd.DataFrame, weights: Weights
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """The boxes where they are now, with what is to be expected of them now, best first; and what changed."""
+    boxes = boxes_now(plan, day)
+    if boxes.empty:
+        return boxes, pd.DataFrame()
+    moved = shift_lines(boxes.set_geometry(gpd.GeoSeries(boxes["line"], crs=CRS)), offsets)
+    shift = [distance(*pair) for pair in zip(_middles(boxes["line"]), _middles(moved.geometry), strict=True)]
+    old = boxes["doubt"].to_numpy()
+    boxes = boxes.assign(line=moved.geometry.values, doubt=moved["doubt"])
+    boxes["geometry"] = widen(boxes["line"].to_numpy(), boxes["doubt"])
+    boxes["length"] = [line_length(line) for line in boxes["line"]]
+    features = features_of(boxes, day, bias=bias.mean)
+    signs = hints_at(day, boxes, features["bottom"], stretches)
+    plain = posterior_rate(weights, features)
+    rates = posterior_rate(weights, features.assign(offset=signs))
+    work = np.array([work_of(stretches, number) for number in boxes["rank"]])
+    fading = fading_of(boxes, _limits(plan))
+    worked_out = -np.expm1(-fading * work[:, 0])
+    factor = box_factor(plain["expected"] / HOUR * worked_out / fading, work[:, 1])
+    scale = factor * (1.0 - worked_out)
+    shares = {EVIDENCE + piece: features[piece] * _weight_of(weights, piece) for piece in PIECES}
+    boxes = boxes.assign(**{name: rates[name] * scale for name in RATES}, **shares)
+    boxes["depth"], boxes["temperature"] = features["bottom"], boxes["temperature"] + bias.mean
+    changes = pd.DataFrame(
+        {
+            "number": boxes["rank"],
+            "before": [plan.boxes.set_index("rank")["expected"][number] for number in boxes["rank"]],
+            "now": boxes["expected"],
+            "signs": signs,
+            "factor": factor,
+            "left": 1.0 - worked_out,
+            "trolled": work[:, 0],
+            "met": work[:, 1],
+            "shift": shift,
+            "doubt_before": old,
+            "doubt": boxes["doubt"],
+        }
+    )
+    order = np.lexsort((boxes["rank"], -boxes["expected"]))
+    return check_table("boxes", boxes.iloc[order].reset_index(drop=True)), changes.iloc[order].reset_index(
+        drop=True
+    )
+
+
+def boxes_now(plan: Plan, day: Day) -> gpd.GeoDataFrame:
+    """The morning's boxes where currents and wind have carried their lines by now, with doubts grown."""
+    boxes = plan.boxes
+    if boxes.empty:
+        return boxes
+    lines = lines_at(boxes, day.drift, day.now)
+    doubt = doubts_at(boxes, seen_times(day, boxes["front"]), day.now)
+    kept = np.array([not line.is_empty and line_length(line) >= SHORTEST for line in lines])
+    boxes = boxes.assign(line=lines, doubt=doubt, valid_time=to_times(day.now)[()])
+    return boxes[kept].reset_index(drop=True)
+
+
+def _middles(lines) -> list[Place]:
+    points = shapely.line_interpolate_point(np.asarray(lines, dtype=object), 0.5, normalized=True)
+    return [Place(*xy) for xy in shapely.get_coordinates(points)]
+
+
+def _limits(plan: Plan) -> Limits:
+    return day_of(plan.trip, plan.reach)
+
+
+def _weight_of(weights: Weights, piece: str) -> float:
+    return float(weights.mean[weights.names.index(piece)])
+
+
+# ---- the way on, and home
+
+
+def _with_route(
+    plan: Plan, at: Place, fuel: float, now: np.datetime64, pinned: Collection[int], banned: Collection[int]
+) -> Plan:
+    """The plan with the reach from here and the best day in it; as it is where only the way home fits."""
+    try:
+        reach = find_reach(plan.trip, plan.sea, start=at, at=now, fuel=fuel, work=WORK, waters=plan.waters)
+    except OutOfReach:  # the way home fits, but no work before it
+        return plan
+    boxes = plan.boxes
+    if len(boxes):
+        fields = {name: at_middles(reach[name], boxes["line"]) for name in ("time_out", "time_home")}
+        burnt = at_middles(reach["fuel_out"] + reach["fuel_home"], boxes["line"])
+        boxes = boxes.assign(**fields, fuel=burnt)
+    plan = replace(plan, boxes=boxes, reach=reach)
+    route = _route(plan, at, fuel, now, pinned, banned)
+    turn = latest_turn(route.legs, reach, plan.trip)
+    return replace(
+        plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
+    )
+
+
+def _route(plan: Plan, at: Place, fuel: float, now: np.datetime64, pinned, banned) -> Route:
+    """The best day from here over the best of the boxes within reach, and those that are pinned."""
+    boxes = plan.boxes
+    _check_numbers(boxes, (*pinned, *banned))
+    chosen = boxes["rank"].isin(list(pinned))
+    if len(boxes):
+        within = at_middles(plan.reach["slack"], boxes["line"]) >= 0.0
+        chosen |= boxes.index.isin(np.flatnonzero(within)[:MOST_BOXES])
+    some = boxes[chosen]
+    return find_day(
+        some,
+        plan.reach,
+        plan.trip,
+        sea=plan.sea,
+        waters=plan.waters,
+        start=at,
+        at=now,
+        fuel=fuel,
+        pinned=pinned,
+        banned=[number for number in banned if number in set(some["rank"])],
+    )
+
+
+def _check_numbers(boxes: gpd.GeoDataFrame, given: Collection[int]) -> None:
+    strangers = sorted(set(given) - set(boxes["rank"]))
+    if strangers:
+        raise OutOfReach(
+            "boxes pinned or banned that are not there",
+            given=", ".join(map(str, strangers)),
+            expected=f"numbers of the morning's boxes that are still afloat: {sorted(boxes['rank'])}",
+        )
+
+
+def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
+    """The way home from a place with `fuel` L in the tank, at cruise or, where that no longer fits, another.
+
+    Of other speeds that fit it is the one that leaves the most time here. Where none fits the reserve is for
+    coming home at cruise, unless even the whole tank would not do: then at the speed that burns least.
+    """
+    trip = plan.trip
+    budget = make_budget(trip, start=at, at=now, fuel=fuel, work=0.0)
+    ways = [_way_at(speed, plan, budget) for speed in running_speeds(trip.boat)]
+    fitting = [way for way in ways if way.fits]
+    if not fitting:
+        held = [way for way in ways if way.fuel <= fuel and way.speed == trip.boat.cruise]
+        return (held or sorted(ways, key=lambda way: way.fuel))[0]
+    return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))
+
+
+def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:
+    """The way home at one speed."""
+    trip = plan.trip
+    buoy, burn = trip.last_port.sea_buoy, float(trip.boat.burn(speed))
+    time = time_home(plan, budget, speed)
+    late, short = budget.leave + time - budget.back, time * burn - budget.fuel
+    spell = min(-late, -short / float(trip.boat.burn(trip.gear.troll)))
+    port = distance(trip.last_port.at, buoy)
+    way_in = port / trip.boat.cruise
+    return WayHome(
+        speed=speed,
+        time=time + way_in,
+        fuel=time * burn + way_in * float(trip.boat.burn(trip.boat.cruise)),
+        turn=to_times(budget.leave + max(spell, 0.0))[()],
+        late=late,
+        short=short,
+        course=bearing(budget.start, buoy),
+        distance=distance(budget.start, buoy),
+    )
+
+
+def time_home(plan: Plan, budget: Budget, speed: float) -> float:
+    """Time (s) from the start of a budget to the sea buoy, in the currents of the last hours."""
+    waters, here = plan.waters, budget.start
+    field = waters.times_from(plan.trip.last_port.sea_buoy, speed, homeward=True, at=budget.back)
+    place = np.array([here.lon]), np.array([here.lat])
+    time = float(sample_field(np.where(np.isfinite(field), field, np.nan), waters.grid, *place)[0])
+    if np.isfinite(time):
+        return time
+    # beside a blocked cell: from the worst of the open nodes around, and the way to it
+    column, row = (int(part) for part in waters.cells(*here))
+    around = field[max(row, 0) : row + 2, max(column, 0) : column + 2]
+    cell = float(np.hypot(waters.metres[0].max(), waters.metres[1].max()))
+    return (
+        float(around[np.isfinite(around)].max(initial=0.0) + cell / speed)
+        if np.isfinite(around).any()
+        else np.inf
+    )
