@@ -20,7 +20,7 @@ def main() -> None:
     """
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="strict")
+            stream.reconfigure(errors="replace")
     try:
         app()
     except SearcherError as error:
