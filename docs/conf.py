@@ -1,5 +1,6 @@
 """How the pages are built: `python -m sphinx -W -b html docs build/docs`. Needs no network."""
 
+import re
 import sys
 from pathlib import Path
 
@@ -37,6 +38,12 @@ html_copy_source = False
 html_show_sourcelink = False
 
 
+def close_examples(_app, _name, source):
+    """Take out the empty line that ends the output of an example for doctest, before the fence."""
+    source[0] = re.sub(r"(^```pycon\n.*?)\n\n```$", r"\1\n```", source[0], flags=re.MULTILINE | re.DOTALL)
+
+
 def setup(app):
     """Write the pages that are made of the code itself before anything is read."""
     app.connect("builder-inited", lambda _: tables_of.write_pages(HERE / "reference"))
+    app.connect("source-read", close_examples)

@@ -178,7 +178,7 @@ def drift():
             x, y, _ = scatter(flow, lon, lat, start, until, seen, leeway=leeway, members=200)
             label = f"{name} after {hours} h, 200 guesses"
             axes.plot(x[0], y[0], "o", color=color, ms=3, alpha=0.6, mew=0, label=label)
-    axes.legend(loc="lower right", markerscale=1.8, framealpha=0.95, fontsize=8.5)
+    axes.legend(loc="lower right", framealpha=0.95, fontsize=8.5)
     return figure
 
 
@@ -224,7 +224,7 @@ def zermelo():
     left.annotate("", (0, -20), (0, 20), arrowprops={"arrowstyle": "->", "lw": 2})
     left.text(3, 0, "current", va="center")
     left.set(aspect=1, title="Out and home at 8 kn on two thirds", xlabel="nmi east", ylabel="nmi north")
-    left.legend(loc="lower right", fontsize=8)
+    left.legend(loc="center", bbox_to_anchor=(0.5, 0.24), fontsize=8)
     for speed, color in ((20.0, BLUE), (12.0, GREEN), (8.0, ORANGE)):
         kept = 1 - 1 / 3 - over_ground(speed, 3.0, toward) / over_ground(speed, 3.0, toward + np.pi) / 3
         right.plot(np.degrees(toward), 100 * kept, color=color, label=f"{speed:g} kn")
