@@ -14,6 +14,7 @@ from searcher.cli.say import print_notes, print_paths, print_plan, summary
 from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
 
 if TYPE_CHECKING:
+    from searcher.brief import Plotter
     from searcher.plan import Plan
     from searcher.trip import Trip
 
@@ -23,6 +24,15 @@ Pins = Annotated[
 Bans = Annotated[
     list[int] | None, typer.Option("--ban", help="Leave the box of this number out; may be repeated.", min=1)
 ]
+GpxNames = Annotated[
+    int, typer.Option("--gpx-names", help="Letters in the plotter's names: 6 to 10.", show_default=True)
+]
+GpxPoints = Annotated[
+    int | None, typer.Option("--gpx-points", help="Most points of a route in the plotter; longer are split.")
+]
+GpxWithin = Annotated[
+    float, typer.Option("--gpx-within", help="Metres by which bends of a trolling line may be cut.")
+]
 HomeBy = Annotated[str | None, typer.Option("--home-by", help="Local time to be home by, 14:30.")]
 
 
@@ -31,20 +41,21 @@ def demo(
     folder: Annotated[Path, typer.Argument(help="A new folder for the demonstration.")],
     seed: Annotated[int, typer.Option(help="Another number makes another sea.", min=0)] = 0,
     force: Annotated[bool, typer.Option("--force", help="Write over an earlier demonstration.")] = False,
+    as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
     """Do the whole job on the built-in sea, with no network.
 
     Example: searcher demo morning/
     """
-    with showing_progress(quiet) as step:
+    with showing_progress(quiet or as_json) as step:
         step("making an invented sea off a real coast")
         from searcher.builtin import write_builtin_files
 
         write_builtin_files(folder, seed=seed, overwrite=force)
         made = plan_folder(folder, step)
         paths = write_everything(made, folder, step)
-    show_plan(made, paths, quiet)
+    show_written(made, paths, as_json, quiet)
 
 
 @app.command()
@@ -70,24 +81,34 @@ def plan(
         step("writing")
         home = made.trip.folder
         paths = [*write_geojson(made, home), save_reach(made.reach, home / "reach.nc"), keep(made, home)]
-    if as_json:
-        typer.echo(json.dumps(summary(made), indent=1))
-    else:
-        show_plan(made, paths, quiet)
+    show_written(made, paths, as_json, quiet)
 
 
 @app.command()
 def brief(
-    folder: Folder = HERE, pin: Pins = None, ban: Bans = None, home_by: HomeBy = None, quiet: Quiet = False
+    folder: Folder = HERE,
+    pin: Pins = None,
+    ban: Bans = None,
+    home_by: HomeBy = None,
+    gpx_names: GpxNames = 10,
+    gpx_points: GpxPoints = None,
+    gpx_within: GpxWithin = 100.0,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Write the hand-over: page, map, route for the plotter, float plan, tables.
 
+    \b
     Example: searcher brief saturday/
+             searcher brief saturday/ --gpx-names 6 --gpx-points 50
     """
-    with showing_progress(quiet) as step:
+    with showing_progress(quiet or as_json) as step:
+        from searcher.brief import Plotter
+
+        plotter = Plotter(name_length=gpx_names, most_points=gpx_points, tolerance=gpx_within)
         made = plan_folder(folder, step, pinned=pin, banned=ban, home_by=home_by)
-        paths = write_everything(made, made.trip.folder, step)
-    show_plan(made, paths, quiet)
+        paths = write_everything(made, made.trip.folder, step, plotter=plotter)
+    show_written(made, paths, as_json, quiet)
 
 
 def plan_folder(
@@ -127,12 +148,14 @@ def find_home_by(trip: Trip, clock: str):
     return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "ns")
 
 
-def write_everything(made: Plan, folder: Path, step: Callable[[str], None]) -> list[Path]:
+def write_everything(
+    made: Plan, folder: Path, step: Callable[[str], None], *, plotter: Plotter | None = None
+) -> list[Path]:
     """All files of the hand-over and the plan itself, with a word on the screen."""
     step("drawing the map and writing the page")
     from searcher.brief import write_all
 
-    return [*write_all(made, folder), keep(made, folder)]
+    return [*write_all(made, folder, plotter=plotter), keep(made, folder)]
 
 
 def keep(made: Plan, folder: Path) -> Path:
@@ -140,6 +163,14 @@ def keep(made: Plan, folder: Path) -> Path:
     from searcher.keep import PLAN_FILE, save_plan
 
     return save_plan(made, folder / PLAN_FILE)
+
+
+def show_written(made: Plan, paths: list[Path], as_json: bool, quiet: bool) -> None:
+    """The plan and the files written: for a program, or for a person."""
+    if as_json:
+        typer.echo(json.dumps(summary(made) | {"wrote": [str(path) for path in paths]}, indent=1))
+    else:
+        show_plan(made, paths, quiet)
 
 
 def show_plan(made: Plan, paths: list[Path], quiet: bool) -> None:

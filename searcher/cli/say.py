@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,9 +33,9 @@ def summary(made: Plan) -> dict:
             for leg in made.legs.itertuples()
         ],
         "stays": [say_stay_facts(stay) for stay in made.stays.itertuples()],
-        "best": made.best,
-        "bound": made.bound,
-        "proven": made.proven,
+        "best": float(made.best),
+        "bound": float(made.bound) if math.isfinite(made.bound) else None,
+        "proven": bool(made.proven),
         "learned_from_trips": made.learned_from,
         "turn_for_home": None if made.legs.empty else f"{made.turn_for_home}Z",
         "cautions": list(made.cautions),

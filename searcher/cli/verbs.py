@@ -46,7 +46,7 @@ def _print_version(wanted: bool) -> None:
 @app.callback()
 def about(
     context: typer.Context,
-    version: Annotated[
+    version: Annotated[  # noqa: ARG001 (its callback prints it)
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
     ] = False,
 ) -> None:
