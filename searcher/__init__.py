@@ -94,6 +94,7 @@ _HOMES = {
     "save_plan": "keep",
     "open_plan": "keep",
     "rerank": "reranking",
+    "review": "reviewing",
     "draw_map": "brief",
     "write_all": "brief",
     "write_brief": "brief",

@@ -16,7 +16,6 @@ import pandas as pd
 import shapely
 
 from searcher.carry import make_drift
-from searcher.course import Day as Limits
 from searcher.course import day_of
 from searcher.errors import OutOfReach
 from searcher.evidence import Observer
@@ -33,7 +32,16 @@ from searcher.learn import (
     update_weights,
 )
 from searcher.learn.day import Day, doubts_at, in_order, lines_at, meet_lines, seen_times, temperature_bias
-from searcher.learn.trolled import box_factor, features_of, hints_at, hookups, stretches_of, widen, work_of
+from searcher.learn.trolled import (
+    box_factor,
+    features_of,
+    hints_at,
+    hookups,
+    stretches_of,
+    widen,
+    with_fading,
+    work_of,
+)
 from searcher.plan import Plan, find_day, latest_turn
 from searcher.profile import PIECES
 from searcher.reach import Budget, at_middles, find_reach, make_budget, running_speeds
@@ -146,7 +154,7 @@ def rerank(
     check_given(plan, at, fuel, now)
     day = day_at_sea(plan, sightings, now)
     offsets, bias = meet_lines(day), temperature_bias(day)
-    stretches = stretches_of(day)
+    stretches = with_fading(stretches_of(day), plan.boxes, _fading(plan, plan.boxes))
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
     boxes, changes = weigh_anew(plan, day, offsets, bias, stretches, weights)
@@ -234,7 +242,7 @@ def weigh_anew(
     plain = posterior_rate(weights, features)
     rates = posterior_rate(weights, features.assign(offset=signs))
     work = np.array([work_of(stretches, number) for number in boxes["rank"]])
-    fading = fading_of(boxes, _limits(plan))
+    fading = _fading(plan, boxes)
     worked_out = -np.expm1(-fading * work[:, 0])
     factor = box_factor(plain["expected"] / HOUR * worked_out / fading, work[:, 1])
     scale = factor * (1.0 - worked_out)
@@ -279,8 +287,9 @@ def _middles(lines) -> list[Place]:
     return [Place(*xy) for xy in shapely.get_coordinates(points)]
 
 
-def _limits(plan: Plan) -> Limits:
-    return day_of(plan.trip, plan.reach)
+def _fading(plan: Plan, boxes: gpd.GeoDataFrame) -> np.ndarray:
+    """How fast (1/s) each box is worked out."""
+    return fading_of(boxes, day_of(plan.trip, plan.reach)) if len(boxes) else np.array([])
 
 
 def _weight_of(weights: Weights, piece: str) -> float:

@@ -51,6 +51,7 @@ ORDER = (
     "keep",
     "reranking",
     "reasons",
+    "reviewing",
     "brief",
     "cli",
 )

@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from searcher.cli.again import app
+from searcher.cli.evening import app
 from searcher.errors import SearcherError
 
 __all__ = ["app", "main"]

@@ -186,3 +186,20 @@ def work_of(stretches: pd.DataFrame, number: int) -> tuple[float, float]:
         return 0.0, 0.0
     share = stretches[f"in_{number}"].to_numpy()
     return float(share @ stretches["duration"]), float(share @ stretches["encounters"])
+
+
+def with_fading(stretches: pd.DataFrame, boxes: gpd.GeoDataFrame, fading: np.ndarray) -> pd.DataFrame:
+    """Stretches with what had been worked out of their boxes by then in `offset`, ln rate.
+
+    fading: 1/s, of each of the boxes. A stretch of time t in a box worked for T before yields the share
+    (e^(-f·T) - e^(-f·(T + t))) / (f·t) of what it would at first; elsewhere all of it.
+    """
+    speeds = dict(zip(boxes["rank"], fading, strict=True))
+    worked = dict.fromkeys(speeds, 0.0)
+    gains = []
+    for row in stretches.itertuples():
+        speed, before = speeds.get(row.box, 0.0), worked.get(row.box, 0.0)
+        share = -np.expm1(-speed * row.duration) / (speed * row.duration) if speed * row.duration > 0 else 1.0
+        gains.append(np.log(share) - speed * before)
+        worked[row.box] = before + row.duration
+    return stretches.assign(offset=stretches["offset"] + np.array(gains, dtype=float))

@@ -1,0 +1,36 @@
+"""The verb of the evening: `review`, the plan against the log."""
+
+from __future__ import annotations
+
+import json
+
+import typer
+
+from searcher.cli.again import app
+from searcher.cli.say import print_paths
+from searcher.cli.verbs import HERE, AsJson, Folder
+
+
+@app.command()
+def review(folder: Folder = HERE, as_json: AsJson = False) -> None:
+    """The plan against the log: lines met, encounters expected and met, how warm the sea was.
+
+    Example: searcher review saturday/
+
+    Writes review.txt, review.png and review.json. With [learn] from_log = true in trip.toml, later plans
+    weigh the evidence by the reviewed trips of the season. Nothing leaves the machine.
+    """
+    from searcher.keep import open_plan
+    from searcher.reviewing import review as review_plan
+    from searcher.reviewing import review_facts, say_review, write_review
+    from searcher.sightings import read_sightings
+
+    plan = open_plan(folder)
+    found = review_plan(plan, read_sightings(folder))
+    paths = write_review(found, plan.trip.folder)
+    if as_json:
+        typer.echo(json.dumps(review_facts(found), indent=1))
+        return
+    for text in say_review(found):
+        typer.echo(text)
+    print_paths(paths)
