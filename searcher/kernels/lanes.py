@@ -102,6 +102,27 @@ def where_less(_, a, b, yes, no):
     return LANES(LANES, LANES, LANES, LANES), emit
 
 
+def _choose(order):
+    """What an intrinsic of two lanes, or of two numbers, returns that takes one of each two by an order."""
+
+    def emit(context, builder, kinds, given):
+        return builder.select(builder.fcmp_ordered(order, *given), *given)
+
+    return emit
+
+
+@intrinsic
+def less(_, a, b):
+    """The lesser of each two, of lanes or numbers; b where either is NaN."""
+    return a(a, a), _choose("<")
+
+
+@intrinsic
+def more(_, a, b):
+    """The greater of each two, of lanes or numbers; b where either is NaN."""
+    return a(a, a), _choose(">")
+
+
 @intrinsic
 def any_less(_, a, b):
     """Whether a < b anywhere."""

@@ -10,6 +10,7 @@ import math
 import numpy as np
 from numba import njit
 
+from searcher.kernels.lanes import COUNT, any_less, less, load, more, spread, store, where_less
 from searcher.threads import in_threads
 
 #: nodes of a tile, worked through by one thread while it is in the processor's cache
@@ -17,56 +18,59 @@ TILE_ROWS, TILE_COLUMNS = 64, 512
 #: an extreme among fewer known nodes than this, itself included, is left as it is
 LEAST_KNOWN = 5
 
+ZERO = np.float32(0.0)
+INFINITE = np.float32(math.inf)
+LARGEST = np.finfo(np.float32).max
+
 
 @njit(cache=True, error_model="numpy")
-def _find_spikes(window, r, spikes):
-    """Mark the nodes of one row of a window, two nodes in from its sides, that a median should replace."""
-    s, b, c, a, n = window[r - 2], window[r - 1], window[r], window[r + 1], window[r + 2]
-    for k in range(spikes.size):
-        i = k + 2
-        f = c[i]
-        # whether any of a slice's inner and outer nodes is at least, or at most, this one: false for NaN
-        east = (c[i + 1] >= f) | (c[i - 1] >= f)
-        north = (a[i] >= f) | (b[i] >= f)
-        rising = (a[i + 1] >= f) | (b[i - 1] >= f)
-        falling = (a[i - 1] >= f) | (b[i + 1] >= f)
-        greatest = not (east | north | rising | falling)
-        top_east = not (east | (c[i + 2] >= f) | (c[i - 2] >= f))
-        top_north = not (north | (n[i] >= f) | (s[i] >= f))
-        top_rising = not (rising | (n[i + 2] >= f) | (s[i - 2] >= f))
-        top_falling = not (falling | (n[i - 2] >= f) | (s[i + 2] >= f))
-        east = (c[i + 1] <= f) | (c[i - 1] <= f)
-        north = (a[i] <= f) | (b[i] <= f)
-        rising = (a[i + 1] <= f) | (b[i - 1] <= f)
-        falling = (a[i - 1] <= f) | (b[i + 1] <= f)
-        least = not (east | north | rising | falling)
-        top_east |= not (east | (c[i + 2] <= f) | (c[i - 2] <= f))
-        top_north |= not (north | (n[i] <= f) | (s[i] <= f))
-        top_rising |= not (rising | (n[i + 2] <= f) | (s[i - 2] <= f))
-        top_falling |= not (falling | (n[i - 2] <= f) | (s[i + 2] <= f))
-        tip = top_east & top_north & top_rising & top_falling
-        spikes[k] = (f == f) & (greatest | least) & (not tip)
+def _slice(window, at, step):
+    """Greatest and least of the four nodes around those from `at` on, `step` apart; and of the two within."""
+    a, b = load(window, at - step), load(window, at + step)
+    high, low = more(a, more(b, spread(-INFINITE))), less(a, less(b, spread(INFINITE)))
+    a, b = load(window, at - 2 * step), load(window, at + 2 * step)
+    return more(a, more(b, high)), less(a, less(b, low)), high, low
 
 
 @njit(cache=True, error_model="numpy")
 def _sort_three(a, b, c):
-    """Least, middle and greatest of three numbers, without a branch."""
-    low = a if a < b else b
-    high = b if a < b else a
-    middle = c if low < c else low
-    return c if c < low else low, middle if middle < high else high, c if c > high else high
+    """Least, middle and greatest of three."""
+    low, high = less(a, b), more(a, b)
+    middle = more(low, c)
+    return less(low, c), less(middle, high), more(high, c)
 
 
 @njit(cache=True, error_model="numpy")
-def _median_of_nine(v):
+def _median_of_nine(a, b, c, d, e, f, g, h, i):
     """The fifth of nine: the median of the greatest of the least, the middle of the middle, and so on."""
-    a0, a1, a2 = _sort_three(v[0], v[1], v[2])
-    b0, b1, b2 = _sort_three(v[3], v[4], v[5])
-    c0, c1, c2 = _sort_three(v[6], v[7], v[8])
-    low = _sort_three(a0, b0, c0)[2]
-    middle = _sort_three(a1, b1, c1)[1]
-    high = _sort_three(a2, b2, c2)[0]
+    a, b, c = _sort_three(a, b, c)
+    d, e, f = _sort_three(d, e, f)
+    g, h, i = _sort_three(g, h, i)
+    low, high = more(a, more(d, g)), less(c, less(f, i))
+    middle = _sort_three(b, e, h)[1]
     return _sort_three(low, middle, high)[1]
+
+
+@njit(cache=True, error_model="numpy")
+def _clean(window, width, at):
+    """What becomes of the nodes from `at` on; infinite where it is for `_median_around` to say."""
+    f = load(window, at)
+    top, bottom, high, low = _slice(window, at, 1)
+    tip = more(f - top, bottom - f)  # above 0 where f is beyond all of the slice
+    for step in (width, width - 1, width + 1):
+        top, bottom, inner_high, inner_low = _slice(window, at, step)
+        high, low = more(high, inner_high), less(low, inner_low)
+        tip = less(tip, more(f - top, bottom - f))
+    extreme = more(f - high, low - f)
+    below, above = at - width, at + width
+    a, b, c = load(window, below - 1), load(window, below), load(window, below + 1)
+    d, e = load(window, at - 1), load(window, at + 1)
+    g, h, i = load(window, above - 1), load(window, above), load(window, above + 1)
+    median = _median_of_nine(a, b, c, d, f, e, g, h, i)
+    total = a + b + c + d + e + g + h + i
+    median = where_less(total, spread(INFINITE), median, spread(INFINITE))
+    zero = spread(ZERO)
+    return where_less(zero, extreme, where_less(zero, tip, f, median), f)
 
 
 @njit(cache=True, error_model="numpy")
@@ -86,10 +90,11 @@ def _median_around(window, r, i, values):
             last = k
     if known < LEAST_KNOWN:
         return window[r, i]
-    median = _median_of_nine(values)
+    v = values
+    median = _median_of_nine(v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7], v[8])
     if known % 2 == 0:
-        values[last] = -values[last]
-        median = (median + _median_of_nine(values)) / 2
+        v[last] = -v[last]
+        median = (median + _median_of_nine(v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7], v[8])) / 2
     return median
 
 
@@ -98,32 +103,30 @@ def _clean_tile(field, j0, i0, out):
     """Fill one tile of `out`, which begins at row j0 and column i0."""
     ny, nx = field.shape
     rows, columns = min(TILE_ROWS, ny - j0), min(TILE_COLUMNS, nx - i0)
-    window = np.empty((rows + 4, columns + 4), field.dtype)
+    width = (columns + COUNT - 1) // COUNT * COUNT + 4
+    flat = np.empty((rows + 4) * width, np.float32)
+    window = flat.reshape(rows + 4, width)
     first, last = max(i0 - 2, 0), min(i0 + columns + 2, nx)
     for r in range(rows + 4):
-        copy = window[r]
-        for i in range(columns + 4):
-            copy[i] = math.nan
+        for i in range(width):
+            window[r, i] = math.nan
         if 0 <= j0 + r - 2 < ny:
-            row = field[j0 + r - 2, first:last]
-            copy = copy[first - i0 + 2 :]
+            row, copy = field[j0 + r - 2, first:last], window[r, first - i0 + 2 :]
             for i in range(row.size):
                 copy[i] = row[i]
-    spikes = np.empty(columns, np.bool_)
-    found = np.empty(columns, np.int64)
-    values = np.empty(9, field.dtype)
+    values = np.empty(9, np.float32)
+    cleaned = np.empty(width, np.float32)
     for r in range(rows):
-        _find_spikes(window, r + 2, spikes)
-        row, copy = out[j0 + r, i0 : i0 + columns], window[r + 2, 2:]
+        for c in range(0, columns, COUNT):
+            found = _clean(flat, width, (r + 2) * width + 2 + c)
+            store(cleaned, c, found)
+            if any_less(spread(LARGEST), found):
+                for i in range(c, min(c + COUNT, columns)):
+                    if cleaned[i] == INFINITE:
+                        cleaned[i] = _median_around(window, r + 2, i + 2, values)
+        row = out[j0 + r, i0 : i0 + columns]
         for i in range(columns):
-            row[i] = copy[i]
-        # listed without a branch, which no processor could foresee
-        n = 0
-        for i in range(columns):
-            found[n] = i
-            n += spikes[i]
-        for k in range(n):
-            row[found[k]] = _median_around(window, r + 2, found[k] + 2, values)
+            row[i] = cleaned[i]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
