@@ -1,7 +1,7 @@
 """The map of the page: drawn by bokeh from numbers inside the page, with nothing loaded from elsewhere.
 
 Everything is laid in metres of a Mercator map on the sphere about a whole meridian, so that it may run over
-180°. Each renderer carries the name of its layer as a tag; `page.js` switches layers by it, and shows the
+180°. Each glyph carries the name of its layer as a tag; `page.js` switches layers by it, and shows the
 story whose name stands in the column `story` of what is picked (`marks`).
 """
 
@@ -25,6 +25,7 @@ from bokeh.models import (
 from bokeh.plotting import figure
 from bokeh.resources import Resources
 
+from searcher import geo
 from searcher.brief import fields, shapes
 from searcher.brief.colors import HEX_STEPS, pale_matter, pale_thermal, to_hex
 from searcher.brief.labels import INK, PAPER
@@ -38,6 +39,8 @@ from searcher.units import LABELS
 TARGET = "live-map"
 #: cells of a field on the page at most; finer grids are thinned
 MOST_CELLS = 60_000
+#: fields are drawn so far around what the map shows at first, in shares of its diagonal
+AROUND = 0.2
 #: floating matter is shaded between these, times the usual
 MATTER = (0.4, 4.0)
 CLEAR = "rgba(0,0,0,0)"
@@ -52,12 +55,13 @@ def library() -> str:
 def live_map(plan: Plan) -> dict:
     """What the page's script needs: bokeh's `item`, the first `view` and the `whole`, the `lon` of x = 0."""
     region = map_region(plan)
+    around = region.grown(AROUND * geo.distance(geo.Place(*region[:2]), geo.Place(*region[2:])))
     plane = Plane(region)
     plot = _canvas(plane, region)
-    ground = _draw_fields(plot, plane, plan, region)
-    _draw_depth(plot, plane, plan, region)
-    _draw_ground(plot, plane, plan, region)
-    _draw_currents(plot, plane, plan, region)
+    ground = _draw_fields(plot, plane, plan, around)
+    _draw_depth(plot, plane, plan, around)
+    _draw_ground(plot, plane, plan, around)
+    _draw_currents(plot, plane, plan, around)
     draw_lines(plot, plane, plan)
     draw_boxes(plot, plane, plan)
     draw_route(plot, plane, plan)

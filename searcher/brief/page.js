@@ -62,16 +62,15 @@
       .filter((source) => source !== null);
     const fields = doc.get_model_by_name("fields");
     const renderers = plot.renderers;
-    const tagged = (layer) => renderers.filter((renderer) => renderer.tags.includes(layer));
-    let scale = 1;
+    const tagged = (layer) => renderers.filter((renderer) => renderer.glyph.tags.includes(layer));
 
     // where we look
 
     const middle = () => [(plot.x_range.start + plot.x_range.end) / 2, (plot.y_range.start + plot.y_range.end) / 2];
+    const scale = () => (plot.x_range.end - plot.x_range.start) / plot.inner_width; // metres a pixel
     const look = ([x, y], metres) => {
-      scale = metres;
-      const wide = (scale * plot.inner_width) / 2;
-      const high = (scale * plot.inner_height) / 2;
+      const wide = (metres * plot.inner_width) / 2;
+      const high = (metres * plot.inner_height) / 2;
       plot.x_range.setv({ start: x - wide, end: x + wide });
       plot.y_range.setv({ start: y - high, end: y + high });
     };
@@ -80,27 +79,29 @@
         [(west + east) / 2, (south + north) / 2],
         Math.max((east - west) / plot.inner_width, (north - south) / plot.inner_height),
       );
-    const zoom = (factor) => look(middle(), Math.min(Math.max(scale * factor, 2), 50000));
+    const zoom = (factor) => look(middle(), Math.min(Math.max(scale() * factor, 2), 50000));
     const pan = (across, up) => {
       const [x, y] = middle();
-      look([x + across * scale * plot.inner_width, y + up * scale * plot.inner_height], scale);
+      look([x + across * scale() * plot.inner_width, y + up * scale() * plot.inner_height], scale());
     };
-    plot.on_event("rangesupdate", () => {
-      if (plot.inner_width > 0) scale = (plot.x_range.end - plot.x_range.start) / plot.inner_width;
-    });
     let width = plot.inner_width;
     let height = plot.inner_height;
+    const spread = () => {
+      for (const axis of plot.below) axis.ticker.desired_num_ticks = Math.max(2, Math.floor(width / 120));
+      for (const axis of plot.left) axis.ticker.desired_num_ticks = Math.max(2, Math.floor(height / 120));
+    };
     const refit = () => {
-      if (plot.inner_width === width && plot.inner_height === height) return;
-      const metres = width > 0 ? (plot.x_range.end - plot.x_range.start) / width : scale;
+      if ((plot.inner_width === width && plot.inner_height === height) || !(plot.inner_width > 0)) return;
+      const metres = (plot.x_range.end - plot.x_range.start) / width;
       [width, height] = [plot.inner_width, plot.inner_height];
-      if (width > 0) look(middle(), metres);
+      spread();
+      look(middle(), metres);
     };
     plot.properties.inner_width.change.connect(() => setTimeout(refit));
     plot.properties.inner_height.change.connect(() => setTimeout(refit));
     byId("zoom-in").addEventListener("click", () => zoom(1 / 1.6));
     byId("zoom-out").addEventListener("click", () => zoom(1.6));
-    byId("see-route").addEventListener("click", () => lookAt(grown(live.view, 0.04)));
+    byId("see-route").addEventListener("click", () => lookAt(grown(live.view, 0.06)));
     byId("see-all").addEventListener("click", () => lookAt(grown(live.whole, 0.02)));
 
     // edges in degrees and minutes
@@ -190,7 +191,7 @@
         const inside = (values, range) => Math.min(...values) < range.end && Math.max(...values) > range.start;
         if (inside(xs[k], plot.x_range) && inside(ys[k], plot.y_range)) return;
         const mean = (values) => (Math.min(...values) + Math.max(...values)) / 2;
-        look([mean(xs[k]), mean(ys[k])], scale);
+        look([mean(xs[k]), mean(ys[k])], scale());
         return;
       }
     };
@@ -235,7 +236,8 @@
     holder.addEventListener("pointerdown", () => aim(false));
     holder.addEventListener("blur", () => aim(false));
 
-    lookAt(grown(live.view, 0.04));
+    spread();
+    lookAt(grown(live.view, 0.06));
     holder.dataset.ready = "yes";
   }
 

@@ -23,7 +23,7 @@ SHORE_DETAIL = 0.001
 #: a range that ends this close to land or closed areas ends because of them, degrees
 AT_SHORE = 0.035
 #: arrows of the currents along the longer side of a region
-ARROWS = 34
+ARROWS = 44
 #: shortest contour that is drawn, nodes
 SHORTEST = 6
 
