@@ -83,7 +83,7 @@ def _kernels() -> dict[str, tuple[Callable, float, list[tuple]]]:
         (sample.sample_vectors, 0.5, [(flow, *(reals[1],) * 3)]),
         (strain.strain, 0.5, [(reals[2], reals[2], *(reals[1],) * 3)]),
         (ridge._walk, 0.4, [(ints[2],)]),
-        (histogram._smooth, 0.3, [(singles[2], flags[2], count, count, singles[2])]),
+        (histogram._smooth, 0.3, [(singles[2], flags[2], count, count, singles[2], count, count)]),
         (metric.row_metrics, 0.2, [(reals[1],), (fixed,)]),
         (tour.spend, 0.2, [(ints[1], count, day)]),
         (sample.sample_field, 0.2, [(reals[2], grid, reals[1], reals[1])]),

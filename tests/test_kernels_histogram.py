@@ -75,7 +75,7 @@ def test_theta_of_a_step_in_noise(ratio, theta):
     seed=st.integers(0, 10**6),
     apart=st.floats(0.0, 8.0),
     share=st.floats(0.1, 0.9),
-    known=st.integers(40, 1024),
+    known=st.integers(512, 1024),  # no window of which less is known is tested
     scale=st.floats(0.01, 5.0),
 )
 def test_theta_is_that_of_the_best_of_all_splits(seed, apart, share, known, scale):

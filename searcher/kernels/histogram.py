@@ -190,44 +190,40 @@ def cohesion(window, split):
 
 
 @njit(cache=True, error_model="numpy")
-def _count(field, count, tested, size, step, j):
-    """Count, in row j, the tested windows in which a pixel is known."""
-    here = count[j]
-    values = field[j]
-    for i in range(here.size):
-        here[i] = 0
-    for b in range(max((j - size) // step + 1, 0), min(j // step + 1, tested.shape[0])):
+def _cover(tested, lowest, highest, size, step, cover):
+    """Count, along a row, the tested windows of some rows of them; whether there are any."""
+    for i in range(cover.size):
+        cover[i] = 0
+    some = False
+    for b in range(lowest, highest):
         for a in range(tested.shape[1]):
-            if tested[b, a]:
-                for i in range(a * step, a * step + size):
-                    here[i] += np.uint8(1)
-    for i in range(here.size):
-        here[i] = here[i] if values[i] == values[i] else np.uint8(0)
+            some |= tested[b, a]
+            for i in range(a * step, a * step + size if tested[b, a] else 0):
+                cover[i] += np.uint8(1)
+    return some
 
 
 @njit(cache=True, error_model="numpy")
-def _mark(field, edge, table, seen, size, step, j):
-    """Count, in row j, the windows in which a pixel has a neighbour of the other population."""
-    for i in range(edge.shape[1]):
-        edge[j, i] = 0
-    for b in range(max((j - size) // step + 1, 0), min(j // step + 1, seen.shape[0])):
-        top = b * step
-        for a in range(seen.shape[1]):
-            if not seen[b, a]:
-                continue
-            split = table[1, b, a]
-            left = a * step
-            for i in range(left, left + size):
-                here = field[j, i]
-                if here != here:
-                    continue
-                low = here <= split
-                other = False
-                for y, x in ((j - 1, i), (j + 1, i), (j, i - 1), (j, i + 1)):
-                    if top <= y < top + size and left <= x < left + size:
-                        there = field[y, x]
-                        other = other or (there == there and (there <= split) != low)
-                edge[j, i] += other
+def _differ(here, there, first, shift, split, apart):
+    """Flag the values of a row from `first` on that those `shift` on in another are apart from."""
+    for k in range(apart.size):
+        a, b = here[first + k], there[first + k + shift]
+        apart[k] = np.uint8((a == a) & (b == b) & ((a <= split) != (b <= split)))
+
+
+@njit(cache=True, error_model="numpy")
+def _mark(below, here, above, left, split, apart, edge):
+    """Count, in a row of a window, the values that have a neighbour of the other population.
+
+    below, above: the rows beside it, itself where there is none. apart: room for flags, (3, size).
+    """
+    down, up, right = apart
+    _differ(here, below, left, 0, split, down)
+    _differ(here, above, left, 0, split, up)
+    _differ(here, here, left, 1, split, right[: right.size - 1])
+    edge[left] += down[0] | up[0] | right[0]
+    for k in range(1, right.size):
+        edge[left + k] += down[k] | up[k] | right[k] | right[k - 1]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -264,10 +260,24 @@ def _test_windows(field, tested, seen, table, size, step, least, room, first, la
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _mark_rows(field, tested, seen, table, size, step, count, edge, first, last):
-    """Fill some rows of `count` and of `edge`."""
+    """Fill some rows of `count` and of `edge`, which are 0 at first."""
+    apart, cover = np.zeros((3, size), np.uint8), np.empty(field.shape[1], np.uint8)
+    covered, some = -1, False
     for j in range(first, last):
-        _count(field, count, tested, size, step, j)
-        _mark(field, edge, table, seen, size, step, j)
+        lowest, highest = max((j - size) // step + 1, 0), min(j // step + 1, tested.shape[0])
+        if covered != lowest + highest:  # both only rise
+            some = _cover(tested, lowest, highest, size, step, cover)
+            covered = lowest + highest
+        if not some:
+            continue
+        here, looks, meets = field[j], count[j], edge[j]
+        for i in range(here.size):
+            looks[i] = cover[i] if here[i] == here[i] else np.uint8(0)
+        for b in range(lowest, highest):
+            below, above = field[max(j - 1, b * step)], field[min(j + 1, b * step + size - 1)]
+            for a in range(tested.shape[1]):
+                if seen[b, a]:
+                    _mark(below, here, above, a * step, table[1, b, a], apart, meets)
 
 
 def find_populations(
@@ -303,7 +313,7 @@ def find_populations(
         )
         _test_windows(field, tested, seen, table, size, step, least, room, first, last)
 
-    count, edge = np.empty(field.shape, np.uint8), np.empty(field.shape, np.uint8)
+    count, edge = np.zeros(field.shape, np.uint8), np.zeros(field.shape, np.uint8)
     rows = field, tested, seen, table, size, step, count, edge
     in_threads(test, wanted.shape[0])
     in_threads(lambda first, last: _mark_rows(*rows, first, last), field.shape[0])
@@ -315,27 +325,49 @@ def window_count(shape: tuple[int, int], *, size: int = SIZE, step: int = STEP) 
     return tuple(max((cells - size) // step + 1, 0) for cells in shape)
 
 
+@njit(cache=True, error_model="numpy")
+def _add_rows(field, j, first, last, total, known):
+    """Sums of the known values in row j and the rows beside it, and how many they are, column by column."""
+    for i in range(first, last):
+        total[i] = known[i] = 0.0
+    for y in range(max(j - 1, 0), min(j + 2, field.shape[0])):
+        row = field[y]
+        for i in range(first, last):
+            v = row[i]
+            total[i] += np.float64(v) if v == v else 0.0
+            known[i] += 1.0 if v == v else 0.0
+
+
+@njit(cache=True, error_model="numpy")
+def _smooth_run(row, first, last, total, known, out):
+    """Means of three columns at a time; the columns beside those from first to last are summed too."""
+    for i in range(first, last):
+        n = known[i - 1] + known[i] + known[i + 1]
+        mean = (total[i - 1] + total[i] + total[i + 1]) / n
+        out[i] = mean if row[i] == row[i] else math.nan
+
+
 @njit(nogil=True, cache=True, error_model="numpy")
-def _smooth(field, wanted, size, step, out):
-    """Fill `out`, which is NaN at first, in the wanted windows."""
-    ny, nx = field.shape
-    for b in range(wanted.shape[0]):
+def _smooth(field, wanted, size, step, out, first, last):
+    """Fill some rows of `out`."""
+    nx = field.shape[1]
+    # one column more to either side, in which nothing is known: column -1 is the last
+    total, known = np.zeros(nx + 2), np.zeros(nx + 2)
+    for j in range(first, last):
+        here, made = field[j], out[j]
+        for i in range(nx):
+            made[i] = math.nan
+        lowest, highest = max((j - size) // step + 1, 0), min(j // step + 1, wanted.shape[0])
+        done = 0
         for a in range(wanted.shape[1]):
-            if not wanted[b, a]:
-                continue
-            for j in range(b * step, b * step + size):
-                for i in range(a * step, a * step + size):
-                    if field[j, i] != field[j, i] or out[j, i] == out[j, i]:
-                        continue
-                    n = 0
-                    total = 0.0
-                    for y in range(max(j - 1, 0), min(j + 2, ny)):
-                        for x in range(max(i - 1, 0), min(i + 2, nx)):
-                            v = field[y, x]
-                            if v == v:
-                                n += 1
-                                total += v
-                    out[j, i] = total / n
+            some = False
+            for b in range(lowest, highest):
+                some |= wanted[b, a]
+            if some:
+                left, right = max(done, a * step), a * step + size
+                _add_rows(field, j, max(left - 1, 0), min(right + 1, nx), total, known)
+                _smooth_run(here, left, right, total, known, made)
+                done = right
 
 
 def smooth_windows(field, wanted, size, step):
@@ -344,6 +376,7 @@ def smooth_windows(field, wanted, size, step):
     float32 (lat, lon); NaN stays NaN, and so is all that lies in no wanted window. Noise falls by three.
     """
     field = np.require(field, np.float32, ["C", "W"])
-    out = np.full_like(field, math.nan)
-    _smooth(field, wanted, size, step, out)
+    wanted = np.require(wanted, bool, ["C", "W"])
+    out = np.empty_like(field)
+    in_threads(lambda first, last: _smooth(field, wanted, size, step, out, first, last), field.shape[0])
     return out
