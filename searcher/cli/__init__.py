@@ -12,6 +12,11 @@ from searcher.errors import SearcherError
 
 __all__ = ["app", "main"]
 
+#: the verbs as a day needs them, for `--help`
+ORDER = ["demo", "new", "sources", "fetch", "check", "scan", "plan", "brief", "log", "rerank", "review"]
+PLACES = {verb: place for place, verb in enumerate(ORDER)}
+app.registered_commands.sort(key=lambda verb: PLACES.get(verb.name or verb.callback.__name__, len(ORDER)))
+
 
 def main() -> None:
     """Entry point: a user's error is one message and exit code 2; a bug still shows its traceback.

@@ -44,7 +44,7 @@ def rerank(
     home_by: HomeBy = None,
     as_json: AsJson = False,
 ) -> None:
-    """Where next, from what was seen so far, on the fuel that is left; and when to turn for home.
+    """Say where next, from what was seen, on the fuel that is left. And when to turn for home.
 
     \b
     Example: searcher rerank saturday/ --at "30°25.2'S 153°31.0'E" --fuel 60L

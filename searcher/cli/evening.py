@@ -13,7 +13,7 @@ from searcher.cli.verbs import HERE, AsJson, Folder
 
 @app.command()
 def review(folder: Folder = HERE, as_json: AsJson = False) -> None:
-    """The plan against the log: lines met, encounters expected and met, how warm the sea was.
+    """Hold the plan against the log. Lines met, encounters expected and met, how warm the sea was.
 
     Example: searcher review saturday/
 

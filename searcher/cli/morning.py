@@ -67,7 +67,7 @@ def plan(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Rank search boxes and lay the route; write the tables (GeoJSON) and the reach and plan (netCDF).
+    """Rank search boxes and lay the route. Writes the tables (GeoJSON) and the reach and plan (netCDF).
 
     \b
     Example: searcher plan saturday/
@@ -96,7 +96,7 @@ def brief(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Write the hand-over: page, map, route for the plotter, float plan, tables.
+    """Write page, maps, route for the plotter, float plan and tables.
 
     \b
     Example: searcher brief saturday/

@@ -85,7 +85,7 @@ def new(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Write a commented trip.toml to fill in; on a terminal, a few questions first.
+    """Write a commented trip.toml to fill in. On a terminal, a few questions come first.
 
     Example: searcher new saturday/ --leave "2026-01-17 05:00"
     """
@@ -151,7 +151,7 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
 
 @app.command()
 def scan(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -> None:
-    """Find the temperature breaks and convergence lines; write sea.nc and fronts.geojson.
+    """Find temperature breaks and convergence lines. Writes sea.nc and fronts.geojson.
 
     Example: searcher scan saturday/
     """
@@ -245,7 +245,7 @@ def sources(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the public grids that cover a trip or a region, the finest first, and how old those held are.
+    """List the public grids that cover a trip or a region. The finest come first, with the age of those held.
 
     Example: searcher sources saturday/ (or: searcher sources --region 152 -32 156 -29)
     """
