@@ -283,12 +283,12 @@ def draw_reliability(found: Review, path: str | os.PathLike) -> Path:
     figure = Figure(figsize=(7.0, 5.2), dpi=130, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
-    tables = [("today", found.table, "#0b3c5d", "o", -1)]
+    tables = [("today", found.table, "#0b3c5d", "o")]
     if found.season is not None:
-        tables.append((f"season, {found.trips + 1} trips", found.season, "#b8860b", "s", 1))
+        tables.append((f"season, {found.trips + 1} trips", found.season, "#b8860b", "s"))
     top = 0.1
-    for label, table, color, marker, side in tables:
-        top = max(top, _draw_table(axes, table, label=label, color=color, marker=marker, side=side))
+    for label, table, color, marker in tables:
+        top = max(top, _draw_table(axes, table, label=label, color=color, marker=marker))
     axes.plot([0.0, top], [0.0, top], color="#555555", linewidth=1.0, linestyle="--", label="as expected")
     axes.set(xlim=(0.0, None), ylim=(0.0, None), xlabel="expected encounters an hour")
     axes.set_ylabel("met an hour, with 80 % interval")
@@ -300,7 +300,7 @@ def draw_reliability(found: Review, path: str | os.PathLike) -> Path:
     return Path(path)
 
 
-def _draw_table(axes, table: pd.DataFrame, *, label: str, color: str, marker: str, side: int) -> float:
+def _draw_table(axes, table: pd.DataFrame, *, label: str, color: str, marker: str) -> float:
     """One reliability table as points with intervals, their numbers of hours beside; the highest rate."""
     hours = table["duration"].to_numpy() / HOUR
     known = hours > 0
@@ -319,8 +319,8 @@ def _draw_table(axes, table: pd.DataFrame, *, label: str, color: str, marker: st
         label=label,
         clip_on=False,
     )
-    for x, y, n in zip(rate, seen, hours, strict=True):
-        place = (7 * side, 6)
-        align = "left" if side > 0 else "right"
-        axes.annotate(f"{n:.1f} h", (x, y), textcoords="offset points", xytext=place, ha=align, color=color)
+    for x, y, n in zip(rate, high, hours, strict=True):
+        axes.annotate(
+            f"{n:.1f} h", (x, y), textcoords="offset points", xytext=(0, 5), ha="center", color=color
+        )
     return float(rate.max()) * 1.1

@@ -55,7 +55,8 @@ def stretches_of(day: Day) -> pd.DataFrame:
     )
     parts = [part for part in (trolled, alone) if len(part)]
     if not parts:
-        return pd.DataFrame(columns=[*STRETCH, *PIECES], dtype=float)
+        none = pd.DataFrame(columns=[*STRETCH, *PIECES], dtype=float)
+        return none.astype({"time": "datetime64[ns]", "end": "datetime64[ns]", "box": int})
     both = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True)).sort_values(["time", "end"], kind="stable")
     both = both.reset_index(drop=True)
     shares = np.array([box_shares(day, row.geometry, _middle_of(row)) for row in both.itertuples()])

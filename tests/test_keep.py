@@ -1,0 +1,84 @@
+"""A plan kept on disk is the same plan again; what is damaged, missing or out of date is said."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from at_sea import planned, trip_text
+
+from searcher.errors import NoData, SearcherError
+from searcher.keep import CHANGED, PLAN_FILE, open_plan, save_plan
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("kept")
+    (folder / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    made = planned(str(folder))
+    save_plan(made, folder / PLAN_FILE)
+    return made
+
+
+def test_what_is_kept_is_what_was_planned(plan):
+    again = open_plan(plan.trip.folder)
+    for name in ("fronts", "boxes", "legs", "stays"):
+        one, other = getattr(plan, name), getattr(again, name)
+        shapes = [c for c in one.columns if c in ("geometry", "line")]
+        pd.testing.assert_frame_equal(
+            pd.DataFrame(one.drop(columns=shapes)), pd.DataFrame(other.drop(columns=shapes))
+        )
+        for column in shapes:
+            assert shapely.equals_exact(one[column].to_numpy(), other[column].to_numpy()).all()
+    for name in ("trip", "best", "bound", "turn_for_home", "made_at", "profile", "cautions", "settings"):
+        assert getattr(plan, name) == getattr(again, name), name
+    assert again.range_polygon.equals(plan.range_polygon)
+
+
+def test_the_waters_and_the_sea_are_those_of_the_plan(plan):
+    again = open_plan(plan.trip.folder)
+    one, other = plan.waters, again.waters
+    assert np.array_equal(one.blocked, other.blocked)
+    assert one.obstacles.equals(other.obstacles)
+    assert np.abs(one.hourly.flow - other.hourly.flow).max() < 1e-6  # single precision
+    assert one.hourly.begin == other.hourly.begin
+    times = again.sea["currents"]["time"].values
+    assert times[0] <= plan.trip.window.start
+    assert times[-1] >= plan.trip.window.end
+    assert times.size < plan.sea["currents"]["time"].size
+
+
+def test_an_earlier_hour_to_be_home_is_kept(plan, tmp_path):
+    early = plan.trip.window.end - np.timedelta64(2, "h")
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    trip = plan.trip.until(early).model_copy(update={"folder": tmp_path})
+    save_plan(replace(plan, trip=trip), tmp_path / PLAN_FILE)
+    assert open_plan(tmp_path).trip.window.end == early
+
+
+def test_a_trip_file_that_has_changed_is_told(plan, tmp_path):
+    (tmp_path / "trip.toml").write_text(trip_text(tank=50.0), encoding="utf-8")
+    (tmp_path / PLAN_FILE).write_bytes((plan.trip.folder / PLAN_FILE).read_bytes())
+    again = open_plan(tmp_path)
+    assert again.cautions[0] == CHANGED
+    assert again.trip.boat.tank == pytest.approx(50.0 * 3.785411784)
+
+
+def test_no_plan_and_a_damaged_one(plan, tmp_path):
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    with pytest.raises(NoData, match=r"no plan at .*plan\.nc.*searcher plan"):
+        open_plan(tmp_path)
+    whole = (plan.trip.folder / PLAN_FILE).read_bytes()
+    for content in (whole[: len(whole) // 2], b"", b"<html>"):
+        (tmp_path / PLAN_FILE).write_bytes(content)
+        with pytest.raises(SearcherError, match="cannot be read as a plan"):
+            open_plan(tmp_path)
+
+
+def test_where_it_cannot_be_written_nothing_is_left(plan, tmp_path):
+    with pytest.raises(SearcherError, match="no folder"):
+        save_plan(plan, tmp_path / "nowhere" / PLAN_FILE)
+    assert not list(tmp_path.iterdir())
