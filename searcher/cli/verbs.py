@@ -109,7 +109,8 @@ def new(
         typer.echo(json.dumps({"wrote": str(path)}))
     elif not quiet:
         typer.echo(
-            f"wrote {path}\nEdit it, put data files in {path.parent / 'data'}, then: searcher check {folder}"
+            f"wrote {path}\nEdit it: the boat, its fuel and your limits in it are only an example. Put data "
+            f"files in {path.parent / 'data'} or name products to fetch, then: searcher check {folder}"
         )
 
 
@@ -127,7 +128,9 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
     findings = check_trip(trip)
     data: tuple[dict, ...] = ()
     if trip.sources.files:
-        sea, notes = load_trip_sea(trip)
+        with showing_progress(quiet or as_json) as step:
+            step("reading the data")
+            sea, notes = load_trip_sea(trip)
         check_cover(sea, trip.window)
         data = describe_data(sea, trip)
         findings += [*notes, *data_cautions(data, trip)]
