@@ -389,11 +389,14 @@ def empty_plan() -> Plan:
     )
 
 
-def moved(plan: Plan, east: float) -> Plan:
-    """The same plan so many degrees farther east, past 180° if need be; the land stays where it is."""
+def moved(plan: Plan, east: float, north: float = 0.0) -> Plan:
+    """The same plan so many degrees farther east, past 180° if need be, and north; the land stays."""
 
     def shift(shape):
-        return shapely.transform(shape, lambda xy: xy + np.array([east, 0.0]))
+        return shapely.transform(shape, lambda xy: xy + np.array([east, north]))
+
+    def shift_grid(data):
+        return data.assign_coords(lon=data["lon"] + east, lat=data["lat"] + north)
 
     def shifted(table):
         columns = {"geometry": shift(table.geometry.values)}
@@ -402,10 +405,11 @@ def moved(plan: Plan, east: float) -> Plan:
         return table.assign(**columns)
 
     nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
-    nodes = {name: data.assign_coords(lon=data["lon"] + east) for name, data in nodes.items()}
+    nodes = {name: shift_grid(data) for name, data in nodes.items()}
     port = plan.trip.port
     places = {
-        name: geo.Place(getattr(port, name)[0] + east, getattr(port, name)[1]) for name in ("at", "sea_buoy")
+        name: geo.Place(getattr(port, name)[0] + east, getattr(port, name)[1] + north)
+        for name in ("at", "sea_buoy")
     }
     closed = plan.trip.avoid.model_copy(update={"closed": shift(plan.trip.avoid.closed)})
     return replace(
@@ -416,6 +420,6 @@ def moved(plan: Plan, east: float) -> Plan:
         boxes=shifted(plan.boxes),
         legs=shifted(plan.legs),
         range_polygon=shift(plan.range_polygon),
-        reach=plan.reach.assign_coords(lon=plan.reach["lon"] + east),
-        floating=plan.floating.assign_coords(lon=plan.floating["lon"] + east),
+        reach=shift_grid(plan.reach),
+        floating=shift_grid(plan.floating),
     )

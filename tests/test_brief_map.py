@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -18,7 +19,7 @@ from matplotlib.quiver import QuiverKey
 from pyproj import Geod, Transformer
 
 from searcher import brief, geo, units
-from searcher.brief import colors, fields, frame, maps, page, words
+from searcher.brief import colors, fields, frame, layers, maps, page, words
 from searcher.brief.sheet import LAND, TROLL, UNSEEN
 from searcher.errors import SearcherError
 
@@ -368,6 +369,131 @@ def test_map_over_the_antimeridian(plan):
     assert any(label.endswith("W") for label in labels)
     assert any(label.endswith("E") for label in labels)
     assert isinstance(figure.axes[0].projection, ccrs.Mercator)
+
+
+def test_map_at_70_north(plan):
+    """Off northern Norway: a minute of longitude is 0.34 of one of latitude (cos 70°), and drawn as such."""
+    figure = brief.draw_map(brief_plan.moved(plan, 18.0 - 153.5, 70.3 + 30.3))
+    ax = figure.axes[0]
+    made = frame.Frame(maps.map_region(brief_plan.moved(plan, 18.0 - 153.5, 70.3 + 30.3)), aspect=1.0)
+    (west, east), _ = made.xy([18.0, 18.1], 70.3)
+    _, (south, north) = made.xy(18.0, [70.25, 70.35])
+    across, up = GEOD.inv(18.0, 70.3, 18.1, 70.3)[2], GEOD.inv(18.0, 70.25, 18.0, 70.35)[2]
+    assert (east - west) / (north - south) == pytest.approx(across / up, rel=1e-3)
+    assert all(label.get_text().endswith("E") for label in ax.get_xticklabels())
+    assert all(label.get_text().endswith("N") for label in ax.get_yticklabels())
+    assert len(ax.get_xticks()) >= 2
+    assert len(ax.get_yticks()) >= 2
+
+
+# ---- the maps of one field each
+
+COLOR_BARS = {
+    "temperature": "Sea temperature, °C",
+    "currents": "Surface closing in (spreading: −), per day",
+    "floating": "Floating matter, times the usual",
+    "ranking": "Encounters expected per hour",
+}
+
+
+@pytest.mark.parametrize("subject", list(COLOR_BARS))
+@pytest.mark.parametrize("where", ["here", "over 180°", "at 70° N"])
+def test_maps_of_one_subject(plan, subject, where):
+    east, north = {"here": (0, 0), "over 180°": (180.0 - 153.5, 0), "at 70° N": (18.0 - 153.5, 100.6)}[where]
+    figure = brief.draw_map(brief_plan.moved(plan, east, north), subject=subject)
+    text = " ".join(words_of(figure).split())
+    assert COLOR_BARS[subject] in text
+    assert "Saturday 17 January 2026" in text
+    for caution in brief.cautions_of(plan):
+        assert caution in text
+    assert "Invented for tests" in text
+    on_map = [label.get_text() for label in figure.axes[0].texts]
+    assert any(label.endswith(" nmi") for label in on_map)  # the scale
+    assert any(label.endswith("m") and label[0].isdigit() for label in on_map)  # depths
+    ticks = [label.get_text() for label in figure.axes[0].get_xticklabels()]
+    assert len(ticks) >= 2
+    assert all(re.fullmatch(r"\d+° \d\d′ [EW]", tick) for tick in ticks)
+    figure.canvas.draw()
+    assert np.asarray(figure.canvas.buffer_rgba()).std() > 10
+
+
+@pytest.mark.parametrize(
+    ("subject", "drawn", "left_out"),
+    [
+        ("temperature", ["temperature break", "colour change"], ["convergence line", "troll", "search box"]),
+        ("currents", ["convergence line"], ["temperature break", "troll", "search box", "no clear view"]),
+        ("floating", ["convergence line", "temperature break", "search box"], ["troll", "no clear view"]),
+        ("ranking", ["search box", "troll"], ["temperature break", "no clear view"]),
+    ],
+)
+def test_legends_of_one_subject(plan, subject, drawn, left_out):
+    legend = " ".join(t.get_text() for t in brief.draw_map(plan, subject=subject).legends[0].get_texts())
+    assert all(word in legend for word in drawn)
+    assert not any(word in legend for word in left_out)
+
+
+def test_closing_in_is_what_the_currents_do(plan):
+    """A saddle u = -a x, v = 0 (exact): the surface closes in at a everywhere, here a half per day."""
+    nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
+    data = nodes["currents"]
+    rate = 0.5 / 86400
+    metres = [GEOD.inv(153.5, lat, 153.6, lat)[2] * 10 for lat in data["lat"].values]  # of a degree
+    u = -rate * (data["lon"].values - 153.5) * np.array(metres)[:, None]
+    nodes["currents"] = data.assign(u=data["u"] * 0 + u, v=data["v"] * 0)
+    squeezed = replace(plan, sea=xr.DataTree.from_dict(nodes))
+    field = fields.convergence_field(squeezed, maps.map_region(plan))
+    inside = field.values[np.isfinite(field.values)]
+    assert inside.size > 100
+    assert np.median(inside) == pytest.approx(0.5, rel=2e-3)
+
+
+def test_ranking_shows_every_rank_and_darker_is_more(plan):
+    figure = brief.draw_map(plan, subject="ranking")
+    labels = {text.get_text() for text in figure.axes[0].texts if text.get_zorder() == 16}
+    assert {str(rank) for rank in plan.boxes["rank"]} <= labels
+    shading = layers.shade_boxes(plan)
+    shades = shading.mappable.to_rgba(plan.boxes["expected"].to_numpy())[:, :3].sum(axis=1)
+    assert (np.diff(shades) >= 0).all()  # rates fall with rank
+
+
+def test_floating_matter_needs_its_map(plan):
+    with pytest.raises(SearcherError, match="map of floating matter"):
+        brief.draw_map(replace(plan, floating=None), subject="floating")
+    with pytest.raises(SearcherError, match="ranking"):
+        brief.draw_map(plan, subject="weather")
+
+
+@pytest.mark.parametrize(("floating", "count"), [(True, 5), (False, 4)])
+def test_all_maps_are_one_file(plan, tmp_path, floating, count):
+    path = brief.draw_maps(plan if floating else replace(plan, floating=None), tmp_path / "map.pdf")
+    data = path.read_bytes()
+    assert len(re.findall(rb"/MediaBox", data)) == count
+    assert len(data) < 2e6
+    assert [p.name for p in tmp_path.iterdir()] == ["map.pdf"]
+    with pytest.raises(SearcherError, match="PDF"):
+        brief.draw_maps(plan, tmp_path / "map.png")
+
+
+def test_bare_plans_have_maps_of_every_subject():
+    bare = brief_plan.empty_plan()
+    for subject in COLOR_BARS:
+        assert pixels(bare, words=True, subject=subject).std() > 5
+
+
+def test_made_map_of_the_temperature_is_shown_with_its_ages(plan):
+    """A sea with a `surface` is shown by it; older is what was seen an hour or more before the newest."""
+    made = plan.sea["temperature"].to_dataset().isel(time=[-1])
+    hours = np.where(made["lat"].values > -30.3, 6.0, 30.0)
+    age = xr.zeros_like(made["sst"]) + hours[:, None] * 3600
+    surface = made.assign(age=age.assign_attrs(units="s")).assign_coords(time=[plan.trip.window.start])
+    nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
+    view = fields.newest_view(
+        replace(plan, sea=xr.DataTree.from_dict({**nodes, "surface": surface})), maps.map_region(plan)
+    )
+    known = np.isfinite(view.values)
+    assert set(np.unique(view.age[known])) == {6 * 3600.0, 30 * 3600.0}
+    np.testing.assert_array_equal(view.older[known], (view.age[known] > 7 * 3600))
+    assert view.last - view.first == np.timedelta64(24, "h")
 
 
 def test_nothing_is_left_where_a_map_cannot_be_written(plan, tmp_path):

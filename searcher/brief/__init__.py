@@ -22,6 +22,7 @@ _HOMES = {
     "Plotter": "plotter",
     "cautions_of": "words",
     "draw_map": "maps",
+    "draw_maps": "maps",
     "write_brief": "page",
     "write_csv": "spreadsheet",
     "write_float_page": "float_plan",
@@ -51,7 +52,7 @@ def write_all(plan: Plan, folder: str | os.PathLike, *, plotter: Plotter | None 
     from searcher.brief.geojson import write_geojson
     from searcher.brief.gpx import write_gpx
     from searcher.brief.kml import write_kml
-    from searcher.brief.maps import draw_map
+    from searcher.brief.maps import draw_map, draw_maps
     from searcher.brief.page import write_brief
     from searcher.brief.spreadsheet import write_csv
 
@@ -68,6 +69,6 @@ def write_all(plan: Plan, folder: str | os.PathLike, *, plotter: Plotter | None 
         *write_geojson(plan, folder),
         *write_csv(plan, folder),
         draw_map(plan, folder / "map.png"),
-        draw_map(plan, folder / "map.pdf"),
+        draw_maps(plan, folder / "map.pdf"),
         write_brief(plan, folder / "brief.html"),
     ]

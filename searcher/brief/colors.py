@@ -35,6 +35,11 @@ def pale_balance() -> LinearSegmentedColormap:
     return _paler("balance", 0.08, 0.92)
 
 
+def pale_rate() -> LinearSegmentedColormap:
+    """Of rates: dark is much."""
+    return _paler("tempo", 0.0, 0.85)
+
+
 def _paler(name: str, low: float, high: float) -> LinearSegmentedColormap:
     colors = getattr(cmocean.cm, name)(np.linspace(low, high, 256))
     colors[:, :3] = 0.72 * colors[:, :3] + 0.28

@@ -99,11 +99,11 @@ def _degrees(plan: Plan, values: np.ndarray) -> np.ndarray:
     return c_to_f(values) if plan.trip.show.temperature == "F" else values
 
 
-def color_levels(values: np.ndarray) -> np.ndarray:
-    """A dozen or so even steps over the middle 96 % of the values."""
+def color_levels(values: np.ndarray, *, steps: tuple[float, ...] = COLOR_STEPS) -> np.ndarray:
+    """A dozen or so even steps, of one of some widths, over the middle 96 % of the values."""
     finite = values[np.isfinite(values)]
     low, high = np.percentile(finite, [2, 98]) if finite.size else (0.0, 1.0)
-    step = next((s for s in COLOR_STEPS if (high - low) / s <= 17), COLOR_STEPS[-1])
+    step = next((s for s in steps if (high - low) / s <= 17), steps[-1])
     count = max(int(np.ceil(high / step) - np.floor(low / step)), 2)
     return np.floor(low / step) * step + step * np.arange(count + 1)
 

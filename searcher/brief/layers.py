@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from typing import NamedTuple
+
 import numpy as np
 import shapely
+from matplotlib.cm import ScalarMappable
 from matplotlib.colors import BoundaryNorm
 from matplotlib.patches import Rectangle
 
 from searcher import geo
-from searcher.brief.colors import pale_thermal
-from searcher.brief.fields import DEPTHS, View, color_levels, current_fields, depth_field
+from searcher.brief.colors import pale_balance, pale_matter, pale_rate, pale_thermal
+from searcher.brief.fields import DEPTHS, Field, View, color_levels, current_fields, depth_field
 from searcher.brief.frame import Frame, add_shape, edges
 from searcher.brief.labels import INK, PAPER, halo
 from searcher.brief.sheet import (
@@ -33,8 +37,14 @@ from searcher.brief.sheet import (
 )
 from searcher.brief.words import say_name
 from searcher.plan import Plan
+from searcher.tables import FRONT_KINDS
 from searcher.units import from_unit
 
+#: widths of steps of closing in, per day; and of rates, per hour
+CLOSING_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
+RATE_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+#: steps of floating matter, times the usual
+MATTER_LEVELS = np.array([0.4, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0])
 #: the fuel range is not outlined this close to the shore or to closed areas, m of the map
 AT_SHORE = 4000.0
 #: less of the map than this without data is a rim of half a cell
@@ -43,48 +53,102 @@ UNREAD_SHARE = 0.003
 SLIVER = 0.02
 
 
-def draw_temperature(ax, frame: Frame, view: View):
-    """Temperature on a hatched ground that shows where there is no view, dotted where older; the mesh.
+class Shading(NamedTuple):
+    """A field as it is shaded: what the colour bar shows, its steps, and its words."""
+
+    mappable: ScalarMappable
+    steps: np.ndarray
+    label: str
+    extend: str = "both"
+
+
+def draw_temperature(ax, frame: Frame, view: View, label: str) -> Shading:
+    """Temperature on a hatched ground that shows where there is no view, dotted where older.
 
     Beyond the grid nothing was read, and the paper shows.
     """
     ground = {"facecolor": UNSEEN, "edgecolor": HATCH, "hatch": "////", "linewidth": 0, "zorder": 0.5}
-    x, _ = frame.xy(edges(view.lon), view.lat[0])
-    _, y = frame.xy(view.lon[0], edges(view.lat))
+    x, y = _mesh_edges(frame, view.lon, view.lat)
     ax.add_patch(Rectangle((x[0], y[0]), x[-1] - x[0], y[-1] - y[0], **ground))
-    levels = color_levels(view.values)
-    norm = BoundaryNorm(levels, ncolors=256, extend="both")
-    shades = ax.pcolormesh(x, y, view.values, cmap=pale_thermal(), norm=norm, rasterized=True, zorder=1)
+    shading = _shade(ax, frame, view, color_levels(view.values), pale_thermal(), label)
     if view.older.any():
         x, y = frame.xy(*np.meshgrid(view.lon, view.lat))
         veil = {"levels": [0.5, 1.5], "colors": "none", "hatches": [".."], "zorder": 1.2}
         dots = ax.contourf(x, y, view.older.astype(float), **veil)
         dots.set_edgecolor(VEIL)
         dots.set_linewidth(0.0)
-    shades.steps = levels
-    return shades
+    return shading
 
 
-def shown(frame: Frame, plan: Plan, view: View) -> set[str]:
-    """What the legend has to explain: the labels of all that is inside the frame."""
-    region, legs, (west, east, south, north) = frame.region, plan.legs, frame.extent
-    paper = shapely.box(*region)
+def draw_convergence(ax, frame: Frame, field: Field) -> Shading:
+    """How fast the surface closes in (dark red) or spreads (dark blue)."""
+    finite = np.abs(field.values[np.isfinite(field.values)])
+    most = float(np.percentile(finite, 97)) if finite.size else 0.0
+    step = next((s for s in CLOSING_STEPS if 5 * s >= most), CLOSING_STEPS[-1])
+    levels = step * np.arange(-5, 6)
+    return _shade(
+        ax, frame, field, levels, pale_balance(), f"Surface closing in (spreading: −), {field.unit}"
+    )
+
+
+def draw_floating(ax, frame: Frame, field: Field) -> Shading:
+    """How dense floating matter lies, against the usual."""
+    return _shade(ax, frame, field, MATTER_LEVELS, pale_matter(), f"Floating matter, {field.unit}")
+
+
+def _shade(ax, frame: Frame, field, levels: np.ndarray, colors, label: str) -> Shading:
+    """Cells of a grid in even steps of colour."""
+    x, y = _mesh_edges(frame, field.lon, field.lat)
+    norm = BoundaryNorm(levels, ncolors=256, extend="both")
+    mesh = ax.pcolormesh(x, y, field.values, cmap=colors, norm=norm, rasterized=True, zorder=1)
+    return Shading(mesh, levels, label)
+
+
+def _mesh_edges(frame: Frame, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Edges of the cells of a grid, in map coordinates."""
+    x, _ = frame.xy(edges(lon), lat[0])
+    _, y = frame.xy(lon[0], edges(lat))
+    return x, y
+
+
+def shade_boxes(plan: Plan) -> Shading | None:
+    """Colours of the boxes by the rate that is expected; None where there are none."""
+    rates = plan.boxes["expected"].to_numpy(dtype=float)
+    if not rates.size:
+        return None
+    levels = color_levels(np.append(rates, 0.0), steps=RATE_STEPS)
+    norm = BoundaryNorm(levels, ncolors=256, extend="max")
+    return Shading(ScalarMappable(norm, pale_rate()), levels, "Encounters expected per hour", "max")
+
+
+def shown(frame: Frame, plan: Plan, view: View | None) -> set[str]:
+    """What the legend has to explain: the labels of all that is inside the frame, and of the `view`."""
+    legs, (west, east, south, north) = plan.legs, frame.extent
+    paper = shapely.box(*frame.region)
     inside = {say_name(kind) for kind, rows in plan.fronts.groupby("kind") if rows.intersects(paper).any()}
-    lon, lat = edges(view.lon), edges(view.lat)
-    sea = shapely.difference(paper, geo.land(region))
-    unread = shapely.difference(sea, shapely.box(lon[0], lat[0], lon[-1], lat[-1]))
     outline = shapely.intersection(range_outline(frame, plan), shapely.box(west, south, east, north))
     checks = {
         TROLLED: (legs["kind"] == "troll").any(),
         RUN: legs["kind"].isin(["run", "home"]).any(),
         RANGE: outline.length > SLIVER * (east - west),
         BOX: plan.boxes.intersects(paper).any(),
+        SHUT: paper.intersects(plan.trip.avoid.closed),
+    }
+    found = inside | {label for label, there in checks.items() if there}
+    return found if view is None else found | _seen(frame, view)
+
+
+def _seen(frame: Frame, view: View) -> set[str]:
+    """What of a view the legend has to explain: where there is none, an older one, or no data."""
+    paper, lon, lat = shapely.box(*frame.region), edges(view.lon), edges(view.lat)
+    sea = shapely.difference(paper, geo.land(frame.region))
+    unread = shapely.difference(sea, shapely.box(lon[0], lat[0], lon[-1], lat[-1]))
+    checks = {
         HIDDEN: _afloat(view, np.isnan(view.values), sea),
         OLDER: _afloat(view, view.older, sea),
         UNREAD: unread.area > UNREAD_SHARE * paper.area,
-        SHUT: paper.intersects(plan.trip.avoid.closed),
     }
-    return inside | {label for label, there in checks.items() if there}
+    return {label for label, there in checks.items() if there}
 
 
 def _afloat(view: View, cells: np.ndarray, sea) -> bool:
@@ -160,10 +224,10 @@ def draw_currents(ax, frame: Frame, plan: Plan):
     return ax.quiver(x[strong], y[strong], u[strong], v[strong], zorder=4, alpha=0.8, **style, **scale)
 
 
-def draw_fronts(ax, frame: Frame, plan: Plan) -> None:
-    """Lines by kind (colour and dash) and strength (width)."""
+def draw_fronts(ax, frame: Frame, plan: Plan, kinds: Collection[str] = FRONT_KINDS) -> None:
+    """Lines of some kinds by kind (colour and dash) and strength (width)."""
     strongest = {kind: rows["strength"].max() for kind, rows in plan.fronts.groupby("kind")}
-    for front in plan.fronts.itertuples():
+    for front in plan.fronts[plan.fronts["kind"].isin(kinds)].itertuples():
         color, dash = FRONT_STYLES[front.kind]
         share = front.strength / strongest[front.kind] if strongest[front.kind] > 0 else 1.0
         width = 1.1 + 1.7 * (share if np.isfinite(share) else 0.5)
@@ -173,12 +237,19 @@ def draw_fronts(ax, frame: Frame, plan: Plan) -> None:
             ax.plot(x, y, color=color, linewidth=width, linestyle=dash, zorder=5.1)
 
 
-def draw_boxes_and_route(ax, frame: Frame, plan: Plan, named: set[int]) -> np.ndarray:
-    """Boxes, legs and their directions; returns points (map coordinates) that labels should keep clear of."""
+def draw_boxes(ax, frame: Frame, plan: Plan, named: set[int], shading: Shading | None = None) -> np.ndarray:
+    """Boxes, filled by their rate with a `shading`; returns points (map coordinates) to keep clear of."""
     for box in plan.boxes.itertuples():
         bold = {"linewidth": 1.2, "zorder": 6, "path_effects": halo(2.6)}
         style = bold if box.rank in named else {"linewidth": 0.6, "zorder": 5.5}
-        add_shape(ax, frame.shape(box.geometry), facecolor="none", edgecolor=INK, **style)
+        fill = "none" if shading is None else shading.mappable.to_rgba(box.expected)
+        add_shape(ax, frame.shape(box.geometry), facecolor=fill, edgecolor=INK, **style)
+    shapes = plan.boxes.geometry[plan.boxes["rank"].isin(named)]
+    return np.concatenate([np.empty((0, 2)), *(shapely.get_coordinates(frame.shape(box)) for box in shapes)])
+
+
+def draw_route(ax, frame: Frame, plan: Plan) -> np.ndarray:
+    """Legs and their directions; returns points (map coordinates) that labels should keep clear of."""
     points = [np.empty((0, 2))]
     for leg in plan.legs.itertuples():
         xy = shapely.get_coordinates(frame.shape(leg.geometry))
@@ -189,11 +260,13 @@ def draw_boxes_and_route(ax, frame: Frame, plan: Plan, named: set[int]) -> np.nd
             ax.plot(*xy.T, color=INK, linewidth=4.4, zorder=7.2, solid_capstyle="round")
             ax.plot(*xy.T, color=TROLL, linewidth=2.6, zorder=7.3, solid_capstyle="round")
         points.append(_along(xy))
+    return np.concatenate(points)
+
+
+def draw_port(ax, frame: Frame, plan: Plan) -> None:
+    """The port, a square, and the sea buoy, a diamond."""
     for place, mark in ((plan.trip.port.at, "s"), (plan.trip.port.sea_buoy, "D")):
         ax.plot(*frame.xy(*place), marker=mark, markersize=6, color=INK, markeredgecolor=PAPER, zorder=8)
-    shapes = plan.boxes.geometry[plan.boxes["rank"].isin(named)]
-    points += [shapely.get_coordinates(frame.shape(box)) for box in shapes]
-    return np.concatenate(points)
 
 
 def _along(xy: np.ndarray, count: int = 60) -> np.ndarray:

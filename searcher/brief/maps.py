@@ -9,14 +9,16 @@ from pathlib import Path
 import numpy as np
 import shapely
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from searcher import geo
-from searcher.brief import fields, layers
+from searcher.brief import layers
 from searcher.brief.frame import Frame, draw_graticule, draw_scale
 from searcher.brief.labels import PAPER, Label, place_labels
 from searcher.brief.sheet import Sheet
-from searcher.brief.words import cold_side_words, data_words, line_words, named_boxes
+from searcher.brief.subjects import Subject, subject_of, subjects_of
+from searcher.brief.words import named_boxes
 from searcher.errors import SearcherError
 from searcher.files import whole_file
 from searcher.geo import Region
@@ -35,13 +37,16 @@ def draw_map(
     size: tuple[float, float] = A4,
     words: bool = True,
     around: str = "reach",
+    subject: str = "plan",
 ) -> Path | Figure:
     """Draw the plan's map; write it to `path` (PNG or PDF by its ending) or, without one, return the Figure.
 
     `size` is (width, height) in inches; it is turned on its side where the region shows larger so. `words`
     adds the title, data times, cautions and credits around the map. `around` is "reach", to show all that
-    the fuel allows, or "route". Boxes of the route and the best of the others carry their rank. In a PDF the
-    temperature is an image and all else is vectors. Raises `SearcherError` if the file cannot be written.
+    the fuel allows, or "route". `subject` is "plan" (all that matters for the day), or only "temperature",
+    "currents" with where they close in, "floating" matter, or "ranking" of the boxes. Boxes of the route and
+    the best of the others carry their rank. In a PDF the field is an image and all else is vectors. Raises
+    `SearcherError` if the file cannot be written, or the plan has no map of floating matter to draw.
     """
     ending = "png" if path is None else Path(path).suffix.lstrip(".").lower()
     if ending not in ENDINGS:
@@ -50,16 +55,33 @@ def draw_map(
         )
     if around not in AROUND:
         raise SearcherError("what to draw the map around", given=around, expected=" or ".join(AROUND))
-    region = map_region(plan, around=around)
-    sizes = [size, size[::-1]] if words and size[0] < size[1] else [size]
-    sheet = max((_sheet(plan, s, dpi, words) for s in sizes), key=lambda s: _inches_per_metre(s, region))
-    figure = sheet.figure
-    _compose(sheet, plan, region, named_boxes(plan))
+    figure = _figure(plan, subject_of(plan, subject), size, dpi, words, around)
     if path is None:
         return figure
     with whole_file(path) as partial:
         figure.savefig(partial, format=ending, dpi=dpi)
     return Path(path)
+
+
+def draw_maps(plan: Plan, path: str | os.PathLike, *, dpi: int = 150) -> Path:
+    """Write the maps of all subjects of `draw_map` there are data for, a sheet each, as one PDF.
+
+    Raises `SearcherError` if the file cannot be written.
+    """
+    if Path(path).suffix.lower() != ".pdf":
+        raise SearcherError("maps are written together as PDF", given=Path(path).name, expected=".pdf")
+    with whole_file(path) as partial, PdfPages(partial) as pages:
+        for subject in subjects_of(plan):
+            pages.savefig(_figure(plan, subject, A4, dpi, True, "reach"), dpi=dpi)
+    return Path(path)
+
+
+def _figure(plan: Plan, subject: Subject, size, dpi: int, words: bool, around: str) -> Figure:
+    region = map_region(plan, around=around)
+    sizes = [size, size[::-1]] if words and size[0] < size[1] else [size]
+    sheet = max((_sheet(plan, s, dpi, words) for s in sizes), key=lambda s: _inches_per_metre(s, region))
+    _compose(sheet, plan, region, subject)
+    return sheet.figure
 
 
 def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool) -> Sheet:
@@ -93,38 +115,31 @@ def _inches_per_metre(sheet: Sheet, region: Region) -> float:
     return min(sheet.map_size[0] / wide, sheet.map_size[1] / high)
 
 
-def _compose(sheet: Sheet, plan: Plan, region: Region, named: set[int]) -> None:
+def _compose(sheet: Sheet, plan: Plan, region: Region, subject: Subject) -> None:
     """Lay the sheet out: the map in the middle, the rest around it."""
     frame = Frame(region, aspect=sheet.map_size[0] / sheet.map_size[1])
     ax = sheet.figure.add_axes(sheet.map_box, projection=frame.projection)
     ax.set_extent(frame.extent, crs=frame.projection)
     ax.autoscale(False)
-    view = fields.newest_view(plan, frame.region)
-    shades = layers.draw_temperature(ax, frame, view)
+    named = set(plan.boxes["rank"]) if subject.all_ranks else named_boxes(plan)
+    picture = subject.shade(ax, frame, plan)
     soundings = layers.draw_depth(ax, frame, plan, sheet.font)
     layers.draw_ground(ax, frame, plan)
-    arrows = layers.draw_currents(ax, frame, plan)
-    layers.draw_fronts(ax, frame, plan)
-    marks = layers.draw_boxes_and_route(ax, frame, plan, named)
+    arrows = layers.draw_currents(ax, frame, plan) if subject.currents else None
+    layers.draw_fronts(ax, frame, plan, subject.lines)
+    fill = picture.shading if subject.all_ranks else None
+    marks = layers.draw_boxes(ax, frame, plan, named, fill) if subject.boxes else np.empty((0, 2))
+    if subject.route:
+        marks = np.concatenate([marks, layers.draw_route(ax, frame, plan)])
+    layers.draw_port(ax, frame, plan)
     draw_graticule(ax, frame, size=sheet.font - 1)
     taken = draw_scale(ax, frame, plan.trip.show, marks, size=sheet.font)
     blocked = np.concatenate([marks, np.repeat(soundings, 10, axis=0)])
-    place_labels(ax, _labels(frame, plan, named), blocked, size=sheet.font + 1, taken=(taken,))
-    sheet.draw_keys(shades, arrows, layers.shown(frame, plan, view))
+    labels = _labels(frame, plan, named if subject.boxes else set())
+    place_labels(ax, labels, blocked, size=sheet.font + 1, taken=(taken,))
+    sheet.draw_keys(picture.shading, arrows, subject.legend(layers.shown(frame, plan, picture.view)))
     if sheet.words:
-        sheet.draw_words(_times(plan, view))
-
-
-def _times(plan: Plan, view: fields.View) -> str:
-    """What hour each layer stands for."""
-    show = plan.trip.show
-    seen = f"Temperature seen {data_words(plan, 'temperature')}"
-    if view.older.any():
-        seen += f"; where dotted, back to {show.say_time(view.first)}"
-    lines = line_words(plan)
-    drawn = f"; {lines}" if lines else ""
-    hours = f"{seen}. Currents for {show.say_time(plan.trip.window.start)}{drawn}."
-    return f"{hours} {cold_side_words(plan)}".rstrip()
+        sheet.draw_words(picture.words, subject.title)
 
 
 def _labels(frame: Frame, plan: Plan, named: set[int]) -> list[Label]:

@@ -28,6 +28,8 @@ TROLLED, RUN, RANGE, BOX = "troll", "run", "fuel range", "search box, rank"
 HIDDEN, OLDER, UNREAD, SHUT = "no clear view", "older view", "no data read", "closed area"
 #: currents of the key arrow in each unit: the first that is short enough
 KEY_CURRENTS = {"kn": (1.0, 0.5, 0.2, 0.1), "kmh": (2.0, 1.0, 0.5, 0.2), "ms": (0.5, 0.2, 0.1, 0.05)}
+#: sizes of the title, the largest that fits is taken
+TITLES = (15.0, 13.5, 12.0, 11.0)
 #: heights of a row of the legend, of the cautions and of the credits; longest key arrow, inches
 ROW, LINE, SMALL_LINE, LONGEST_KEY = 0.185, 0.155, 0.12, 0.6
 
@@ -94,17 +96,9 @@ class Sheet:
         return self.plan.fronts["kind"].nunique() + routed + 2 + 3 + closed
 
     def draw_keys(self, shades, arrows, shown: set[str]) -> None:
-        """The colour scale, the current arrow and the legend of what is `shown`, below the map."""
-        bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.7 * self.span, 0.13))
-        fitting = 0.7 * self.span / 0.5  # labels of up to half an inch
-        ticks = shades.steps[:: int(np.ceil(shades.steps.size / fitting))]
-        scale = self.figure.colorbar(shades, cax=bar, orientation="horizontal", extend="both", ticks=ticks)
-        bar.set_xticklabels([f"{tick:g}" for tick in ticks])
-        bar.tick_params(labelsize=self.font, length=2, pad=2)
-        bar.minorticks_off()
-        scale.outline.set_linewidth(0.6)
-        unit = self.plan.trip.show.temperature
-        scale.set_label(f"Sea temperature, °{unit}", fontsize=self.font, labelpad=1)
+        """The colour scale (if there are `shades`), the current arrow and the legend of what is `shown`."""
+        if shades is not None:
+            self._draw_scale(shades)
         if arrows is not None:
             self._draw_current_key(arrows)
         spot = (self.left / self.wide, (self.keys + 0.02) / self.high)
@@ -121,6 +115,18 @@ class Sheet:
             columnspacing=1.0,
             labelspacing=0.3,
         )
+
+    def _draw_scale(self, shades) -> None:
+        bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.7 * self.span, 0.13))
+        fitting = 0.7 * self.span / 0.5  # labels of up to half an inch
+        ticks = shades.steps[:: int(np.ceil(shades.steps.size / fitting))]
+        style = {"orientation": "horizontal", "extend": shades.extend, "spacing": "uniform", "ticks": ticks}
+        scale = self.figure.colorbar(shades.mappable, cax=bar, **style)
+        bar.set_xticklabels([f"{tick:g}" for tick in ticks])
+        bar.tick_params(labelsize=self.font, length=2, pad=2)
+        bar.minorticks_off()
+        scale.outline.set_linewidth(0.6)
+        scale.set_label(shades.label, fontsize=self.font, labelpad=1)
 
     def _draw_current_key(self, arrows) -> None:
         unit = self.plan.trip.show.speed
@@ -141,14 +147,17 @@ class Sheet:
             color=INK,
         )
 
-    def draw_words(self, times: str) -> None:
-        """Title, hours and data times above; cautions and credits below."""
+    def draw_words(self, times: str, subject: str = "") -> None:
+        """Title with the map's `subject`, hours and data times above; cautions and credits below."""
         trip, x, font = self.plan.trip, self.left / self.wide, self.font
         day = trip.show.local(trip.window.start)
         boat = f" · {trip.boat.name}" if trip.boat.name else ""
-        title = f"{trip.port.name} · {day:%A} {day.day} {day:%B %Y}{boat}"
+        about = f"{subject} · " if subject else ""
+        title = f"{about}{trip.port.name} · {day:%A} {day.day} {day:%B %Y}{boat}"
+        fitting = (size for size in TITLES if self._wide(title, size, "bold") <= self.span)
+        large = next(fitting, TITLES[-1])
         above = [
-            (0.34, self.wrap(title, 15.0, weight="bold", most=1), 15.0, "bold"),
+            (0.34, self.wrap(title, large, weight="bold", most=1), large, "bold"),
             (0.58, self.hours, font + 0.5, "normal"),
             (0.61 + 0.17 * len(self.hours), self.wrap(times, font, most=3), font, "normal"),
         ]
