@@ -183,3 +183,29 @@ def test_an_old_code_page_is_no_error(tmp_path):
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith(b"?eba, ")
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [("searcher br", "brief"), ("searcher brief --gpx-p", "--gpx-points"), ("searcher re", "rerank review")],
+)
+def test_the_shell_completes_verbs_and_options(words, found):
+    """As bash asks, by the script that `searcher --install-completion` puts in place."""
+    asked = {"_SEARCHER_COMPLETE": "complete_bash", "COMP_WORDS": words}
+    asked["COMP_CWORD"] = str(len(words.split()) - 1)
+    code = "import sys; from searcher.cli import main; sys.argv = ['searcher']; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=os.environ | asked, capture_output=True, text=True, timeout=300
+    )
+    assert done.stdout.split() == found.split(), done.stderr
+
+
+def test_help_lists_the_verbs_as_a_day_needs_them_and_cuts_no_line():
+    import typer
+
+    from searcher import cli
+
+    command = typer.main.get_command(cli.app)
+    assert list(command.commands) == cli.ORDER
+    for verb in command.commands.values():
+        assert not verb.get_short_help_str(65).endswith("..."), verb.name
