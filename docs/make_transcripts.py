@@ -32,6 +32,21 @@ SESSIONS = {
         "searcher log morning/ --undo",
         "searcher log morning/ --export morning/log.csv",
     ],
+    "rerank": [
+        """# searcher log morning/ weed line 07:20 --at "30°25.2'S 153°31.0'E\"""",
+        "# searcher log morning/ nothing 06:20 07:30 box 6",
+        "# searcher log morning/ 2 mahi 08:10 box 5 --depth 180m",
+        "searcher rerank morning/ --at 'box 5' --fuel 190L --time 08:20",
+        "searcher rerank morning/ --at 'box 5' --fuel 100L --time 15:30",
+    ],
+    "review": [
+        "# searcher log morning/ weed line 07:45 box 5",
+        "# searcher log morning/ nothing 06:20 07:30 box 6",
+        "# searcher log morning/ trolled 07:40 09:40 box 5",
+        "# searcher log morning/ 2 mahi 08:10 box 5 --depth 180m",
+        "# searcher log morning/ temperature 24.1C 08:10 box 5",
+        "searcher review morning/",
+    ],
     "new": [
         "searcher new saturday/ --port-name 'Wirrin Harbour' --at 153.0795 -30.405 "
         "--sea-buoy 153.108 -30.408 "
@@ -50,13 +65,18 @@ SESSIONS = {
         """# sed -i 's/2026-01-17/2026-03-17/' morning/trip.toml""",
         "searcher check morning/",
     ],
+    "next": ["searcher", "cd morning && searcher"],
     "far": ["""searcher log morning/ weed line 07:20 --at "30°25.2'S 13°31.0'E" """.strip()],
     "vague": ["searcher log morning/ something shiny 07:20 box 2", "searcher log morning/ nothing box 3"],
     "product": ["searcher fetch morning/ --product murr"],
     "unreachable": ["# sed -i 's/tank_l = 250/tank_l = 15/' morning/trip.toml", "searcher plan morning/"],
 }
+#: of a trip folder, what is not made by the program
+GIVEN = ("trip.toml", "closed_area.geojson", "data")
+#: said only on the first run on a machine
+FIRST = "... preparing for first use"
 #: sessions that need what `searcher plan` wrote
-PLANNED = ("log", "far", "vague")
+PLANNED = ("log", "rerank", "review", "far", "vague", "next")
 
 
 def run(command: str, folder: Path) -> str:
@@ -64,7 +84,7 @@ def run(command: str, folder: Path) -> str:
     done = subprocess.run(
         ["bash", "-c", command], cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
-    return done.stdout
+    return "".join(line for line in done.stdout.splitlines(keepends=True) if not line.startswith(FIRST))
 
 
 def record(lines: list[str], folder: Path) -> str:
@@ -74,6 +94,13 @@ def record(lines: list[str], folder: Path) -> str:
         said = run(line.removeprefix("# "), folder).replace(f"{folder}/", "")
         shown += [] if line.startswith("# ") else [f"$ {line}\n{said}"]
     return "\n".join(shown)
+
+
+def clear_made(folder: Path) -> None:
+    """Leave in a trip folder only what was given."""
+    for path in folder.iterdir():
+        if path.name not in GIVEN:
+            path.unlink()
 
 
 def main(names: list[str]) -> None:
@@ -86,8 +113,7 @@ def main(names: list[str]) -> None:
             folder = Path(room) / name
             shutil.copytree(start, folder)
             if name not in PLANNED:
-                for path in (folder / "morning").glob("*.*json"):
-                    path.unlink() if path.name != "closed_area.geojson" else None
+                clear_made(folder / "morning")
             text = demo if name == "demo" else record(SESSIONS[name], folder)
             (TRANSCRIPTS / f"{name}.txt").write_text(text, encoding="utf-8")
             print(f"== {name}\n{text}")
