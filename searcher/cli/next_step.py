@@ -173,7 +173,9 @@ def steps_after(found: Folder) -> list[Step]:
         return [NEXT_TRIP]
     if found.planned is None:
         return [Step(f"edit {TRIP}", "its hours are past: change leave and home_by in [window]"), NEXT_TRIP]
-    return [REVIEW_IT, NEXT_TRIP] if found.entries else [FROM_PLOTTER, REVIEW_IT, NEXT_TRIP]
+    if found.entries:
+        return [REVIEW_IT, NEXT_TRIP]
+    return [*(HAND_OVER[:1] if found.briefed is not None else []), FROM_PLOTTER, REVIEW_IT, NEXT_TRIP]
 
 
 def steps_for_data(trip: Trip) -> list[Step]:
