@@ -308,7 +308,16 @@ def abreast(line, away: float) -> np.ndarray:
     return shapely.get_coordinates(plane.to_degrees(shapely.Point(place)))[0]
 
 
-DRAWN = {draw.__name__: draw for draw in (fronts, section, density, drift, reach, zermelo, effort, shift)}
+def day():
+    """The printed map of the plan, which the README shows too."""
+    return sr.draw_map(morning()[3])
+
+
+DRAWN = {
+    draw.__name__: draw for draw in (fronts, section, density, drift, reach, zermelo, effort, shift, day)
+}
+#: pictures that stand elsewhere
+PLACES = {"day": PICTURES.parent / "morning.png"}
 
 
 def save(figure, path: Path) -> None:
@@ -329,4 +338,4 @@ def save(figure, path: Path) -> None:
 if __name__ == "__main__":
     PICTURES.mkdir(exist_ok=True)
     for name in sys.argv[1:] or DRAWN:
-        save(DRAWN[name](), PICTURES / f"{name}.png")
+        save(DRAWN[name](), PLACES.get(name, PICTURES / f"{name}.png"))

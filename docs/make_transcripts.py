@@ -37,8 +37,8 @@ SESSIONS = {
         "# searcher log morning/ nothing 06:20 07:30 box 6",
         "# searcher log morning/ 2 mahi 08:10 box 5 --depth 180m",
         "searcher rerank morning/ --at 'box 5' --fuel 190L --time 08:20",
-        "searcher rerank morning/ --at 'box 5' --fuel 100L --time 15:30",
     ],
+    "rerank_late": ["searcher rerank morning/ --at 'box 5' --fuel 100L --time 15:30"],
     "review": [
         "# searcher log morning/ weed line 07:45 box 5",
         "# searcher log morning/ nothing 06:20 07:30 box 6",
@@ -76,7 +76,7 @@ GIVEN = ("trip.toml", "closed_area.geojson", "data")
 #: said only on the first run on a machine
 FIRST = "... preparing for first use"
 #: sessions that need what `searcher plan` wrote
-PLANNED = ("log", "rerank", "review", "far", "vague", "next")
+PLANNED = ("log", "rerank", "rerank_late", "review", "far", "vague", "next")
 
 
 def run(command: str, folder: Path) -> str:
