@@ -10,7 +10,7 @@
       rank_boxes            search boxes along the lines, with reasons
       lay_route             which, in what order: run, lines in, troll, lines up, home
       make_plan             all of the above
-      write_brief, write_gpx, draw_map, write_float_plan, write_geojson
+      write_brief, write_gpx, draw_map, write_float_plan, write_geojson, write_kml, write_csv
 
 Inside units are SI with degrees Celsius, litres and UTC; longitude comes before latitude. Names are loaded
 when first used, so that importing the package is quick.
@@ -95,12 +95,16 @@ _HOMES = {
     "open_plan": "keep",
     "rerank": "reranking",
     "review": "reviewing",
+    "Plotter": "brief",
     "draw_map": "brief",
     "write_all": "brief",
     "write_brief": "brief",
+    "write_csv": "brief",
+    "write_float_page": "brief",
     "write_float_plan": "brief",
     "write_geojson": "brief",
     "write_gpx": "brief",
+    "write_kml": "brief",
 }
 
 __version__ = "0.1.0"
