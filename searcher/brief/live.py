@@ -61,7 +61,7 @@ def live_map(plan: Plan) -> dict:
     ground = _draw_fields(plot, plane, plan, around)
     _draw_depth(plot, plane, plan, around)
     _draw_ground(plot, plane, plan, around)
-    _draw_currents(plot, plane, plan, around)
+    fastest = _draw_currents(plot, plane, plan, around)
     draw_lines(plot, plane, plan)
     draw_boxes(plot, plane, plan)
     draw_route(plot, plane, plan)
@@ -74,6 +74,7 @@ def live_map(plan: Plan) -> dict:
         "view": plane.bounds(map_region(plan, around="route")),
         "whole": plane.bounds(region),
         "units": words,
+        "fastest": fastest,
         **ground,
     }
 
@@ -165,8 +166,9 @@ def _draw_fields(plot, plane: Plane, plan: Plan, region) -> dict:
         "matter": (f"×{MATTER[0]:g}", f"×{MATTER[1]:g}"),
         "doubt": ("seen now", "3 days ago"),
     }
-    palettes = [mapper.palette[:: HEX_STEPS // 8] for mapper in mappers.values()]
-    shades = {name: (palette, *ends[name]) for name, palette in zip(ends, palettes, strict=True)}
+    palettes = {"doubt" if name == "age" else name: mapper.palette for name, mapper in mappers.items()}
+    drawn = {"doubt" if name == "age" else name for name in images}
+    shades = {name: (palettes[name][:: HEX_STEPS // 8], *ends[name]) for name in ends if name in drawn}
     return {"boxes": {name: image.box for name, image in images.items()}, "shades": shades}
 
 
@@ -233,13 +235,15 @@ def _draw_ground(plot, plane: Plane, plan: Plan, region) -> None:
     plot.multi_line(xs, ys, line_color=INK, line_width=1.8, line_dash=[8, 4, 2, 4], tags=["reach"])
 
 
-def _draw_currents(plot, plane: Plane, plan: Plan, region) -> None:
+def _draw_currents(plot, plane: Plane, plan: Plan, region) -> str:
+    """Arrows; returns the current of the longest ones as words, "" where there are none."""
     pair = fields.current_fields(plan, region)
-    if pair is None:
-        return
-    xs, ys = shapes.arrows(plane, *pair)
+    xs, ys, fastest = ([], [], 0.0) if pair is None else shapes.arrows(plane, *pair)
+    if not xs:
+        return ""
     plot.multi_line(xs, ys, line_color=PAPER, line_width=3.4, line_alpha=0.8, tags=["currents"])
     plot.multi_line(xs, ys, line_color=INK, line_width=1.5, tags=["currents"])
+    return f"{fastest:.1f} {pair[0].unit}"
 
 
 def as_text(live: dict) -> str:

@@ -143,7 +143,9 @@
         said.push(`current ${Math.hypot(u, v).toFixed(1)} ${live.units.speed} to ${to}°`);
       }
       const matter = value("matter", x, y);
-      if (Number.isFinite(matter)) said.push(`floating matter ×${matter.toFixed(1)}`);
+      const give = matter * value("matter_doubt", x, y);
+      if (Number.isFinite(matter))
+        said.push(`floating matter ×${matter.toFixed(1)}${give >= 0.05 ? ` ± ${give.toFixed(1)}` : ""}`);
       const depth = value("depth", x, y);
       if (Number.isFinite(depth)) said.push(`depth ${depth.toFixed(0)} ${live.units.depth}`);
       return said.join(" · ");

@@ -102,6 +102,7 @@ def page_text(plan: Plan) -> str:
         hashes=[script_hash(script) for script in scripts],
         live=Markup(as_text(live)),  # escaped by `as_text`
         shades=live["shades"],
+        fastest=live["fastest"],
         picture=_picture(plan),
         pixels=[round(side * MAP_DPI) for side in MAP_SIZE],
         **page_facts(plan),

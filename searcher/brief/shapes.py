@@ -149,8 +149,8 @@ def contours(plane: Plane, field: Field, levels) -> list[Contour]:
     return [Contour(level, *(np.round(a) for a in plane.xy(*xy.T))) for level, xy in simple]
 
 
-def arrows(plane: Plane, east: Field, north: Field) -> tuple[list, list]:
-    """Arrows of a current as one line each: shaft and head, the fastest as long as the way to the next."""
+def arrows(plane: Plane, east: Field, north: Field) -> tuple[list, list, float]:
+    """Arrows of a current as one line each, shaft and head; and the speed whose arrow reaches the next."""
     stride = max(1, round(max(east.values.shape) / ARROWS))
     half = stride // 2
     x, y = plane.xy(*np.meshgrid(east.lon[half::stride], east.lat[half::stride]))
@@ -160,14 +160,14 @@ def arrows(plane: Plane, east: Field, north: Field) -> tuple[list, list]:
     fastest = float(np.percentile(speed[known], 98)) if known.any() else 0.0
     drawn = known & (speed > 0.12 * fastest)
     if fastest <= 0 or not drawn.any():
-        return [], []
+        return [], [], 0.0
     spacing = abs(x[0, 1] - x[0, 0]) if x.shape[1] > 1 else abs(y[1, 0] - y[0, 0])
     scale = 0.95 * spacing / fastest
     shape = np.array([[-0.5, 0.0], [0.5, 0.0], [0.22, 0.16], [0.5, 0.0], [0.22, -0.16]])
     dx, dy = scale * u[drawn][:, None], scale * v[drawn][:, None]
     xs = x[drawn][:, None] + shape[:, 0] * dx - shape[:, 1] * dy
     ys = y[drawn][:, None] + shape[:, 0] * dy + shape[:, 1] * dx
-    return [whole(row) for row in xs], [whole(row) for row in ys]
+    return [whole(row) for row in xs], [whole(row) for row in ys], fastest
 
 
 def headings(plane: Plane, lines) -> tuple[list, list, list]:
