@@ -211,6 +211,7 @@ def is_stale(found: Folder) -> bool:
 
 
 def outdated_words(found: Folder) -> str:
+    """That the plan is older than what it was made of; "" where it is not."""
     return f", before {TRIP} or the data were last changed" if is_outdated(found) else ""
 
 
@@ -223,6 +224,7 @@ def say_away(span: np.timedelta64) -> str:
 
 
 def count_of(number: int, one: str, many: str = "") -> str:
+    """A number with its word: 1 file, 3 files."""
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
