@@ -1,0 +1,180 @@
+"""The evening: the plan against a log whose truth is known; what later trips learn, and only with consent."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import tomllib
+
+import matplotlib.image
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from at_sea import EAST, PLANE, after, bite, log_of, place, planned, trip_text, trolled
+from scipy import stats
+from seas import HOUR
+
+from searcher.course import day_of
+from searcher.errors import TableError
+from searcher.learn import learned_profile, prior_weights, read_season, update_weights
+from searcher.plan import learned_weights, make_plan
+from searcher.profile import PIECES, read_profile
+from searcher.reviewing import review, say_review, write_review
+from searcher.route import fading_of
+from searcher.sea import to_seconds
+from searcher.sightings import Sighting
+from searcher.trip import parse_trip
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return planned()
+
+
+def break_met(plan, number: int, hour: float, away: float) -> Sighting:
+    """A break met `away` m east of where that of a box was forecast for the hour."""
+    front = plan.fronts.loc[plan.boxes.set_index("rank")["front"][number]]
+    x = PLANE.vertices(front.geometry)[:, 0].mean()
+    gone = float(to_seconds(after(hour)) - to_seconds(front["valid_time"].to_datetime64()))
+    return Sighting("temperature break", shapely.Point(place(x + EAST * gone + away, 0.0)), after(hour))
+
+
+def test_how_far_off_lines_were(plan):
+    found = review(plan, log_of(break_met(plan, 2, 3.0, 1500.0), break_met(plan, 2, 5.0, -800.0)))
+    assert found.lines["offset"].tolist() == pytest.approx([1500.0, 800.0], abs=60.0)
+    assert found.lines["towards"].tolist() == ["east", "west"]
+    assert found.lines["off"].tolist() == pytest.approx(
+        (found.lines["offset"] / found.lines["doubt"]).tolist()
+    )
+    fronts = plan.boxes.set_index("rank")["front"]
+    assert {fronts[number] for number in found.lines["number"]} == {fronts[2]}
+    assert any("1 is as it should be" in text for text in say_review(found))
+
+
+def test_boxes_trolled_whose_line_was_not_met_are_told(plan):
+    fronts = plan.boxes.set_index("rank")["front"]
+    one, other = (int(fronts[fronts == front].index[0]) for front in (0, 1))
+    log = log_of(trolled(plan, one, 1.0, 2.0), trolled(plan, other, 2.5, 3.5), break_met(plan, one, 1.5, 0.0))
+    assert review(plan, log).missed == (other,)
+
+
+def test_what_was_expected_is_what_the_plan_said_less_what_was_worked_out(plan):
+    """Rate of the box times its hours, random search: ρ(1 - e^(-f·t))/f (Koopman 1980)."""
+    found = review(plan, log_of(trolled(plan, 2, 1.0, 2.0), trolled(plan, 2, 2.1, 3.1), bite(plan, 2, 1.5)))
+    rate = plan.boxes.set_index("rank")["expected"][2] / HOUR
+    fading = fading_of(plan.boxes, day_of(plan.trip, plan.reach))[plan.boxes["rank"].tolist().index(2)]
+    assert found.expected == pytest.approx(rate * -math.expm1(-fading * 2 * HOUR) / fading, rel=1e-6)
+    assert found.met == 1
+    (row,) = found.table.itertuples()
+    assert row.observed == 1
+    assert row.observed_low == pytest.approx(stats.chi2.ppf(0.1, 2) / 2)  # Garwood 1936
+    assert row.observed_high == pytest.approx(stats.chi2.ppf(0.9, 4) / 2)
+
+
+def test_an_empty_log_is_refused(plan):
+    with pytest.raises(TableError, match="nothing in the log to review"):
+        review(plan, log_of())
+
+
+def test_a_log_without_stretches_is_reviewed_all_the_same(plan, tmp_path):
+    found = review(
+        plan, log_of(Sighting("temperature", shapely.Point(place(24e3, 0.0)), after(1.0), value=25.0))
+    )
+    assert found.expected == 0.0
+    assert any("No stretch was written down" in text for text in say_review(found))
+    assert len(write_review(found, tmp_path)) == 3
+
+
+def test_the_picture_and_the_files(plan, tmp_path):
+    log = log_of(
+        *(trolled(plan, 2 + k, 1.0 + k, 1.8 + k, "nothing") for k in range(6)),
+        trolled(plan, 15, 7.2, 8.2),
+        bite(plan, 15, 7.5),
+    )
+    found = review(plan, log)
+    assert len(found.table) == 2
+    paths = write_review(found, tmp_path)
+    assert {path.name for path in paths} == {"review.txt", "review.png", "review.json"}
+    picture = matplotlib.image.imread(tmp_path / "review.png")
+    assert picture.shape[0] > 400
+    assert len(np.unique(picture.reshape(-1, picture.shape[2]), axis=0)) > 20
+    facts = json.loads((tmp_path / "review.json").read_text())
+    assert facts["met"] == 1
+    assert len(facts["stretches"]) == 7
+    assert sum(row["observed"] for row in facts["reliability"]) == 1
+    assert not list(tmp_path.glob(".*"))
+
+
+# ---- the season
+
+
+CONSENT = "[learn]\nfrom_log = true\n"
+
+
+@pytest.fixture
+def season(plan, tmp_path):
+    """Three reviewed trips beside each other: in two the boxes gave much, in one nothing."""
+    logs = {
+        "one": (trolled(plan, 2, 1.0, 2.0), bite(plan, 2, 1.2), bite(plan, 2, 1.6)),
+        "two": (trolled(plan, 3, 1.0, 2.5), bite(plan, 3, 1.2), bite(plan, 3, 1.5), bite(plan, 3, 2.2)),
+        "three": (trolled(plan, 14, 1.0, 2.0, "nothing"),),
+    }
+    for name, log in logs.items():
+        (tmp_path / name).mkdir()
+        write_review(review(plan, log_of(*log)), tmp_path / name)
+    return tmp_path
+
+
+def trip_in(folder, more: str):
+    (folder / "today").mkdir(exist_ok=True)
+    return parse_trip(trip_text(more=more), folder / "today" / "trip.toml")
+
+
+def test_with_consent_the_season_is_the_prior(season):
+    """The posterior of the whole season's stretches, as the functions of learning have it."""
+    trip = trip_in(season, CONSENT)
+    profile, trips = learned_weights(trip)
+    assert trips == 3
+    base = read_profile("dolphinfish")
+    logs = read_season(season, base)
+    assert sum(len(log) for log in logs) == 3
+    assert sum(log["encounters"].sum() for log in logs) == 5
+    exact = learned_profile(base, update_weights(prior_weights(base), pd.concat(logs)))
+    assert profile == exact
+    assert profile.sections["base"]["mean"] > base.sections["base"]["mean"]
+    assert all(profile.spread(piece) <= base.spread(piece) + 1e-9 for piece in PIECES)
+
+
+def test_without_consent_nothing_is_read(season):
+    profile, trips = learned_weights(trip_in(season, ""))
+    assert (profile, trips) == (read_profile("dolphinfish"), 0)
+    (season / "one" / "review.json").write_text("{")
+    learned_weights(trip_in(season, ""))
+    with pytest.raises(TableError, match=r"one/review\.json cannot be read as the review of a trip"):
+        learned_weights(trip_in(season, CONSENT))
+
+
+def test_a_trip_does_not_learn_from_itself_nor_from_another_fish(season):
+    shutil.copytree(season / "one", season / "today")
+    assert learned_weights(trip_in(season, CONSENT))[1] == 3
+    other = trip_in(season, '[learn]\nfrom_log = true\nseason = ".."\n')
+    wahoo = other.model_copy(update={"target": other.target.model_copy(update={"species": "wahoo"})})
+    assert learned_weights(wahoo) == (read_profile("wahoo"), 0)
+
+
+def test_a_plan_says_from_how_many_trips_it_learned(season, plan):
+    trip = trip_in(season, CONSENT)
+    made = make_plan(trip, plan.sea)
+    assert made.learned_from == 3
+    rates = made.boxes.set_index("rank")["expected"]
+    assert rates[1] > plan.boxes.set_index("rank")["expected"][1]
+    found = review(made, log_of(trolled(made, 1, 1.0, 2.0, "nothing")))
+    assert found.trips == 3
+    assert found.season["observed"].sum() == 5
+    assert any("learned from 3 of your own trips" in text for text in say_review(found))
+    paths = write_review(found, season / "today")
+    learned = next(path for path in paths if path.name == "learned.toml")
+    assert tomllib.loads(learned.read_text())["name"] == "dolphinfish"
+    assert read_profile(str(learned)).sections["base"]["mean"] < made.profile.sections["base"]["mean"]
