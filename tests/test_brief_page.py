@@ -274,7 +274,14 @@ def test_positions_are_in_degrees_and_decimal_minutes(degrees, letters, said):
 
 @pytest.mark.parametrize(
     ("seconds", "said"),
-    [(20, "0 min"), (3599, "1 h"), (3900, "1 h 05 min"), (90000, "25 h"), (190800, "2 days 5 h")],
+    [
+        (20, "0 min"),
+        (3599, "1 h"),
+        (3900, "1 h 05 min"),
+        (90000, "25 h"),
+        (190800, "2 days 5 h"),
+        (259200, "3 days"),
+    ],
 )
 def test_spans(seconds, said):
     assert words.say_span(seconds) == said

@@ -8,10 +8,12 @@ story whose name stands in the column `story` of what is picked (`marks`).
 from __future__ import annotations
 
 import json
+from typing import NamedTuple
 
 import shapely
 from bokeh.embed import json_item
 from bokeh.models import (
+    ColorMapper,
     ColumnDataSource,
     LinearColorMapper,
     LogColorMapper,
@@ -33,14 +35,17 @@ from searcher.brief.maps import map_region
 from searcher.brief.marks import FONT, draw_boxes, draw_cross, draw_lines, draw_route, write
 from searcher.brief.shapes import Plane
 from searcher.brief.sheet import CLOSED, LAND, SHORE, UNSEEN
+from searcher.brief.words import say_span
 from searcher.plan import Plan
-from searcher.units import LABELS
+from searcher.units import HOUR, LABELS
 
 TARGET = "live-map"
 #: cells of a field on the page at most; finer grids are thinned
 MOST_CELLS = 60_000
 #: fields are drawn so far around what the map shows at first, in shares of its diagonal
 AROUND = 0.2
+#: the veil over old views is thickest at this age, s
+OLDEST = 72 * HOUR
 #: floating matter is shaded between these, times the usual
 MATTER = (0.4, 4.0)
 CLEAR = "rgba(0,0,0,0)"
@@ -122,54 +127,55 @@ def _canvas(plane: Plane, region) -> figure:
 
 
 def _draw_fields(plot, plane: Plane, plan: Plan, region) -> dict:
-    """Temperature, floating matter and age of the view as images; values of all fields for the pointer."""
+    """Temperature, floating matter and age of the view as images; boxes of all fields, colours of these."""
     view = fields.newest_view(plan, region)
-    grids = {"temperature": (view.lon, view.lat, view.values), "age": (view.lon, view.lat, view.age / 3600.0)}
-    for name, field in (
-        ("matter", fields.floating_field(plan, region)),
-        ("matter_doubt", fields.floating_field(plan, region, "doubt")),
-        ("depth", fields.depth_field(plan, region)),
-        *zip(("u", "v"), fields.current_fields(plan, region) or (None, None), strict=True),
-    ):
-        if field is not None:
-            grids[name] = field[:3]
+    grids = _grids(plan, view, region)
     images = {name: shapes.image(plane, *grid, most=MOST_CELLS) for name, grid in grids.items()}
     source = ColumnDataSource({name: [image.values] for name, image in images.items()}, name="fields")
     _shade_unseen(plot, images["temperature"])
+    ramps = {name: ramp for name, ramp in _ramps(plan, view).items() if name in images}
+    for name, ramp in ramps.items():
+        x, y, wide, high = images[name].box
+        place = {"x": x, "y": y, "dw": wide, "dh": high, "level": "image", "tags": [name]}
+        shown = name == "temperature"
+        plot.image(name, source=source, color_mapper=ramp.mapper, visible=shown, **place)
+    return {
+        "boxes": {name: image.box for name, image in images.items()},
+        "shades": {name: (r.mapper.palette[:: HEX_STEPS // 8], r.low, r.high) for name, r in ramps.items()},
+    }
+
+
+def _grids(plan: Plan, view: fields.View, region) -> dict[str, tuple]:
+    """Longitudes, latitudes and values of all fields there are; `doubt` is the age of the view, hours."""
+    found = {
+        "matter": fields.floating_field(plan, region),
+        "matter_doubt": fields.floating_field(plan, region, "doubt"),
+        "depth": fields.depth_field(plan, region),
+        **dict(zip(("u", "v"), fields.current_fields(plan, region) or (None, None), strict=True)),
+    }
+    seen = {"temperature": (view.lon, view.lat, view.values), "doubt": (view.lon, view.lat, view.age / HOUR)}
+    return seen | {name: field[:3] for name, field in found.items() if field is not None}
+
+
+class Ramp(NamedTuple):
+    """The colours of a field, and what its ends mean."""
+
+    mapper: ColorMapper
+    low: str
+    high: str
+
+
+def _ramps(plan: Plan, view: fields.View) -> dict[str, Ramp]:
     levels = fields.color_levels(view.values)
-    mappers = {
-        "temperature": LinearColorMapper(
-            palette=to_hex(pale_thermal()), low=float(levels[0]), high=float(levels[-1]), nan_color=CLEAR
-        ),
-        "matter": LogColorMapper(
-            palette=to_hex(pale_matter()), low=MATTER[0], high=MATTER[1], nan_color=CLEAR
-        ),
-        "age": LinearColorMapper(palette=_veil(), low=0.0, high=72.0, nan_color=CLEAR),
+    low, high = float(levels[0]), float(levels[-1])
+    thermal = LinearColorMapper(palette=to_hex(pale_thermal()), low=low, high=high, nan_color=CLEAR)
+    matter = LogColorMapper(palette=to_hex(pale_matter()), low=MATTER[0], high=MATTER[1], nan_color=CLEAR)
+    veil = LinearColorMapper(palette=_veil(), low=0.0, high=OLDEST / HOUR, nan_color=CLEAR)
+    return {
+        "temperature": Ramp(thermal, f"{low:g}", f"{high:g} °{plan.trip.show.temperature}"),
+        "matter": Ramp(matter, f"×{MATTER[0]:g}", f"×{MATTER[1]:g}"),
+        "doubt": Ramp(veil, "seen now", f"{say_span(OLDEST)} ago"),
     }
-    for name, mapper in mappers.items():
-        if name in images:
-            x, y, wide, high = images[name].box
-            plot.image(
-                name,
-                x=x,
-                y=y,
-                dw=wide,
-                dh=high,
-                source=source,
-                color_mapper=mapper,
-                level="image",
-                tags=["doubt" if name == "age" else name],
-                visible=name == "temperature",
-            )
-    ends = {
-        "temperature": (f"{levels[0]:g}", f"{levels[-1]:g} °{plan.trip.show.temperature}"),
-        "matter": (f"×{MATTER[0]:g}", f"×{MATTER[1]:g}"),
-        "doubt": ("seen now", "3 days ago"),
-    }
-    palettes = {"doubt" if name == "age" else name: mapper.palette for name, mapper in mappers.items()}
-    drawn = {"doubt" if name == "age" else name for name in images}
-    shades = {name: (palettes[name][:: HEX_STEPS // 8], *ends[name]) for name in ends if name in drawn}
-    return {"boxes": {name: image.box for name, image in images.items()}, "shades": shades}
 
 
 def _veil() -> list[str]:

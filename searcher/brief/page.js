@@ -132,7 +132,7 @@
     const span = (hours) => (hours < 48 ? `${Math.round(hours)} h` : `${(hours / 24).toFixed(1)} days`);
     const words = (x, y) => {
       const said = [`${minutes(latitude(y), "NS", 2)}  ${minutes(longitude(x), "EW", 2)}`];
-      const [temperature, age] = [value("temperature", x, y), value("age", x, y)];
+      const [temperature, age] = [value("temperature", x, y), value("doubt", x, y)];
       if (Number.isFinite(temperature)) {
         const seen = Number.isFinite(age) ? `, seen ${span(Math.max(age, 0))} before leaving` : "";
         said.push(`${temperature.toFixed(1)} ${live.units.temperature}${seen}`);

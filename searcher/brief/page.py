@@ -159,7 +159,7 @@ def page_facts(plan: Plan) -> dict:
         "blank": BLANK,
         "map_words": _map_words(plan),
         "layers": LAYERS,
-        "has_matter": plan.floating is not None,
+        "matter_at": "" if plan.floating is None else show.say_clock(plan.floating["time"].values),
         "leaving": show.say_clock(trip.window.start),
     }
 

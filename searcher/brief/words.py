@@ -153,14 +153,15 @@ def say_course(degrees: float) -> str:
 
 
 def say_span(seconds: float) -> str:
-    """A length of time: 25 min, 3 h 05 min, 2 days 4 h."""
+    """A length of time: 25 min, 3 h 05 min, 2 days 4 h, 3 days."""
     minutes = round(seconds / 60.0)
     if minutes < 60:
         return f"{minutes} min"
     hours, minutes = divmod(minutes, 60)
     if hours < 48:
         return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
-    return f"{hours // 24} days {hours % 24} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} days {hours} h" if hours else f"{days} days"
 
 
 def iso(time: np.datetime64) -> str:
@@ -183,12 +184,14 @@ def turn_words(plan: Plan, *, clock: bool = False) -> str:
 
 
 def port_hours(plan: Plan) -> tuple[np.datetime64, np.datetime64] | None:
-    """When to leave the berth and when the boat is back at it by the route; None where there is no route."""
+    """When to leave the berth and when the boat is in its last port by the route; None without a route."""
     if plan.legs.empty:
         return None
-    way = np.timedelta64(round(plan.reach.attrs["port_time"] * 1000), "ms")
+    attrs = plan.reach.attrs
+    out, home = attrs["port_time"], attrs.get("finish_time", attrs["port_time"])
+    way_out, way_home = (np.timedelta64(round(span * 1000), "ms") for span in (out, home))
     start, end = plan.legs["start"].iloc[0], plan.legs["end"].iloc[-1]
-    return start.to_datetime64() - way, end.to_datetime64() + way
+    return start.to_datetime64() - way_out, end.to_datetime64() + way_home
 
 
 def leave_words(plan: Plan) -> str:
@@ -229,8 +232,15 @@ def say_rate(rate: float) -> str:
 
 
 def fuel_home(plan: Plan) -> float:
-    """Fuel left in the berth after the route, L."""
-    return float(plan.legs["fuel_left"].iloc[-1]) - plan.reach.attrs["port_fuel"]
+    """Fuel left in the last port after the route, L."""
+    attrs = plan.reach.attrs
+    return float(plan.legs["fuel_left"].iloc[-1]) - attrs.get("finish_fuel", attrs["port_fuel"])
+
+
+def ports_words(plan: Plan) -> str:
+    """The port, or both where the day ends in another."""
+    names = dict.fromkeys((plan.trip.port.name, plan.trip.last_port.name))
+    return " to ".join(names)
 
 
 def data_words(plan: Plan, node: str) -> str:
