@@ -9,13 +9,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import brief_plan
+import pandas as pd
 import pytest
 from lxml import html
 
 from searcher import brief
 from searcher.brief import words
-from searcher.brief.float_plan import float_plan_page, float_plan_sections
+from searcher.brief.float_plan import float_plan_page, float_plan_sections, float_plan_text
 from searcher.errors import SearcherError
+from searcher.trip.model import Finish
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +93,9 @@ def test_page_prints_on_at_most_two_sheets(plan, tmp_path):
         pytest.skip("no Chromium or no poppler")
     path = brief.write_float_page(brief_plan.with_passes(plan, 3), tmp_path / "float_plan.html")
     with api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=str(chromium), args=["--no-sandbox", "--disable-dev-shm-usage"])
+        browser = play.chromium.launch(
+            executable_path=str(chromium), args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
         page = browser.new_page()
         said = []
         page.on("console", lambda message: said.append(message.text))
@@ -103,3 +107,23 @@ def test_page_prints_on_at_most_two_sheets(plan, tmp_path):
         ["pdfinfo", str(tmp_path / "float_plan.pdf")], capture_output=True, text=True, check=True
     ).stdout
     assert int(re.search(r"Pages: +(\d+)", told)[1]) <= 2
+
+
+def with_finish(plan):
+    """The plan with a day that ends in another port, half an hour and 9 L inside its sea buoy."""
+    finish = Finish(name="Far Harbour", at=[153.202, -29.926], sea_buoy=[153.235, -29.926])
+    reach = plan.reach.assign_attrs(finish_time=1800.0, finish_fuel=9.0)
+    return replace(plan, trip=plan.trip.model_copy(update={"finish": finish}), reach=reach)
+
+
+def test_a_day_that_ends_in_another_port_says_so_everywhere(plan, tmp_path):
+    made = with_finish(plan)
+    text, rows = float_plan_text(made), rows_of(float_plan_page(made))
+    assert text.startswith("FLOAT PLAN  Wirrin Harbour to Far Harbour\n")
+    assert "to Far Harbour 29° 55.56′ S  153° 12.12′ E" in re.sub(r"\s*\n\s+", " ", text)
+    arrival = plan.legs["end"].iloc[-1] + pd.Timedelta("30min")
+    assert rows["Expected in Far Harbour"] == [plan.trip.show.say_time(arrival)]
+    assert rows["Left on return"] == [f"{plan.legs['fuel_left'].iloc[-1] - 9.0:.0f} L"]
+    gpx = brief.write_gpx(made, tmp_path / "route.gpx").read_text(encoding="utf-8")
+    assert "<name>END BUOY</name>" in gpx
+    assert "Sea buoy of Far Harbour" in brief.write_kml(made, tmp_path / "plan.kml").read_text("utf-8")

@@ -16,6 +16,7 @@ from searcher.brief.words import (
     leave_words,
     passes_of,
     port_hours,
+    ports_words,
     say_place,
     say_span,
     steps_of,
@@ -59,13 +60,13 @@ def float_plan_page(plan: Plan) -> str:
     ).from_string(source)
     show, day = plan.trip.show, plan.trip.show.local(plan.trip.window.start)
     return template.render(
-        port=plan.trip.port.name,
+        port=ports_words(plan),
         day=f"{day:%A} {day.day} {day:%B %Y}",
         zone=f"{day:%Z}",
         close_it=CLOSE_IT,
         help=HELP,
         sections=float_plan_sections(plan),
-        port_place=say_place(Place(*plan.trip.port.at)),
+        start=_start(plan),
         route=_route_rows(plan),
         cautions=cautions_of(plan),
         made_at=show.say_time(plan.made_at),
@@ -75,7 +76,7 @@ def float_plan_page(plan: Plan) -> str:
 def float_plan_text(plan: Plan) -> str:
     """The float plan, lines of at most 78 characters wherever the words allow."""
     parts = [
-        _wrapped(f"FLOAT PLAN  {plan.trip.port.name}"),
+        _wrapped(f"FLOAT PLAN  {ports_words(plan)}"),
         CLOSE_IT,
         *(_section(title, rows) for title, rows in float_plan_sections(plan)),
         "\n".join(["ROUTE", *_route(plan)]),
@@ -112,10 +113,11 @@ def _times(plan: Plan) -> list[tuple[str, list[str]]]:
     leave, back = port_hours(plan) or (window.start, None)
     turn = [] if plan.legs.empty else [("Turn for home by", [f"{turn_words(plan)}, from the last box"])]
     later = leave_words(plan)
+    ends = "back" if plan.trip.finish is None else f"in {plan.trip.finish.name}"
     return [
         ("Leave", [show.say_time(leave), *([later] if later else [])]),
         *turn,
-        ("Expected back", [show.say_time(back)] if back is not None else []),
+        (f"Expected {ends}", [show.say_time(back)] if back is not None else []),
         ("Home by", [show.say_time(window.end)]),
     ]
 
@@ -163,8 +165,17 @@ def _route(plan: Plan) -> list[str]:
     rows = _route_rows(plan)
     if not rows:
         return ["  No route planned."]
-    start = f"  Port {say_place(Place(*plan.trip.port.at))}, then from the sea buoy:"
-    return [start, *(_wrapped("  {end}  {what} to {place}, {span}".format(**row)) for row in rows)]
+    return [
+        _wrapped(f"  {_start(plan)}:"),
+        *(_wrapped("  {end}  {what} to {place}, {span}".format(**row)) for row in rows),
+    ]
+
+
+def _start(plan: Plan) -> str:
+    """Where the day begins, and where it ends if that is another port."""
+    begin, end = plan.trip.port, plan.trip.finish
+    last = "" if end is None else f", to {end.name} {say_place(Place(*end.at))}"
+    return f"Port {say_place(Place(*begin.at))}{last}; from sea buoy to sea buoy"
 
 
 def _route_rows(plan: Plan) -> list[dict[str, str]]:

@@ -87,6 +87,9 @@ def _waypoints(plan: Plan, boxes, names: Names) -> list[gpxpy.gpx.GPXWaypoint]:
     points = [
         _point(kind, names.take("SEA BUOY", "SEABUOY", "BUOY"), buoy, f"Sea buoy of {plan.trip.port.name}")
     ]
+    if end := plan.trip.finish:
+        name = names.take("END BUOY", "ENDBUOY", "END")
+        points.append(_point(kind, name, Place(*end.sea_buoy), f"Sea buoy of {end.name}, where the day ends"))
     for box in boxes.itertuples():
         first, last = working_line(plan, box.rank)
         depth = "depth not known" if np.isnan(box.depth) else f"depth {show.say_depth(box.depth)}"

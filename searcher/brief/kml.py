@@ -77,6 +77,8 @@ def _route(plan: Plan) -> Iterator:
     show = plan.trip.show
     turn = "" if plan.legs.empty else f"Turn for home from the last box by {turn_words(plan)}."
     yield _placemark(f"Sea buoy of {plan.trip.port.name}", turn, shapely.Point(plan.trip.port.sea_buoy))
+    if end := plan.trip.finish:
+        yield _placemark(f"Sea buoy of {end.name}", "The day ends here.", shapely.Point(end.sea_buoy))
     for step in steps_of(plan):
         if len(set(step.places)) < 2:
             continue
