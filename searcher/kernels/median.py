@@ -99,42 +99,44 @@ def _median_around(window, r, i, values):
 
 
 @njit(cache=True, error_model="numpy")
-def _clean_tile(field, j0, i0, out):
-    """Fill one tile of `out`, which begins at row j0 and column i0."""
-    ny, nx = field.shape
-    rows, columns = min(TILE_ROWS, ny - j0), min(TILE_COLUMNS, nx - i0)
-    width = (columns + COUNT - 1) // COUNT * COUNT + 4
-    flat = np.empty((rows + 4) * width, np.float32)
-    window = flat.reshape(rows + 4, width)
-    first, last = max(i0 - 2, 0), min(i0 + columns + 2, nx)
-    for r in range(rows + 4):
-        for i in range(width):
+def _load(field, j0, i0, window):
+    """Copy a part of a field that begins at row j0 and column i0; NaN outside it."""
+    rows, columns = window.shape
+    first, last = max(i0, 0), min(i0 + columns, field.shape[1])
+    for r in range(rows):
+        for i in range(columns):
             window[r, i] = math.nan
-        if 0 <= j0 + r - 2 < ny:
-            row, copy = field[j0 + r - 2, first:last], window[r, first - i0 + 2 :]
+        if 0 <= j0 + r < field.shape[0]:
+            row, copy = field[j0 + r, first:last], window[r, first - i0 :]
             for i in range(row.size):
                 copy[i] = row[i]
-    values = np.empty(9, np.float32)
-    cleaned = np.empty(width, np.float32)
-    for r in range(rows):
-        for c in range(0, columns, COUNT):
-            found = _clean(flat, width, (r + 2) * width + 2 + c)
-            store(cleaned, c, found)
-            if any_less(spread(LARGEST), found):
-                for i in range(c, min(c + COUNT, columns)):
-                    if cleaned[i] == INFINITE:
-                        cleaned[i] = _median_around(window, r + 2, i + 2, values)
-        row = out[j0 + r, i0 : i0 + columns]
-        for i in range(columns):
-            row[i] = cleaned[i]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _clean_tiles(field, first, last, out):
     """Fill some tiles of `out`."""
-    across = (field.shape[1] + TILE_COLUMNS - 1) // TILE_COLUMNS
+    ny, nx = field.shape
+    across = (nx + TILE_COLUMNS - 1) // TILE_COLUMNS
+    values = np.empty(9, np.float32)
+    width = min(TILE_COLUMNS, (nx + COUNT - 1) // COUNT * COUNT) + 4
+    cleaned = np.empty(width, np.float32)
+    flat = np.empty((TILE_ROWS + 4) * width, np.float32)
+    window = flat.reshape(TILE_ROWS + 4, width)
     for t in range(first, last):
-        _clean_tile(field, t // across * TILE_ROWS, t % across * TILE_COLUMNS, out)
+        j0, i0 = t // across * TILE_ROWS, t % across * TILE_COLUMNS
+        rows, columns = min(TILE_ROWS, ny - j0), min(TILE_COLUMNS, nx - i0)
+        _load(field, j0 - 2, i0 - 2, window)
+        for r in range(rows):
+            for c in range(0, columns, COUNT):
+                found = _clean(flat, width, (r + 2) * width + 2 + c)
+                store(cleaned, c, found)
+                if any_less(spread(LARGEST), found):
+                    for i in range(c, min(c + COUNT, columns)):
+                        if cleaned[i] == INFINITE:
+                            cleaned[i] = _median_around(window, r + 2, i + 2, values)
+            row = out[j0 + r, i0 : i0 + columns]
+            for i in range(columns):
+                row[i] = cleaned[i]
 
 
 def contextual_median(field):
