@@ -16,12 +16,15 @@ import pyogrio
 import pytest
 import shapely
 import xmlschema
+from hypothesis import given
+from hypothesis import strategies as st
 
 from searcher import brief, geo
 from searcher.brief import Plotter, words
-from searcher.brief.plotter import Names
+from searcher.brief.plotter import Mark, Names, split_marks
 from searcher.errors import SearcherError
 
+BUOY, LEAVE = brief_plan.BUOY, np.datetime64("2026-01-16T18:00", "ns")
 SCHEMA = Path(__file__).parents[1] / "fixtures" / "gpx-1.1.xsd"
 
 
@@ -138,6 +141,19 @@ def test_gpx_splits_what_a_plotter_cannot_hold(plan, schema, tmp_path, most):
     joined = routes[0].points + [point for route in routes[1:] for point in route.points[1:]]
     assert spots(joined) == spots(whole)
     assert f"Part 2 of {len(routes)}." in routes[1].description
+
+
+@given(
+    kinds=st.lists(st.sampled_from(["IN", "UP", "TURN", "BEND"]), min_size=1, max_size=60),
+    most=st.integers(2, 20),
+)
+def test_parts_are_short_enough_and_lose_nothing(kinds, most):
+    marks = [Mark(kind, k, BUOY, LEAVE, "") for k, kind in enumerate(kinds)]
+    parts = split_marks(marks, most)
+    assert all(1 <= len(part) <= most for part in parts)
+    assert len(parts) == 1 or min(map(len, parts)) >= 2
+    assert all(before[-1] == after[0] for before, after in pairwise(parts))
+    assert [*parts[0], *(mark for part in parts[1:] for mark in part[1:])] == marks
 
 
 def test_gpx_is_split_at_the_ends_of_legs(plan, tmp_path):

@@ -177,3 +177,20 @@ def test_searcher_alone_prints_it(tmp_path, monkeypatch):
     assert said == next_step_text(tmp_path, now=np.datetime64("now", "ns")) + "\n"
     assert re.search(r"(?m)^  searcher demo morning  \S", said)
     assert "searcher --help" in said
+
+
+def test_file_names_suit_every_system(demo_folder):
+    """No characters or names that Windows keeps for itself; none that differ in case only (nor on macOS)."""
+    names = [path.relative_to(demo_folder).as_posix() for path in demo_folder.rglob("*")]
+    assert len(names) > 15
+    assert all(re.fullmatch(r"[A-Za-z0-9_.-]+", part) for name in names for part in name.split("/"))
+    stems = {part.split(".")[0].lower() for name in names for part in name.split("/")}
+    assert not stems & {
+        "con",
+        "prn",
+        "aux",
+        "nul",
+        *(f"{port}{k}" for port in ("com", "lpt") for k in range(10)),
+    }
+    assert len({name.lower() for name in names}) == len(names)
+    assert look_into(demo_folder).briefed is not None

@@ -570,7 +570,7 @@ def test_csv_is_in_the_skippers_units(tmp_path):
         add_sighting(tmp_path, entry)
     show = Show(temperature="F", depth="ft", distance="km", timezone="Australia/Sydney")
     path = write_csv(read_sightings(tmp_path), tmp_path / "log.csv", show=show)
-    with path.open(newline="", encoding="utf-8") as file:
+    with path.open(newline="", encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(file))
     assert rows[0]["time"] == "2026-01-17T08:10+11:00"
     assert rows[0]["water temperature (°F)"] == "76.3"

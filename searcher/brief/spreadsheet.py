@@ -15,11 +15,9 @@ from searcher.brief.words import say_name, wrap_longitude
 from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
+from searcher.sightings.export import BYTE_ORDER_MARK
 from searcher.tables import EVIDENCE, evidence_columns
 from searcher.units import LABELS, Show, to_unit
-
-#: spreadsheets on Windows take a file for UTF-8 only with this at its head
-BYTE_ORDER_MARK = "\ufeff"
 
 
 def write_csv(plan: Plan, folder: str | os.PathLike) -> list[Path]:

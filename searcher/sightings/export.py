@@ -15,9 +15,12 @@ from searcher.files import write_text
 from searcher.geo import line_length, near_longitude
 from searcher.units import LABELS, Show, to_unit
 
+#: spreadsheets on Windows take a file for UTF-8 only with this at its head
+BYTE_ORDER_MARK = "\ufeff"
+
 
 def write_csv(sightings: gpd.GeoDataFrame, path: str | os.PathLike, *, show: Show) -> Path:
-    """Write a sightings table as CSV (RFC 4180 but for plain line ends); units stand in the header.
+    """Write a sightings table as CSV (RFC 4180 but for plain line ends; UTF-8); units stand in the header.
 
     Times are local, ISO 8601 with their offset; positions are decimal degrees, of a stretch both its ends.
     Raises `SearcherError` where the file cannot be written.
@@ -26,7 +29,7 @@ def write_csv(sightings: gpd.GeoDataFrame, path: str | os.PathLike, *, show: Sho
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(_header(show))
     writer.writerows(_cells(row, show) for row in sightings.itertuples())
-    return write_text(path, out.getvalue())
+    return write_text(path, BYTE_ORDER_MARK + out.getvalue())
 
 
 def _header(show: Show) -> list[str]:
