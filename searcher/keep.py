@@ -19,9 +19,10 @@ import shapely
 import xarray as xr
 
 from searcher.errors import NoData, SearcherError
+from searcher.evidence import FACTS
 from searcher.files import whole_file
 from searcher.plan import Plan
-from searcher.profile import Profile
+from searcher.profile import PIECES, SETTINGS, Profile
 from searcher.sea import check_sea, to_times
 from searcher.tables import CRS
 from searcher.trip import Trip, parse_trip, read_text, read_trip, trip_path
@@ -79,6 +80,7 @@ def open_plan(folder: str | os.PathLike) -> Plan:
         sea = check_sea(xr.DataTree.from_dict(nodes))
         tables = {name: _table_of(texts[name]) for name in TABLES}
         kept = json.loads(texts["kept"])
+        profile = _checked(Profile(**kept["profile"]), tables["boxes"])
     except (OSError, ValueError, KeyError) as error:
         raise SearcherError(
             f"{path} cannot be read as a plan: {error}", hint="Run 'searcher plan' again"
@@ -99,11 +101,26 @@ def open_plan(folder: str | os.PathLike) -> Plan:
         data=(),
         turn_for_home=np.datetime64(kept["turn_for_home"], "ns"),
         made_at=np.datetime64(kept["made_at"], "ns"),
-        profile=Profile(**kept["profile"]),
+        profile=profile,
         waters=fill_waters(trip, sea, lon, lat, blocked=blocked, obstacles=obstacles),
         **tables,
         **plain,
     )
+
+
+def _checked(profile: Profile, boxes: gpd.GeoDataFrame) -> Profile:
+    """The profile, if it and the boxes hold all that this version asks of them; ValueError if not."""
+    wanted = {piece: ("weight", "sd", *SETTINGS.get(piece, ())) for piece in PIECES}
+    missing = [
+        f"{piece} {key}"
+        for piece, keys in wanted.items()
+        for key in keys
+        if key not in profile.sections[piece]
+    ]
+    missing += [name for name in FACTS if len(boxes) and name not in boxes]
+    if missing:
+        raise ValueError(f"made by another version, without {', '.join(missing)}")
+    return profile
 
 
 def _trip_of(folder: str | os.PathLike, before: str, end: np.datetime64) -> tuple[Trip, tuple[str, ...]]:

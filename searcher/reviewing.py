@@ -32,7 +32,7 @@ from searcher.learn import (
     season_profile,
 )
 from searcher.learn.day import meet_lines, temperature_bias
-from searcher.learn.season import REVIEW
+from searcher.learn.season import REVIEW, VERSION
 from searcher.learn.trolled import stretches_of, with_fading
 from searcher.plan import Plan
 from searcher.profile import PIECES, read_profile
@@ -42,8 +42,6 @@ from searcher.units import HOUR
 
 #: stretches in a class of the reliability table, and classes, at most
 PER_CLASS, CLASSES = 3, 5
-#: of a review, as later trips read it
-VERSION = 1
 KEPT = ("duration", "encounters", "expected", "offset", *PIECES)
 
 

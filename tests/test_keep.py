@@ -82,3 +82,18 @@ def test_where_it_cannot_be_written_nothing_is_left(plan, tmp_path):
     with pytest.raises(SearcherError, match="no folder"):
         save_plan(plan, tmp_path / "nowhere" / PLAN_FILE)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_plan_of_another_version_is_told(plan, tmp_path):
+    """One whose boxes lack a fact that this version asks for, or whose profile lacks a setting."""
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    sections = {name: dict(section) for name, section in plan.profile.sections.items()}
+    del sections["doubt"]["sweep"]
+    older = replace(plan, profile=replace(plan.profile, sections=sections))
+    for made, fault in (
+        (older, "doubt sweep"),
+        (replace(plan, boxes=plan.boxes.drop(columns="step")), "step"),
+    ):
+        save_plan(made, tmp_path / PLAN_FILE)
+        with pytest.raises(SearcherError, match=f"made by another version, without {fault}"):
+            open_plan(tmp_path)

@@ -18,6 +18,8 @@ from searcher.units import HOUR
 
 #: what `searcher review` leaves in a trip folder for later trips
 REVIEW = "review.json"
+#: of what stands in it; to be raised when a feature comes to mean something else
+VERSION = 1
 
 #: share of a count's chance that its interval holds, as for the boxes
 LEVEL = 0.8
@@ -54,8 +56,9 @@ def read_season(
     """The stretches of every reviewed trip in a folder of trip folders, one table per trip that has any.
 
     Each has `duration`, `encounters`, `expected` (per hour, as forecast) and the features of the profile's
-    pieces. Trips with another target, or with other pieces of evidence, are passed over, and so is the folder
-    `but`: a trip does not learn from itself. Raises `TableError` for a review that cannot be read.
+    pieces. Trips with another target, or reviewed by a version with other evidence, are passed over, and so
+    is the folder `but`: a trip does not learn from itself. Raises `TableError` for a review that cannot be
+    read.
     """
     found = []
     for path in sorted(Path(folder).glob(f"*/{REVIEW}")):
@@ -71,14 +74,14 @@ def _read_stretches(path: Path, profile: Profile) -> pd.DataFrame:
     """The stretches of one review; none where it is of another target or of other evidence."""
     try:
         review = json.loads(path.read_text(encoding="utf-8"))
-        species, stretches = review["species"], pd.DataFrame(review["stretches"])
+        made, stretches = (review["species"], review["version"]), pd.DataFrame(review["stretches"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise TableError(
             f"{path} cannot be read as the review of a trip: {error!r}",
             hint="Run 'searcher review' on that folder again, or take the file away",
         ) from error
     wanted = {"duration", "encounters", "expected", *(name for name in profile.sections if name != BASE)}
-    return stretches if species == profile.name and wanted <= set(stretches) else pd.DataFrame()
+    return stretches if made == (profile.name, VERSION) and wanted <= set(stretches) else pd.DataFrame()
 
 
 def _toml(value: object) -> str:
