@@ -135,7 +135,7 @@ def print_notes(notes: list[str]) -> None:
 def print_paths(paths: list[Path]) -> None:
     """What was written, and which of it to open first."""
     typer.echo("\nwrote " + ", ".join(path.name for path in paths) + f" in {paths[0].parent}")
-    page = next((path for path in paths if path.suffix == ".html"), None)
+    page = next((path for path in paths if path.name == "brief.html"), None)
     if page is not None:
         typer.echo(f"open {page}")
 
