@@ -22,6 +22,9 @@ SHORTEST = 2500.0
 TAUT = 150.0
 #: half-width of a box: the line's doubt, within these bounds, m
 NARROWEST, WIDEST = 500.0, 3000.0
+#: so wide a strip is searched from a line trolled, m: dolphinfish keep within 365 m of what floats (Taquet et
+#: al. 2007, Aquat. Living Resour. 20:323-330)
+SWEEP = 2 * 365.0
 #: where tanh bends most, artanh(1/√3); and the least and most that a line is moved to the dense side, m
 BEND, SHOULDER = math.atanh(1.0 / math.sqrt(3.0)), (500.0, 4000.0)
 

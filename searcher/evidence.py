@@ -26,6 +26,8 @@ from searcher.trip import Trip
 
 #: what floats is looked for so far around the lines, degrees
 AROUND = 0.05
+#: densities of floating matter are taken to be no less, and to count for no more, than so many times the mean
+TRACE, MOST_GATHERED = 1e-3, 12.0
 #: lines of different kinds nearer than this coincide, m
 TOGETHER = 3000.0
 #: lines are sampled at points so far apart, m
@@ -69,7 +71,7 @@ class Observer:
         return {
             "temperature": mean_over(carried_value(self.pictures, lon, lat, moment, self.drift), weight),
             "chlor_a": geometric_mean_over(chlor_a, weight),
-            "gathered": mean_over(self.gathered(lon, lat), weight),
+            "gathered": float(np.log(mean_over(self.density(lon, lat), weight))),
             "depth": known(np.nanmedian, on_line),
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
@@ -104,11 +106,10 @@ class Observer:
         """Depth (m) at points; NaN where unknown."""
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
 
-    def gathered(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-        """ln of the density of floating matter at places, relative to what was let go."""
+    def density(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+        """Density of floating matter at places, relative to what was let go; never less than a trace."""
         density = np.ascontiguousarray(self.floating["density"].values, dtype=np.float64)
-        with np.errstate(divide="ignore"):
-            return np.log(sample_field(density, grid_of(self.floating), lon, lat))
+        return np.maximum(sample_field(density, grid_of(self.floating), lon, lat), TRACE)
 
 
 def floating_around(sea: xr.DataTree, lines, *, at: np.datetime64) -> xr.Dataset:
@@ -187,7 +188,7 @@ def weigh_features(box, facts: dict, profile: Profile, trip: Trip) -> dict[str, 
     return {
         "temperature": suitability(facts["temperature"], profile),
         "break": min(facts["step"], 3.0) if is_break else 0.0,
-        "convergence": float(np.clip(otherwise(facts["gathered"], 0.0), -1.0, 2.0)),
+        "convergence": with_floating(facts["gathered"], profile.setting("convergence", "share")),
         "coincidence": facts["coincidence"],
         "persistence": facts["seen_share"] - 0.5 if is_break else 0.0,
         "color": _clear_water(facts["chlor_a"], profile.setting("color", "clear")),
@@ -201,6 +202,13 @@ def suitability(temperature: float, profile: Profile) -> float:
     low, high, width = (profile.setting("temperature", key) for key in ("low", "high", "width"))
     outside = max(low - temperature, temperature - high, 0.0)
     return 0.0 if np.isnan(temperature) else max(-0.5 * (outside / width) ** 2, -3.0)
+
+
+def with_floating(gathered: float, share: float) -> float:
+    """ln of how many more there are where floating matter lies exp(`gathered`) times as dense: a share of all
+    keeps with it, the rest with the water. 0 where the density is not known."""
+    density = 1.0 if np.isnan(gathered) else min(np.exp(gathered), MOST_GATHERED)
+    return float(np.log(1.0 - share + share * density))
 
 
 def _clear_water(chlor_a: float, clear: float) -> float:

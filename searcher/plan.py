@@ -24,6 +24,7 @@ from searcher.reach import WORK, at_middles, find_reach, range_polygon
 from searcher.route import Route, empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
+from searcher.tables import CONVERGENCE_LINE
 from searcher.trip import Trip
 from searcher.waters import Waters, survey_waters
 
@@ -77,8 +78,7 @@ def make_plan(
     do not cover the trip's hours, `OutOfReach` for a boat that cannot leave and come home, or cannot work
     every box that is pinned.
     """
-    from searcher.fronts import find_fronts  # what is not needed at sea is not loaded there
-    from searcher.sources import check_cover
+    from searcher.sources import check_cover  # what is not needed at sea is not loaded there
 
     say = progress or (lambda _: None)
     check_sea(sea)
@@ -88,16 +88,8 @@ def make_plan(
     waters = survey_waters(trip, sea)
     reach = find_reach(trip, sea, waters=waters)
     say("fronts")
-    fronts = find_fronts(sea, at=trip.window.start)
-    say("drift")
-    fronts = drift_fronts(fronts, sea, to=trip.window.start)
-    fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
+    fronts, floating = find_lines(trip, sea, reach)
     say("boxes")
-    polygon = range_polygon(reach)
-    floating = None
-    if not (fronts.empty or polygon.is_empty):
-        middle = np.sort(fronts["valid_time"].to_numpy())[len(fronts) // 2]
-        floating = floating_around(sea, [polygon], at=middle)
     boxes = rank_boxes(fronts, reach, sea, trip, floating=floating, profile=profile)
     say("route")
     route = find_day(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
@@ -109,7 +101,7 @@ def make_plan(
         sea=sea,
         fronts=fronts,
         reach=reach,
-        range_polygon=polygon,
+        range_polygon=range_polygon(reach),
         boxes=boxes,
         legs=legs,
         stays=route.stays,
@@ -133,6 +125,30 @@ def make_plan(
             "troll": trip.gear.troll,
         },
     )
+
+
+def find_lines(trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> tuple[gpd.GeoDataFrame, xr.Dataset | None]:
+    """All there is to troll along, where it will be as the boat gets there, and the map of floating matter.
+
+    Breaks and changes of colour are drifted to the hour of arrival. Of convergence lines only the stretches
+    count over which matter has gathered by the middle of the day: where it is drawn together at one hour is
+    not yet where it lies. No map where nothing is within reach.
+    """
+    from searcher.fronts import find_fronts
+    from searcher.fronts.gathering import find_gathering
+
+    fronts = find_fronts(sea, at=trip.window.start)
+    fronts = fronts[fronts["kind"] != CONVERGENCE_LINE].reset_index(drop=True)
+    fronts = drift_fronts(fronts, sea, to=trip.window.start)
+    fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
+    within = range_polygon(reach)
+    if within.is_empty:
+        return fronts, None
+    middle = trip.window.start + (trip.window.end - trip.window.start) // 2
+    floating = floating_around(sea, [within], at=middle)
+    gathering = find_gathering(floating, within, sea["currents"].to_dataset(), seen=trip.window.start)
+    tables = [table for table in (fronts, gathering) if len(table)]
+    return (pd.concat(tables, ignore_index=True) if tables else fronts), floating
 
 
 def learned_weights(trip: Trip) -> tuple[Profile, int]:

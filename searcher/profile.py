@@ -17,9 +17,14 @@ from searcher.errors import TripError
 #: the pieces of evidence, in the order they are shown; each is a section of a profile
 PIECES = ("temperature", "break", "convergence", "coincidence", "persistence", "color", "depth", "doubt")
 #: what each piece needs beside `weight`, `sd` and `source`
-SETTINGS = {"temperature": ("low", "high", "width"), "color": ("clear",), "doubt": ("sweep",)}
+SETTINGS = {
+    "temperature": ("low", "high", "width"),
+    "convergence": ("share",),
+    "color": ("clear",),
+    "doubt": ("sweep",),
+}
 #: settings that are sizes
-POSITIVE = ("width", "clear", "sweep")
+POSITIVE = ("width", "share", "clear", "sweep")
 
 
 @dataclass(frozen=True)
@@ -74,4 +79,6 @@ def _section_faults(name: str, keys: tuple[str, ...], raw: dict) -> list[str]:
             faults.append(f"[{name}] {key}: given {value!r}, expected a number")
         elif (key in POSITIVE and value <= 0) or (key == "sd" and value < 0):
             faults.append(f"[{name}] {key}: given {value!r}, expected a number over 0")
+        elif key == "share" and value > 1:
+            faults.append(f"[{name}] {key}: given {value!r}, expected no more than 1")
     return faults

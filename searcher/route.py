@@ -18,7 +18,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from searcher.boxes import NARROWEST, WIDEST
 from searcher.carry import make_drift
 from searcher.course import LEAD, Course, Day, Laid, Stop, approach_points, day_of, is_clear
 from searcher.effort import Belief, yield_of
@@ -31,9 +30,6 @@ from searcher.tables import LEGS, empty_table, make_table
 from searcher.trip import Trip
 from searcher.waters import Waters, find_obstacles
 
-#: so wide a strip is searched in one pass, m: dolphinfish keep within 365 m of what floats (Taquet et al.
-#: 2007, Aquat. Living Resour. 20:323-330)
-SWEEP = 2 * 365.0
 MOST_PASSES = 3
 #: rounds of searching for a tour, and before a proof, which a good tour shortens
 ROUNDS, MORE_ROUNDS = 1000, 2000
@@ -164,12 +160,12 @@ def pass_times(boxes: gpd.GeoDataFrame, day: Day) -> np.ndarray:
 
 
 def fading_of(boxes: gpd.GeoDataFrame, day: Day) -> np.ndarray:
-    """How fast (1/s) each box is worked out: the strip swept per second over the area of the box.
+    """How fast (1/s) each box is worked out: once over for every pass.
 
-    Random search (Koopman 1980): a box is as wide as its line is doubtful, and passes fall in it by chance.
+    Random search (Koopman 1980) over the strip that is looked over from the line: however doubtful its place,
+    a further pass goes over the same water, and finds what was missed and what has come in.
     """
-    width = 2.0 * boxes["doubt"].to_numpy(dtype=float).clip(NARROWEST, WIDEST)
-    return SWEEP * day.troll / (width * boxes["length"].to_numpy(dtype=float))
+    return 1.0 / pass_times(boxes, day)
 
 
 def pose_problem(worth: np.ndarray, bonus: np.ndarray, course: Course) -> Problem:

@@ -13,9 +13,10 @@ import pandas as pd
 import shapely
 import xarray as xr
 
-from searcher.boxes import lay_boxes, shoulder
+from searcher.boxes import SWEEP, lay_boxes, shoulder
 from searcher.carry import make_drift
 from searcher.evidence import FACTS, Observer, floating_around, otherwise, weigh_features
+from searcher.geo import LocalPlane, Place
 from searcher.profile import PIECES, Profile, read_profile
 from searcher.reach import at_middles
 from searcher.tables import (
@@ -107,13 +108,19 @@ def expected_rate(profile: Profile, log_share: np.ndarray, spread: np.ndarray) -
 
 
 def without_overlaps(boxes: gpd.GeoDataFrame) -> np.ndarray:
-    """Row numbers, best first, leaving out a box whose line lies mostly inside a better box."""
-    polygons, lines = boxes.geometry.values, boxes["line"].values
+    """Row numbers, best first, leaving out a box whose line lies mostly in the strip looked over in a better.
+
+    A strip is `SWEEP` wide, however wide the box: lines side by side in one box are different water.
+    """
+    lines = boxes["line"].values
+    places = shapely.get_coordinates(shapely.centroid(np.asarray(lines)))
+    plane = LocalPlane(Place(*places.mean(axis=0)))
+    lines = plane.to_plane(np.asarray(lines))
+    strips = shapely.buffer(lines, SWEEP / 2, cap_style="flat")
     kept: list[int] = []
     # ties are broken by place, so that the order of the rows does not matter
-    places = shapely.get_coordinates(shapely.centroid(np.asarray(polygons)))
     for k in np.lexsort((places[:, 1], places[:, 0], -boxes["expected"].to_numpy())):
-        better = shapely.union_all([polygons[j] for j in kept if shapely.intersects(polygons[j], lines[k])])
+        better = shapely.union_all([strips[j] for j in kept if shapely.intersects(strips[j], lines[k])])
         if shapely.intersection(lines[k], better).length < 0.5 * lines[k].length:
             kept.append(int(k))
     return np.array(kept, dtype=int)
@@ -129,7 +136,7 @@ def explain(box, facts: dict, show: Show) -> str:
         seen = _say_seen(facts["seen_share"])
         head = f"A colour change, {10 ** facts['step']:.1f} times the chlorophyll on its green side, {seen}"
     else:
-        head = "A line where the currents draw floating matter together"
+        head = "A stretch over which floating matter is reckoned to have gathered"
     said = [head]
     gain = np.exp(otherwise(facts["gathered"], 0.0))
     if gain >= 1.1:

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.fronts.temperature import metres_between
+from searcher.fronts.temperature import cell_size, metres_between
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import densify, line_length, normals
 from searcher.kernels.sample import Flow, Grid, sample_field
@@ -107,7 +107,7 @@ def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[di
     field = attraction(currents, time)
     grid = grid_of(currents)
     east, north = metres_between(currents["lat"].values, grid)
-    cell = float(np.sqrt(east.mean() * north.mean()))
+    cell = cell_size(currents)
     ridges = ridge_lines(
         field["attraction"].values,
         field["across_x"].values,

@@ -20,7 +20,7 @@ import numpy as np
 import xarray as xr
 
 from searcher.carry import Drift, make_drift
-from searcher.fronts.temperature import metres_between
+from searcher.fronts.temperature import cell_size, metres_between
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import line_length
 from searcher.kernels.advect import AFLOAT
@@ -151,8 +151,7 @@ def blind_to(currents: xr.Dataset) -> str:
     Two cells are the shortest wave a grid can hold (Nyquist); models resolve less, four to eight of them
     (Skamarock 2004, Mon. Weather Rev. 132:3019-3032, from memory).
     """
-    east, north = metres_between(currents["lat"].values, grid_of(currents))
-    cell = float(np.sqrt(east.mean() * north.mean()))
+    cell = cell_size(currents)
     return (
         f"currents of about {tell_km(cell)} km cannot show lines narrower than about {tell_km(2 * cell)} km, "
         "and a model knows its own position no better; matter gathers in lines of tens of metres, which lie "
@@ -173,7 +172,7 @@ def find_attracting_lines(field: xr.Dataset, *, low: float = LOW, high: float = 
     """
     grid = grid_of(field)
     east, north = metres_between(field["lat"].values, grid)
-    cell = float(np.sqrt(east.mean() * north.mean()))
+    cell = cell_size(field)
     height = field["ftle"]
     lines = ridge_lines(
         height.values,

@@ -79,6 +79,12 @@ def metres_between(lat: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]
     return per_lon * grid.dlon, per_lat * grid.dlat
 
 
+def cell_size(data: xr.Dataset) -> float:
+    """Length (m) of the side of a square as large as a cell of a grid."""
+    east, north = metres_between(data["lat"].values, grid_of(data))
+    return float(np.sqrt(east.mean() * north.mean()))
+
+
 def noise_of(field: np.ndarray) -> float:
     """Standard deviation of a picture's pixel noise; 0 where too little is clear to tell.
 

@@ -1,0 +1,99 @@
+"""Where to troll for what floats: straight stretches over which most of it is reckoned to have gathered.
+
+Matter lies in lines, but a map reckoned from coarse currents has them as bands a few kilometres wide and bent
+where the currents err. So no ridge is followed: of all straight stretches on a lattice, in all courses, those
+are taken over which the mean density is highest, one after another, none mostly inside a better one. That
+mean is what a boat meets that trolls along it.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import shapely
+import xarray as xr
+
+from searcher.fronts.temperature import cell_size
+from searcher.geo import LocalPlane, Place, line_length
+from searcher.kernels.sample import sample_field
+from searcher.sea import grid_of
+from searcher.tables import CONVERGENCE_LINE, empty_table, make_table
+
+#: stretches: their length, how far apart their middles lie (m), and their courses over half a turn
+LENGTH, LATTICE, COURSES = 6000.0, 2000.0, 12
+#: the map is read at places so far apart, m
+SAMPLING = 500.0
+#: a stretch is worth trolling where matter is denser by so much than where it was let go
+LEAST_DENSITY = 1.1
+#: at most so many; the strip that a boat looks over is so wide to either side (m), and two strips may share
+#: no more than this of their area
+MOST, SIGHT, SHARED = 40, 400.0, 0.3
+
+
+def find_gathering(
+    floating: xr.Dataset, within: shapely.Geometry, currents: xr.Dataset, *, seen: np.datetime64
+) -> gpd.GeoDataFrame:
+    """The stretches inside an area (degrees) over which most matter has gathered, best first: a fronts table.
+
+    floating: of `searcher.fronts.floating`, reckoned from `currents`. `strength` is the mean rate (1/s) at
+    which the water has been drawn together over the days that matter was followed, ln(density)/time. `doubt`
+    is half a cell of the currents, as of any line they show. seen: the hour the currents are taken to be of.
+    """
+    if within.is_empty:
+        return empty_table("fronts")
+    plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(within))[0]))
+    ends = lay_stretches(plane.to_plane(within))
+    density = density_along(ends, floating, plane)
+    best = choose_apart(ends, np.where(density >= LEAST_DENSITY, density, np.nan))
+    lines = plane.to_degrees(shapely.linestrings(ends[best]))
+    columns = {
+        "kind": CONVERGENCE_LINE,
+        "valid_time": floating["time"].values,
+        "seen_time": seen,
+        "strength": np.log(density[best]) / (floating.attrs["days"] * 86400.0),
+        **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
+        "length": [line_length(shapely.get_coordinates(line)) for line in lines],
+        "warm_side": "",
+        "seen_share": 1.0,
+        "doubt": 0.5 * cell_size(currents),
+        "source": str(currents.attrs.get("source", "")) or "currents",
+    }
+    many = {name: np.broadcast_to(values, len(lines)) for name, values in columns.items()}
+    return make_table("fronts", lines, many)
+
+
+def lay_stretches(area: shapely.Geometry) -> np.ndarray:
+    """Both ends of every straight stretch on a lattice whose ends and middle lie in an area: (n, 2, 2), m."""
+    west, south, east, north = area.bounds
+    shapely.prepare(area)
+    x, y = np.meshgrid(np.arange(west, east, LATTICE), np.arange(south, north, LATTICE))
+    middles = np.column_stack([x.ravel(), y.ravel()])
+    middles = middles[shapely.contains_xy(area, *middles.T)]
+    courses = np.arange(COURSES) * np.pi / COURSES
+    half = 0.5 * LENGTH * np.column_stack([np.sin(courses), np.cos(courses)])
+    ends = (middles[:, None, None] + np.stack([-half, half], axis=1)).reshape(-1, 2, 2)
+    inside = shapely.contains_xy(area, *ends.reshape(-1, 2).T).reshape(-1, 2)
+    return ends[inside.all(axis=1)]
+
+
+def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> np.ndarray:
+    """Mean density (n,) over stretches (n, 2, 2; m on `plane`); NaN where any of it is not known."""
+    share = np.linspace(0.0, 1.0, round(LENGTH / SAMPLING) + 1)[:, None]
+    places = ends[:, None, 0] + share * (ends[:, None, 1] - ends[:, None, 0])
+    lonlat = shapely.get_coordinates(plane.to_degrees(shapely.points(places.reshape(-1, 2))))
+    lon, lat = (np.ascontiguousarray(values) for values in lonlat.T)
+    density = np.ascontiguousarray(floating["density"].values, dtype=np.float64)
+    return sample_field(density, grid_of(floating), lon, lat).reshape(len(ends), -1).mean(axis=1)
+
+
+def choose_apart(ends: np.ndarray, worth: np.ndarray, *, most: int = MOST) -> list[int]:
+    """Numbers of the stretches worth most, best first, whose strips share little; NaN is worth nothing."""
+    strips = shapely.buffer(shapely.linestrings(ends), SIGHT, cap_style="flat")
+    chosen: list[int] = []
+    for k in np.argsort(-worth, kind="stable")[: np.isfinite(worth).sum()]:
+        if len(chosen) == most:
+            break
+        shared = shapely.area(shapely.intersection(strips[k], strips[chosen]))
+        if not (shared > SHARED * shapely.area(strips[k])).any():
+            chosen.append(int(k))
+    return chosen
