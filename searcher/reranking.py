@@ -241,11 +241,11 @@ def weigh_anew(
     signs = hints_at(day, boxes, features["bottom"], stretches)
     plain = posterior_rate(weights, features)
     rates = posterior_rate(weights, features.assign(offset=signs))
-    work = np.array([work_of(stretches, number) for number in boxes["rank"]])
+    trolled, met, vain = np.array([work_of(stretches, number) for number in boxes["rank"]]).T
     fading = _fading(plan, boxes)
-    worked_out = -np.expm1(-fading * work[:, 0])
-    factor = box_factor(plain["expected"] / HOUR * worked_out / fading, work[:, 1])
-    scale = factor * (1.0 - worked_out)
+    factor = box_factor(plain["expected"] / HOUR * -np.expm1(-fading * trolled) / fading, met)
+    left = np.exp(-fading * vain)
+    scale = factor * left
     shares = {EVIDENCE + piece: features[piece] * _weight_of(weights, piece) for piece in PIECES}
     boxes = boxes.assign(**{name: rates[name] * scale for name in RATES}, **shares)
     boxes["depth"], boxes["temperature"] = features["bottom"], boxes["temperature"] + bias.mean
@@ -256,9 +256,9 @@ def weigh_anew(
             "now": boxes["expected"],
             "signs": signs,
             "factor": factor,
-            "left": 1.0 - worked_out,
-            "trolled": work[:, 0],
-            "met": work[:, 1],
+            "left": left,
+            "trolled": trolled,
+            "met": met,
             "shift": shift,
             "doubt_before": old,
             "doubt": boxes["doubt"],

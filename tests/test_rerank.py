@@ -98,7 +98,7 @@ def test_a_blank_lowers_and_a_bite_raises(plan):
         for entries in (
             (),
             (trolled(plan, 2, 2.0, 2.7, "nothing"),),
-            (trolled(plan, 2, 2.0, 2.7), bite(plan, 2, 2.3, depth=9000.0)),
+            (trolled(plan, 2, 2.0, 2.7), bite(plan, 2, 2.65, depth=9000.0)),
         )
     )
     assert blank[2] < quiet[2] < met[2]
@@ -110,6 +110,17 @@ def test_a_blank_lowers_and_a_bite_raises(plan):
 def test_more_hours_in_vain_lower_more(plan):
     left = [rates(again(plan, trolled(plan, 2, 1.0, end, "nothing")))[2] for end in (1.5, 2.5, 3.5)]
     assert left[0] > left[1] > left[2] > 0
+
+
+def test_what_was_trolled_before_the_last_bite_is_not_vain(plan):
+    """Common practice, no source: where one was met the place is worked again until it goes quiet."""
+    stretch = trolled(plan, 2, 1.0, 2.0)
+    late, early = (again(plan, stretch, bite(plan, 2, hour)) for hour in (1.95, 1.1))
+    rows = [found.changes.set_index("number").loc[2] for found in (late, early)]
+    assert [row["trolled"] for row in rows] == [3600.0, 3600.0]
+    fading = -math.log(rows[1]["left"]) / (0.9 * HOUR)
+    assert rows[0]["left"] == pytest.approx(math.exp(-fading * 0.05 * HOUR), rel=1e-6)
+    assert rates(late)[2] > rates(early)[2]
 
 
 def test_the_factor_of_a_box_is_the_exact_posterior_mean():

@@ -9,6 +9,7 @@ be better or worse than its evidence says: its own factor is gamma distributed a
 from __future__ import annotations
 
 from types import SimpleNamespace
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -32,8 +33,10 @@ SHAPE = 2.0
 STRAY = 1800.0
 #: a stretch this near to a box's planned line all along, degrees, was logged by the number of the box
 SAME = 2e-5
+#: a stretch is put down to a box if at least so much of it lay there
+MOSTLY = 0.3
 #: columns of a table of stretches beside the features
-STRETCH = ("time", "end", "duration", "encounters", "bottom", "offset", "box")
+STRETCH = ("time", "end", "duration", "encounters", "bottom", "offset", "box", "quiet")
 OPEN_WATER = SimpleNamespace(kind="", doubt=0.0)
 UNKNOWN = dict.fromkeys(FACTS, np.nan)
 
@@ -43,7 +46,8 @@ def stretches_of(day: Day) -> pd.DataFrame:
 
     A feature is the mean of those of the boxes a stretch lay in and of plain water, by length. Besides:
     `bottom` (m, its depth), `offset` (what hints seen before it began added to ln rate), `box` (number of the
-    box most of it lay in, 0 for none), and its share in each box by number, `in_...`.
+    box most of it lay in, 0 for none), `quiet` (s at its end without an encounter), and its share in each box
+    by number, `in_...`.
     """
     trolled = count_encounters(day.log)
     strays = stray_encounters(day.log)
@@ -64,9 +68,10 @@ def stretches_of(day: Day) -> pd.DataFrame:
     rows = [_features(day, row, share, own) for row, share in zip(both.itertuples(), shares, strict=True)]
     table = pd.concat([both, pd.DataFrame(rows)], axis=1)
     most = shares.argmax(axis=1) if shares.size else np.zeros(len(both), int)
-    inside = shares.max(axis=1, initial=0.0) > 0.3
+    inside = shares.max(axis=1, initial=0.0) > MOSTLY
     numbers = day.boxes["rank"].to_numpy() if len(day.boxes) else np.array([0])
     table["box"] = np.where(inside, numbers[most], 0)
+    table["quiet"] = _quiet_ends(day, both)
     for k, share in enumerate(shares.T):
         table[f"in_{numbers[k]}"] = share
     return table.assign(offset=[_hints_before(day, table.iloc[:k], row) for k, row in table.iterrows()])
@@ -181,12 +186,38 @@ def box_factor(expected, met, *, shape: float = SHAPE):
     return (shape + np.asarray(met, dtype=float)) / (shape + np.asarray(expected, dtype=float))
 
 
-def work_of(stretches: pd.DataFrame, number: int) -> tuple[float, float]:
-    """Time trolled (s) in the box of a number, and encounters met there; of a stretch its share."""
+class Work(NamedTuple):
+    """What was done in one box: time trolled (s), encounters, and time trolled since the last of them (s)."""
+
+    trolled: float
+    met: float
+    vain: float
+
+
+def work_of(stretches: pd.DataFrame, number: int) -> Work:
+    """The work in the box of a number; of a stretch its share.
+
+    Where one was met there are more: the place is worked again until it goes quiet (common practice, no
+    source), so only what was trolled since the last encounter there counts as vain.
+    """
+    vain = 0.0
     if f"in_{number}" not in stretches or stretches.empty:
-        return 0.0, 0.0
+        return Work(0.0, 0.0, vain)
     share = stretches[f"in_{number}"].to_numpy()
-    return float(share @ stretches["duration"]), float(share @ stretches["encounters"])
+    for part, row in zip(share, stretches.itertuples(), strict=True):
+        here = part * row.encounters >= MOSTLY
+        vain = part * row.quiet if here else vain + part * row.duration
+    return Work(float(share @ stretches["duration"]), float(share @ stretches["encounters"]), float(vain))
+
+
+def _quiet_ends(day: Day, stretches: pd.DataFrame) -> np.ndarray:
+    """For how long (s) nothing had been met any more when each stretch ended."""
+    met = find_encounters(day.log)["time"].to_numpy()
+    ends, begins = stretches["end"].to_numpy(), stretches["time"].to_numpy()
+    last = [
+        met[(met >= begin) & (met <= end)].max(initial=begin) for begin, end in zip(begins, ends, strict=True)
+    ]
+    return (ends - np.array(last, dtype=ends.dtype)) / np.timedelta64(1, "s")
 
 
 def with_fading(stretches: pd.DataFrame, boxes: gpd.GeoDataFrame, fading: np.ndarray) -> pd.DataFrame:
