@@ -16,10 +16,11 @@
     }
   };
   const keep = (theme) => {
+    if (location.hash === "#" + NIGHT) history.replaceState(null, "", "#day");
     try {
       localStorage.setItem("searcher-theme", theme);
     } catch {
-      history.replaceState(null, "", theme === NIGHT ? "#" + NIGHT : "#day");
+      history.replaceState(null, "", "#" + theme);
     }
   };
   const dress = (theme) => {
@@ -29,175 +30,170 @@
   byId("night").hidden = false;
   byId("night").addEventListener("click", () => {
     const theme = root.dataset.theme === NIGHT ? "day" : NIGHT;
-    if (location.hash === "#" + NIGHT) history.replaceState(null, "", "#day");
     keep(theme);
     dress(theme);
   });
   dress(kept() === NIGHT ? NIGHT : "day");
 
-  // ---- the map
+  // ---- places: metres of the map to degrees, and degrees in words
 
   const live = JSON.parse(byId("map-data").textContent);
   const RADIUS = 6378137;
   const degrees = (radians) => (radians * 180) / Math.PI;
   const longitude = (x) => ((((live.lon + degrees(x / RADIUS) + 180) % 360) + 360) % 360) - 180;
   const latitude = (y) => degrees(Math.atan(Math.sinh(y / RADIUS)));
-
   const minutes = (value, letters, digits) => {
     const unit = 60 * 10 ** digits;
     const whole = Math.round(Math.abs(value) * unit);
     const rest = ((whole % unit) / 10 ** digits).toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
     return `${Math.floor(whole / unit)}° ${rest}′ ${letters[value >= 0 || !whole ? 0 : 1]}`;
   };
-
   const grown = ([west, south, east, north], share) => {
     const [wide, high] = [share * (east - west), share * (north - south)];
     return [west - wide, south - high, east + wide, north + high];
   };
+  const ROUTE = grown(live.view, 0.06);
+  const WHOLE = grown(live.whole, 0.02);
 
-  function begin(plot) {
-    const doc = plot.document;
-    const sources = ["boxes", "ranks", "legs", "temperature breaks", "color changes", "convergence lines"]
-      .map((name) => doc.get_model_by_name(name))
-      .filter((source) => source !== null);
-    const fields = doc.get_model_by_name("fields");
-    const renderers = plot.renderers;
-    const tagged = (layer) => renderers.filter((renderer) => renderer.glyph.tags.includes(layer));
+  // ---- where we look: a middle and metres a pixel, the same up as across
 
-    // where we look
+  class Outlook {
+    constructor(plot) {
+      this.plot = plot;
+      this.size = [plot.inner_width, plot.inner_height];
+      for (const side of ["inner_width", "inner_height"])
+        plot.properties[side].change.connect(() => setTimeout(() => this.refit()));
+    }
+    get middle() {
+      const { x_range: x, y_range: y } = this.plot;
+      return [(x.start + x.end) / 2, (y.start + y.end) / 2];
+    }
+    get scale() {
+      return (this.plot.x_range.end - this.plot.x_range.start) / this.size[0];
+    }
+    look([x, y], scale) {
+      const [wide, high] = this.size.map((side) => (scale * side) / 2);
+      this.plot.x_range.setv({ start: x - wide, end: x + wide });
+      this.plot.y_range.setv({ start: y - high, end: y + high });
+    }
+    lookAt([west, south, east, north]) {
+      const scale = Math.max((east - west) / this.size[0], (north - south) / this.size[1]);
+      this.look([(west + east) / 2, (south + north) / 2], scale);
+    }
+    zoom(factor) {
+      this.look(this.middle, Math.min(Math.max(this.scale * factor, 2), 50000));
+    }
+    pan(across, up) {
+      const [x, y] = this.middle;
+      this.look([x + across * this.scale * this.size[0], y + up * this.scale * this.size[1]], this.scale);
+    }
+    refit() {
+      const { inner_width: wide, inner_height: high } = this.plot;
+      if (!(wide > 0) || (wide === this.size[0] && high === this.size[1])) return;
+      const scale = this.scale; // by the size that was
+      this.size = [wide, high];
+      this.space();
+      this.look(this.middle, scale);
+    }
+    space() {
+      for (const axis of this.plot.below) axis.ticker.desired_num_ticks = Math.max(2, Math.floor(this.size[0] / 120));
+      for (const axis of this.plot.left) axis.ticker.desired_num_ticks = Math.max(2, Math.floor(this.size[1] / 120));
+    }
+  }
 
-    const middle = () => [(plot.x_range.start + plot.x_range.end) / 2, (plot.y_range.start + plot.y_range.end) / 2];
-    const scale = () => (plot.x_range.end - plot.x_range.start) / plot.inner_width; // metres a pixel
-    const look = ([x, y], metres) => {
-      const wide = (metres * plot.inner_width) / 2;
-      const high = (metres * plot.inner_height) / 2;
-      plot.x_range.setv({ start: x - wide, end: x + wide });
-      plot.y_range.setv({ start: y - high, end: y + high });
-    };
-    const lookAt = ([west, south, east, north]) =>
-      look(
-        [(west + east) / 2, (south + north) / 2],
-        Math.max((east - west) / plot.inner_width, (north - south) / plot.inner_height),
-      );
-    const zoom = (factor) => look(middle(), Math.min(Math.max(scale() * factor, 2), 50000));
-    const pan = (across, up) => {
-      const [x, y] = middle();
-      look([x + across * scale() * plot.inner_width, y + up * scale() * plot.inner_height], scale());
-    };
-    let width = plot.inner_width;
-    let height = plot.inner_height;
-    const spread = () => {
-      for (const axis of plot.below) axis.ticker.desired_num_ticks = Math.max(2, Math.floor(width / 120));
-      for (const axis of plot.left) axis.ticker.desired_num_ticks = Math.max(2, Math.floor(height / 120));
-    };
-    const refit = () => {
-      if ((plot.inner_width === width && plot.inner_height === height) || !(plot.inner_width > 0)) return;
-      const metres = (plot.x_range.end - plot.x_range.start) / width;
-      [width, height] = [plot.inner_width, plot.inner_height];
-      spread();
-      look(middle(), metres);
-    };
-    plot.properties.inner_width.change.connect(() => setTimeout(refit));
-    plot.properties.inner_height.change.connect(() => setTimeout(refit));
-    byId("zoom-in").addEventListener("click", () => zoom(1 / 1.6));
-    byId("zoom-out").addEventListener("click", () => zoom(1.6));
-    byId("see-route").addEventListener("click", () => lookAt(grown(live.view, 0.06)));
-    byId("see-all").addEventListener("click", () => lookAt(grown(live.whole, 0.02)));
+  function writeEdges(axes, place, letters) {
+    for (const axis of axes) {
+      axis.formatter.doFormat = (ticks) => {
+        const fine = ticks.length > 1 && Math.abs(ticks[1] - ticks[0]) < 1700; // under a minute
+        return ticks.map((tick) => minutes(place(tick), letters, fine ? 1 : 0));
+      };
+      axis.change.emit();
+    }
+  }
 
-    // edges in degrees and minutes
+  // ---- values at a place
 
-    for (const [axes, place, letters] of [
-      [plot.below, longitude, "EW"],
-      [plot.left, latitude, "NS"],
-    ])
-      for (const axis of axes) {
-        axis.formatter.doFormat = (ticks) => {
-          const fine = ticks.length > 1 && Math.abs(ticks[1] - ticks[0]) < 1700;
-          return ticks.map((tick) => minutes(place(tick), letters, fine ? 1 : 0));
-        };
-        axis.change.emit();
-      }
-
-    // values under the pointer
-
+  function reader(fields) {
     const value = (name, x, y) => {
-      const box = live.boxes[name];
-      if (!box) return NaN;
+      if (!live.boxes[name]) return NaN;
+      const [left, low, wide, high] = live.boxes[name];
       const grid = fields.get_column(name)[0];
       const [rows, columns] = grid.shape;
-      const row = Math.floor(((y - box[1]) / box[3]) * rows);
-      const column = Math.floor(((x - box[0]) / box[2]) * columns);
+      const row = Math.floor(((y - low) / high) * rows);
+      const column = Math.floor(((x - left) / wide) * columns);
       return row < 0 || row >= rows || column < 0 || column >= columns ? NaN : grid[row * columns + column];
     };
     const span = (hours) => (hours < 48 ? `${Math.round(hours)} h` : `${(hours / 24).toFixed(1)} days`);
-    const words = (x, y) => {
-      const said = [`${minutes(latitude(y), "NS", 2)}  ${minutes(longitude(x), "EW", 2)}`];
-      const [temperature, age] = [value("temperature", x, y), value("doubt", x, y)];
-      if (Number.isFinite(temperature)) {
-        const seen = Number.isFinite(age) ? `, seen ${span(Math.max(age, 0))} before leaving` : "";
-        said.push(`${temperature.toFixed(1)} ${live.units.temperature}${seen}`);
-      }
+    const temperature = (x, y) => {
+      const [degree, age] = [value("temperature", x, y), value("doubt", x, y)];
+      const seen = Number.isFinite(age) ? `, seen ${span(Math.max(age, 0))} before leaving` : "";
+      if (Number.isFinite(degree)) return `${degree.toFixed(1)} ${live.units.temperature}${seen}`;
+      return Number.isFinite(value("u", x, y)) ? "temperature in no clear view" : ""; // nothing is known ashore
+    };
+    const current = (x, y) => {
       const [u, v] = [value("u", x, y), value("v", x, y)];
-      if (Number.isFinite(u) && Number.isFinite(v)) {
-        const to = String(Math.round((degrees(Math.atan2(u, v)) + 360) % 360) % 360).padStart(3, "0");
-        said.push(`current ${Math.hypot(u, v).toFixed(1)} ${live.units.speed} to ${to}°`);
-      }
-      const matter = value("matter", x, y);
-      const give = matter * value("matter_doubt", x, y);
-      if (Number.isFinite(matter))
-        said.push(`floating matter ×${matter.toFixed(1)}${give >= 0.05 ? ` ± ${give.toFixed(1)}` : ""}`);
-      const depth = value("depth", x, y);
-      if (Number.isFinite(depth)) said.push(`depth ${depth.toFixed(0)} ${live.units.depth}`);
-      return said.join(" · ");
+      const to = String(Math.round((degrees(Math.atan2(u, v)) + 360) % 360) % 360).padStart(3, "0");
+      return Number.isFinite(u + v) ? `current ${Math.hypot(u, v).toFixed(1)} ${live.units.speed} to ${to}°` : "";
     };
-    const readout = byId("readout");
-    const tell = (x, y) => {
-      readout.textContent = words(x, y);
+    const matter = (x, y) => {
+      const times = value("matter", x, y);
+      const give = times * value("matter_doubt", x, y);
+      const doubt = give >= 0.05 ? ` ± ${give.toFixed(1)}` : "";
+      return Number.isFinite(times) ? `floating matter ×${times.toFixed(1)}${doubt}` : "";
     };
-    plot.on_event("mousemove", (event) => tell(event.x, event.y));
-    plot.on_event("tap", (event) => tell(event.x, event.y));
+    const depth = (x, y) => {
+      const floor = value("depth", x, y);
+      return Number.isFinite(floor) ? `depth ${floor.toFixed(0)} ${live.units.depth}` : "";
+    };
+    const place = (x, y) => `${minutes(latitude(y), "NS", 2)}  ${minutes(longitude(x), "EW", 2)}`;
+    const parts = [place, temperature, current, matter, depth];
+    return (x, y) => parts.map((part) => part(x, y)).filter(Boolean).join(" · ");
+  }
 
-    // layers
+  // ---- layers
 
+  function switchLayers(tagged) {
     for (const box of document.querySelectorAll("[data-layer]")) {
       const set = () => {
         for (const renderer of tagged(box.dataset.layer)) renderer.visible = box.checked;
       };
       box.addEventListener("change", set);
-      set(); // browsers may keep a form's state over a reload
+      set();
     }
+  }
 
-    // stories
+  // ---- stories of what is picked, on the map or from the list
 
-    const panel = byId("stories");
-    const pick = byId("pick");
+  function tellStories(sources, outlook) {
+    const [panel, pick] = [byId("stories"), byId("pick")];
     const stories = new Map([...panel.querySelectorAll("[data-story]")].map((node) => [node.dataset.story, node]));
-    const show = (names) => {
-      for (const [name, node] of stories) node.hidden = !names.has(name);
-      panel.hidden = ![...names].some((name) => stories.has(name));
-      pick.value = [...names].find((name) => stories.has(name)) ?? "";
+    const names = (source) => Array.from(source.get_column("story"));
+    const show = () => {
+      const picked = new Set(sources.flatMap((source) => source.selected.indices.map((k) => names(source)[k])));
+      for (const [name, node] of stories) node.hidden = !picked.has(name);
+      const told = [...picked].filter((name) => stories.has(name));
+      panel.hidden = !told.length;
+      pick.value = told[0] ?? "";
     };
-    const picked = () =>
-      new Set(sources.flatMap((source) => source.selected.indices.map((k) => source.get_column("story")[k])));
     const choose = (name) => {
-      for (const source of sources) {
-        const names = Array.from(source.get_column("story"));
-        source.selected.indices = names.flatMap((each, k) => (each === name ? [k] : []));
-      }
+      for (const source of sources)
+        source.selected.indices = names(source).flatMap((each, k) => (each === name ? [k] : []));
     };
     const reveal = (name) => {
-      for (const source of sources) {
-        const k = Array.from(source.get_column("story")).indexOf(name);
-        const [xs, ys] = [source.get_column("xs"), source.get_column("ys")];
-        if (k < 0 || !xs) continue;
-        const inside = (values, range) => Math.min(...values) < range.end && Math.max(...values) > range.start;
-        if (inside(xs[k], plot.x_range) && inside(ys[k], plot.y_range)) return;
-        const mean = (values) => (Math.min(...values) + Math.max(...values)) / 2;
-        look([mean(xs[k]), mean(ys[k])], scale());
-        return;
-      }
+      const source = sources.find((each) => each.get_column("xs") && names(each).includes(name));
+      if (!source) return;
+      const k = names(source).indexOf(name);
+      const ends = ["xs", "ys"].map((side) => source.get_column(side)[k]);
+      const spans = ends.map((values) => [Math.min(...values), Math.max(...values)]);
+      const ranges = [outlook.plot.x_range, outlook.plot.y_range];
+      const seen = spans.every(([low, high], side) => low < ranges[side].end && high > ranges[side].start);
+      if (!seen)
+        outlook.look(
+          spans.map(([low, high]) => (low + high) / 2),
+          outlook.scale,
+        );
     };
-    for (const source of sources) source.selected.properties.indices.change.connect(() => show(picked()));
+    for (const source of sources) source.selected.properties.indices.change.connect(show);
     pick.addEventListener("change", () => {
       const name = pick.value;
       choose(name);
@@ -207,26 +203,27 @@
       choose("");
       pick.focus();
     });
+  }
 
-    // by keys
+  // ---- by keys, with a cross in the middle whose values are told
 
+  function steerByKeys(outlook, cross, tell) {
     const holder = byId("live-map");
-    const [cross] = tagged("cross");
     const aim = (shown) => {
-      const [x, y] = middle();
+      const [x, y] = outlook.middle;
       cross.data_source.data = { x: [x], y: [y] };
       cross.visible = shown;
       if (shown) tell(x, y);
     };
     const keys = {
-      ArrowLeft: () => pan(-0.12, 0),
-      ArrowRight: () => pan(0.12, 0),
-      ArrowUp: () => pan(0, 0.12),
-      ArrowDown: () => pan(0, -0.12),
-      "+": () => zoom(1 / 1.4),
-      "=": () => zoom(1 / 1.4),
-      "-": () => zoom(1.4),
-      0: () => lookAt(grown(live.whole, 0.02)),
+      ArrowLeft: () => outlook.pan(-0.12, 0),
+      ArrowRight: () => outlook.pan(0.12, 0),
+      ArrowUp: () => outlook.pan(0, 0.12),
+      ArrowDown: () => outlook.pan(0, -0.12),
+      "+": () => outlook.zoom(1 / 1.4),
+      "=": () => outlook.zoom(1 / 1.4),
+      "-": () => outlook.zoom(1.4),
+      0: () => outlook.lookAt(WHOLE),
     };
     holder.addEventListener("keydown", (event) => {
       const act = keys[event.key];
@@ -237,10 +234,30 @@
     });
     holder.addEventListener("pointerdown", () => aim(false));
     holder.addEventListener("blur", () => aim(false));
+  }
 
-    spread();
-    lookAt(grown(live.view, 0.06));
-    holder.dataset.ready = "yes";
+  function begin(plot) {
+    const named = (name) => plot.document.get_model_by_name(name);
+    const tagged = (layer) => plot.renderers.filter((renderer) => renderer.glyph.tags.includes(layer));
+    const kinds = ["boxes", "ranks", "legs", "temperature breaks", "color changes", "convergence lines"];
+    const outlook = new Outlook(plot);
+    const words = reader(named("fields"));
+    const tell = (x, y) => {
+      byId("readout").textContent = words(x, y);
+    };
+    writeEdges(plot.below, longitude, "EW");
+    writeEdges(plot.left, latitude, "NS");
+    for (const event of ["mousemove", "tap"]) plot.on_event(event, ({ x, y }) => tell(x, y));
+    switchLayers(tagged);
+    tellStories(kinds.map(named).filter(Boolean), outlook);
+    steerByKeys(outlook, tagged("cross")[0], tell);
+    byId("zoom-in").addEventListener("click", () => outlook.zoom(1 / 1.6));
+    byId("zoom-out").addEventListener("click", () => outlook.zoom(1.6));
+    byId("see-route").addEventListener("click", () => outlook.lookAt(ROUTE));
+    byId("see-all").addEventListener("click", () => outlook.lookAt(WHOLE));
+    outlook.space();
+    outlook.lookAt(ROUTE);
+    byId("live-map").dataset.ready = "yes";
   }
 
   async function start() {
