@@ -11,6 +11,10 @@
       lay_route             which, in what order: run, lines in, troll, lines up, home
       make_plan             all of the above
       write_brief, write_gpx, draw_map, write_float_plan, write_geojson, write_kml, write_csv
+    at sea: the log, a place, the fuel left
+      read_sightings, open_plan, rerank    where next, and when to turn for home
+    in the evening
+      review                what was foreseen, and how well; with consent, tomorrow's prior
 
 Inside units are SI with degrees Celsius, litres and UTC; longitude comes before latitude. Names are loaded
 when first used, so that importing the package is quick.

@@ -53,7 +53,7 @@ from searcher.units import HOUR
 #: the work a place must leave time and fuel for at sea, s
 WORK = 900.0
 #: so many boxes, the best, are looked at for a route: the answer must not keep the skipper waiting
-MOST_BOXES = 24
+MOST_BOXES = 16
 #: a line this short after drifting is no box any more, m
 SHORTEST = 1000.0
 

@@ -1,4 +1,4 @@
-"""Learning from what is seen at sea. Pure functions on tables and arrays.
+"""Learning from what is seen at sea. Pure functions on tables and arrays, but for the reading of reviews.
 
 ::
 
@@ -6,6 +6,7 @@
     hints          hookups raise their depth; birds, weed and debris their place; all of it fades
     registration   a line met elsewhere shifts the lines near it; a thermometer corrects the map
     season         the season's log as tomorrow's profile; expected against met
+    day, trolled   the log of a day against a plan: lines met, stretches with their features, boxes worked
 """
 
 from searcher.learn.hints import depth_gain, flock_gain, hookup_state, sign_gain

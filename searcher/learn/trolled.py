@@ -203,11 +203,11 @@ def work_of(stretches: pd.DataFrame, number: int) -> Work:
     vain = 0.0
     if f"in_{number}" not in stretches or stretches.empty:
         return Work(0.0, 0.0, vain)
-    share = stretches[f"in_{number}"].to_numpy()
-    for part, row in zip(share, stretches.itertuples(), strict=True):
-        here = part * row.encounters >= MOSTLY
-        vain = part * row.quiet if here else vain + part * row.duration
-    return Work(float(share @ stretches["duration"]), float(share @ stretches["encounters"]), float(vain))
+    names = (f"in_{number}", "duration", "encounters", "quiet")
+    share, duration, met, quiet = (stretches[name].to_numpy(dtype=float) for name in names)
+    for here, spent, count, silent in zip(share, duration, met, quiet, strict=True):
+        vain = here * silent if here * count >= MOSTLY else vain + here * spent
+    return Work(float(share @ duration), float(share @ met), float(vain))
 
 
 def _quiet_ends(day: Day, stretches: pd.DataFrame) -> np.ndarray:
@@ -229,9 +229,9 @@ def with_fading(stretches: pd.DataFrame, boxes: gpd.GeoDataFrame, fading: np.nda
     speeds = dict(zip(boxes["rank"], fading, strict=True))
     worked = dict.fromkeys(speeds, 0.0)
     gains = []
-    for row in stretches.itertuples():
-        speed, before = speeds.get(row.box, 0.0), worked.get(row.box, 0.0)
-        share = -np.expm1(-speed * row.duration) / (speed * row.duration) if speed * row.duration > 0 else 1.0
+    for box, time in zip(stretches["box"], stretches["duration"], strict=True):
+        speed, before = speeds.get(box, 0.0), worked.get(box, 0.0)
+        share = -np.expm1(-speed * time) / (speed * time) if speed * time > 0 else 1.0
         gains.append(np.log(share) - speed * before)
-        worked[row.box] = before + row.duration
+        worked[box] = before + time
     return stretches.assign(offset=stretches["offset"] + np.array(gains, dtype=float))
