@@ -6,6 +6,8 @@ this again when what the program prints changes. `searcher` must be the one on t
 
 from __future__ import annotations
 
+import json
+import re
 import shutil
 import subprocess
 import sys
@@ -13,7 +15,8 @@ import tempfile
 from pathlib import Path
 
 TRANSCRIPTS = Path(__file__).parent / "transcripts"
-#: what a session shows; a line that begins with "# " is done and not shown
+#: what a session shows; a line that begins with "# " is done and not shown. FIRST and SECOND are the
+#: numbers of the boxes that the plan works first
 SESSIONS = {
     "demo": ["searcher demo morning/"],
     "check": ["searcher check morning/"],
@@ -24,27 +27,27 @@ SESSIONS = {
     ],
     "log": [
         """searcher log morning/ weed line 07:20 --at "30°25.2'S 153°31.0'E" --note "100 m long" """.strip(),
-        "searcher log morning/ birds 3 low 07:45 box 2",
+        "searcher log morning/ birds 3 low 07:45 box SECOND",
         """searcher log morning/ temperature 24.6C 08:10 --at "30°25.2'S 153°31.0'E" """.strip(),
-        "searcher log morning/ nothing 08:10 08:55 box 3",
-        "searcher log morning/ 2 mahi 09:20 box 5 --depth 200m",
+        "searcher log morning/ nothing 07:00 07:40 box FIRST",
+        "searcher log morning/ 2 mahi 08:10 box SECOND --depth 110m",
         "searcher log morning/",
         "searcher log morning/ --undo",
         "searcher log morning/ --export morning/log.csv",
     ],
     "rerank": [
-        """# searcher log morning/ weed line 07:20 --at "30°25.2'S 153°31.0'E\"""",
-        "# searcher log morning/ nothing 06:20 07:30 box 6",
-        "# searcher log morning/ 2 mahi 08:10 box 5 --depth 180m",
-        "searcher rerank morning/ --at 'box 5' --fuel 190L --time 08:20",
+        "# searcher log morning/ nothing 07:00 07:40 box FIRST",
+        "# searcher log morning/ weed line 07:45 box SECOND",
+        "# searcher log morning/ 2 mahi 08:10 box SECOND --depth 110m",
+        "searcher rerank morning/ --at 'box SECOND' --fuel 175L --time 08:20",
     ],
-    "rerank_late": ["searcher rerank morning/ --at 'box 5' --fuel 100L --time 15:30"],
+    "rerank_late": ["searcher rerank morning/ --at 'box SECOND' --fuel 100L --time 15:30"],
     "review": [
-        "# searcher log morning/ weed line 07:45 box 5",
-        "# searcher log morning/ nothing 06:20 07:30 box 6",
-        "# searcher log morning/ trolled 07:40 09:40 box 5",
-        "# searcher log morning/ 2 mahi 08:10 box 5 --depth 180m",
-        "# searcher log morning/ temperature 24.1C 08:10 box 5",
+        "# searcher log morning/ nothing 07:00 07:40 box FIRST",
+        "# searcher log morning/ weed line 07:45 box SECOND",
+        "# searcher log morning/ trolled 07:45 09:00 box SECOND",
+        "# searcher log morning/ 2 mahi 08:10 box SECOND --depth 110m",
+        "# searcher log morning/ temperature 24.1C 08:10 box SECOND",
         "searcher review morning/",
     ],
     "new": [
@@ -74,7 +77,7 @@ SESSIONS = {
 #: of a trip folder, what is not made by the program
 GIVEN = ("trip.toml", "closed_area.geojson", "data")
 #: said only on the first run on a machine
-FIRST = "... preparing for first use"
+ONCE = "... preparing for first use"
 #: sessions that need what `searcher plan` wrote
 PLANNED = ("log", "rerank", "rerank_late", "review", "far", "vague", "next")
 
@@ -84,15 +87,28 @@ def run(command: str, folder: Path) -> str:
     done = subprocess.run(
         ["bash", "-c", command], cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
-    return "".join(line for line in done.stdout.splitlines(keepends=True) if not line.startswith(FIRST))
+    return "".join(line for line in done.stdout.splitlines(keepends=True) if not line.startswith(ONCE))
+
+
+def boxes_of(folder: Path) -> dict[str, str]:
+    """What FIRST and SECOND stand for by the plan in a trip folder; nothing where there is none."""
+    legs = folder / "legs.geojson"
+    if not legs.is_file():
+        return {}
+    features = json.loads(legs.read_text(encoding="utf-8"))["features"]
+    worked = [str(one["properties"]["box"]) for one in features if one["properties"]["kind"] == "troll"]
+    return dict(zip(("FIRST", "SECOND"), dict.fromkeys(worked), strict=False))
 
 
 def record(lines: list[str], folder: Path) -> str:
     """The text of a session in a folder."""
-    shown = []
+    shown, names = [], boxes_of(folder / "morning")
     for line in lines:
-        said = run(line.removeprefix("# "), folder).replace(f"{folder}/", "")
-        shown += [] if line.startswith("# ") else [f"$ {line}\n{said}"]
+        line = re.sub("FIRST|SECOND", lambda word: names[word[0]], line)
+        if line.startswith("# "):
+            subprocess.run(["bash", "-c", line[2:]], cwd=folder, check=True, stdout=subprocess.DEVNULL)
+        else:
+            shown.append(f"$ {line}\n{run(line, folder)}".replace(f"{folder}/", ""))
     return "\n".join(shown)
 
 
