@@ -17,6 +17,8 @@ from searcher.units import Show
 MOST = 3
 #: of so many of the best boxes is said how they moved
 TOP = 6
+#: of so many of the next boxes is said when to leave them
+SOON = 2
 #: a hint or a factor smaller than this is not worth a line
 LEAST = 1.1
 
@@ -123,7 +125,7 @@ def say_way(found: Rerank) -> list[str]:
         said.append(
             "Then " + ", ".join(f"box {stay.box} {show.say_clock(stay.start)}" for stay in stays[1:]) + "."
         )
-    for stay in stays[:-1]:
+    for stay in stays[:-1][:SOON]:
         said.append(_say_stay(stay, show))
     last = stays[-1].box
     said.append(
@@ -154,9 +156,10 @@ def _say_stay(stay, show: Show) -> str:
 
 
 def _say_home(found: Rerank, show: Show) -> str:
-    home = found.home
+    home, finish = found.home, found.plan.trip.finish
+    buoy = f"the sea buoy of {finish.name}" if finish else "the sea buoy"
     return (
-        f"Home: {home.course:03.0f} true, {show.say_distance(home.distance)} to the sea buoy, "
+        f"Home: {home.course:03.0f} true, {show.say_distance(home.distance)} to {buoy}, "
         f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} at {show.say_speed(home.speed)}."
     )
 

@@ -19,7 +19,7 @@ from searcher.carry import make_drift
 from searcher.course import day_of
 from searcher.errors import OutOfReach
 from searcher.evidence import Observer
-from searcher.geo import Place, bearing, distance, line_length
+from searcher.geo import Place, bearing, distance, line_length, near_longitude
 from searcher.keep import open_plan
 from searcher.kernels.sample import sample_field
 from searcher.learn import (
@@ -150,7 +150,7 @@ def rerank(
     plan = (
         plan if home_by is None else replace(plan, trip=plan.trip.until(min(home_by, plan.trip.window.end)))
     )
-    at = Place(*map(float, at))
+    at = Place(float(near_longitude(at[0], plan.trip.port.sea_buoy.lon)), float(at[1]))
     check_given(plan, at, fuel, now)
     day = day_at_sea(plan, sightings, now)
     offsets, bias = meet_lines(day), temperature_bias(day)
@@ -211,7 +211,7 @@ def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
 def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> Day:
     """The day as learning sees it."""
     observer = Observer(plan.sea, plan.fronts, make_drift(plan.sea), plan.floating)
-    log = in_order(sightings, now)
+    log = in_order(sightings, now, species=plan.profile.name)
     return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
 
 

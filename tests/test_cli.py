@@ -403,7 +403,7 @@ def test_plan_prints_json_alone(planned):
 def test_plan_writes_its_tables_and_no_half_files(planned):
     folder, _ = planned
     made = {path.name for path in folder.iterdir() if not path.is_symlink()}
-    assert made == {"fronts.geojson", "boxes.geojson", "legs.geojson", "reach.nc"}
+    assert made == {"fronts.geojson", "boxes.geojson", "legs.geojson", "reach.nc", "plan.nc"}
     with netCDF4.Dataset(folder / "reach.nc") as reach:
         assert set(reach["reachable"][:].ravel()) == {0, 1}
         assert reach["time_out"].shape == reach["blocked"].shape

@@ -112,6 +112,27 @@ def test_more_hours_in_vain_lower_more(plan):
     assert left[0] > left[1] > left[2] > 0
 
 
+def test_another_fish_is_no_encounter(plan):
+    stretch = trolled(plan, 2, 2.0, 2.7)
+    blank, wahoo, named, unsaid = (
+        rates(again(plan, stretch, *more))[2]
+        for more in (
+            (),
+            (bite(plan, 2, 2.6, depth=9000.0, species="wahoo"),),
+            (bite(plan, 2, 2.6, depth=9000.0, species="dolphinfish"),),
+            (bite(plan, 2, 2.6, depth=9000.0),),
+        )
+    )
+    assert wahoo == pytest.approx(blank)
+    assert named == pytest.approx(unsaid)
+    assert named > blank
+
+
+def test_a_whole_turn_of_longitude_changes_nothing(plan):
+    one, other = again(plan), again(plan, at=(HERE.lon - 360.0, HERE.lat))
+    assert say_way(one) == say_way(other)
+
+
 def test_what_was_trolled_before_the_last_bite_is_not_vain(plan):
     """Common practice, no source: where one was met the place is worked again until it goes quiet."""
     stretch = trolled(plan, 2, 1.0, 2.0)

@@ -815,3 +815,14 @@ def test_a_file_that_is_not_text(tmp_path):
     (tmp_path / "trip.toml").write_bytes(b"\xff\xfe\x00[")
     with pytest.raises(TripError, match="cannot be read as text"):
         read_trip(tmp_path)
+
+
+def test_the_other_port_of_the_new_file_is_a_port(tmp_path):
+    """With the # taken away the example stands: a berth on the coast, a sea buoy at sea."""
+    text = new_trip_text()
+    begin = text.index("# [finish]")
+    end = text.index("\n\n", begin)
+    trip = parse_trip(text[:begin] + text[begin:end].replace("# ", "") + text[end:], tmp_path / "trip.toml")
+    assert trip.last_port.name == "Another port"
+    assert trip.buoys == (trip.port.sea_buoy, trip.finish.sea_buoy)
+    assert not trip.learn.from_log

@@ -19,6 +19,8 @@ from searcher.geo import densify
 from searcher.learn.registration import MATCHES, NOISE, Reading, correct_temperature, measure_offsets
 from searcher.profile import Profile
 from searcher.sea import to_seconds, to_times
+from searcher.sightings.words import SPECIES
+from searcher.tables import BITE, FISH
 from searcher.trip import Trip
 
 #: lines this far from a sighting, degrees, are not looked at
@@ -46,9 +48,15 @@ class Day:
         return to_times(self.now)[()]
 
 
-def in_order(sightings: gpd.GeoDataFrame, now: np.datetime64) -> gpd.GeoDataFrame:
-    """The entries up to `now`, by time; those of one time by kind and place: no other order counts."""
+def in_order(sightings: gpd.GeoDataFrame, now: np.datetime64, *, species: str = "") -> gpd.GeoDataFrame:
+    """The entries up to `now`, by time; those of one time by kind and place: no other order counts.
+
+    Bites and fish that are said to be of another known species than `species` are left out.
+    """
     kept = sightings[sightings["time"] <= now]
+    if species in SPECIES:
+        other = kept["kind"].isin((BITE, FISH)) & kept["species"].isin(set(SPECIES) - {species})
+        kept = kept[~other]
     place = kept.geometry.to_wkt() if len(kept) else []
     order = kept.assign(_place=place).sort_values(["time", "end", "kind", "_place"], kind="stable")
     return order.drop(columns="_place").reset_index(drop=True)
