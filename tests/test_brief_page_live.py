@@ -15,6 +15,7 @@ from pathlib import Path
 
 import brief_plan
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.image import imread
 from test_brief_page import NASTY, nasty_plan
@@ -490,9 +491,11 @@ def test_page_prints_on_two_sheets(browser, plan, tmp_path):
     assert "Layers" not in first
 
 
-def test_a_long_day_prints_on_two_sheets_too(browser, plan, tmp_path):
-    """Ten boxes, two passes over the first: 42 legs. By night red, which is not printed."""
-    legs = brief_plan.make_legs(plan.trip, plan.boxes, ranks=range(1, 11))
-    long = brief_plan.with_passes(replace(plan, legs=legs), 2)
-    paper = printed(browser, long, tmp_path, "page_printed_long")
+@pytest.mark.parametrize("boxes", [7, 10])
+def test_a_long_day_prints_on_two_sheets_too(browser, plan, tmp_path, boxes):
+    """Many boxes, two passes over the first, as many stays."""
+    legs = brief_plan.make_legs(plan.trip, plan.boxes, ranks=range(1, boxes + 1))
+    stays = pd.concat([plan.stays.iloc[[0]]] * boxes).assign(box=np.arange(1, boxes + 1))
+    long = brief_plan.with_passes(replace(plan, legs=legs, stays=stays), 2)
+    paper = printed(browser, long, tmp_path, f"page_printed_{boxes}_boxes")
     assert len(re.findall(rb"/MediaBox", paper)) == 2
