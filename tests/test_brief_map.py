@@ -277,6 +277,14 @@ def test_sheet_words_stay_on_the_sheet(plan):
         assert box.y1 <= figure.bbox.height
 
 
+@pytest.mark.parametrize("name", [r"$$\frac{1}{2}$$", "$ 5 & <b>", r"\alpha$"])
+def test_names_are_never_formulas(plan, name):
+    port = plan.trip.port.model_copy(update={"name": name})
+    figure = brief.draw_map(replace(plan, trip=plan.trip.model_copy(update={"port": port})), size=SIZE)
+    figure.canvas.draw()
+    assert name in [text.get_text() for text in figure.axes[0].texts]
+
+
 def test_sheet_speaks_the_skippers_units(plan):
     trip = brief_plan.make_trip(show='temperature = "F"\ndepth = "fathom"\ndistance = "km"\nspeed = "ms"')
     figure = brief.draw_map(replace(plan, trip=trip))

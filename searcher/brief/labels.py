@@ -85,6 +85,7 @@ def _draw_label(ax, label: Label, anchor, middle, size: float) -> None:
         zorder=16,
         bbox=box if label.disc else None,
         path_effects=None if label.disc else halo(2.4),
+        parse_math=False,
     )
 
 
