@@ -822,7 +822,8 @@ def test_the_other_port_of_the_new_file_is_a_port(tmp_path):
     text = new_trip_text()
     begin = text.index("# [finish]")
     end = text.index("\n\n", begin)
-    trip = parse_trip(text[:begin] + text[begin:end].replace("# ", "") + text[end:], tmp_path / "trip.toml")
+    block = re.sub(r"(?m)^# ", "", text[begin:end])
+    trip = parse_trip(text[:begin] + block + text[end:], tmp_path / "trip.toml")
     assert trip.last_port.name == "Another port"
     assert trip.buoys == (trip.port.sea_buoy, trip.finish.sea_buoy)
     assert not trip.learn.from_log
