@@ -22,8 +22,8 @@ FONT = "system-ui, sans-serif"
 DASHES = {"temperature break": "solid", "color change": [2, 3], "convergence line": [8, 4]}
 
 
-def write(plot, places, texts, *, size: str, tags, style: str = "normal", offset=(0, 0)) -> None:
-    """Texts on the map, on a pale edge of their own."""
+def write(plot, places, texts, *, size: str, tags, style="normal", align="center", offset=(0, 0)) -> None:
+    """Texts on the map, on a pale ground of their own."""
     x, y = np.transpose(places) if len(places) else ([], [])
     plot.text(
         x=x,
@@ -36,7 +36,7 @@ def write(plot, places, texts, *, size: str, tags, style: str = "normal", offset
         background_fill_color=PAPER,
         background_fill_alpha=0.75,
         padding=2,
-        text_align="center",
+        text_align=align,
         text_baseline="middle",
         x_offset=offset[0],
         y_offset=offset[1],
@@ -184,8 +184,12 @@ def draw_route(plot, plane: Plane, plan: Plan) -> None:
     places = [plane.xy(*port.at), plane.xy(*port.sea_buoy)]
     for (x, y), marker in zip(places, ("square", "diamond"), strict=True):
         plot.scatter([x], [y], marker=marker, size=11, fill_color=INK, line_color=PAPER, tags=["port"])
-    write(plot, [places[0]], [port.name], size="14px", style="bold", tags=["port"], offset=(0, -14))
-    write(plot, [places[1]], ["sea buoy"], size="12px", tags=["port"], offset=(0, 14))
+    # a port lies at an edge of its map: its name goes the other way
+    west = port.at[0] < plan.range_polygon.centroid.x if not plan.range_polygon.is_empty else True
+    side = {"align": "left" if west else "right", "tags": ["port"]}
+    aside = -7 if west else 7
+    write(plot, [places[0]], [port.name], size="14px", style="bold", offset=(aside, -16), **side)
+    write(plot, [places[1]], ["sea buoy"], size="12px", offset=(aside, 15), **side)
 
 
 def draw_cross(plot) -> None:
