@@ -97,12 +97,19 @@ def make_drift(sea: xr.DataTree, *, windage: float = WINDAGE) -> Drift:
     already, as drifters or a model with windage and waves give them, so that the wind does not count twice.
     """
     flow = flow_of(sea["currents"].to_dataset())
-    wind = flow_of(sea["wind"].to_dataset(), "u10", "v10") if has(sea, "wind") else _calm()
+    if not has(sea, "wind"):
+        return drift_in(flow)
+    wind = flow_of(sea["wind"].to_dataset(), "u10", "v10")
+    return drift_in(flow)._replace(wind=weave(wind), windage=windage)
+
+
+def drift_in(flow: Flow) -> Drift:
+    """The drift of water in a flow (m/s), with no wind."""
     usual = float(np.sqrt(np.nanmean(flow.u**2) + np.nanmean(flow.v**2)))
     per_lon, _ = row_metrics(np.array([flow.lat0, flow.lat0 + flow.dlat * (flow.u.shape[1] - 1)]))
     cell = flow.dlon * float(per_lon.min())
     step = min(COURANT * cell / (FAST * usual + 0.1), LONGEST_STEP)
-    return Drift(weave(flow), weave(wind), windage if has(sea, "wind") else 0.0, step)
+    return Drift(weave(flow), weave(_calm()), 0.0, step)
 
 
 def _calm() -> Flow:

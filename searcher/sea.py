@@ -38,6 +38,7 @@ import xarray as xr
 from searcher.errors import NoData, SeaError
 from searcher.files import whole_file
 from searcher.geo import Region
+from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid
 
 #: node -> variable -> (CF standard name or None, units, lowest and highest believable value)
@@ -247,6 +248,18 @@ def region_of(data: xr.Dataset) -> Region:
     """The box from the first to the last node of a grid."""
     lon, lat = data["lon"].values, data["lat"].values
     return Region(float(lon[0]), float(lat[0]), float(lon[-1]), float(lat[-1]))
+
+
+def metres_between(lat: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Metres between neighbouring nodes along and across each row."""
+    per_lon, per_lat = row_metrics(np.ascontiguousarray(lat, dtype=np.float64))
+    return per_lon * grid.dlon, per_lat * grid.dlat
+
+
+def cell_size(data: xr.Dataset) -> float:
+    """Length (m) of the side of a square as large as a cell of a grid."""
+    east, north = metres_between(data["lat"].values, grid_of(data))
+    return float(np.sqrt(east.mean() * north.mean()))
 
 
 def flow_of(data: xr.Dataset, east: str = "u", north: str = "v") -> Flow:

@@ -19,9 +19,8 @@ import xarray as xr
 from scipy.ndimage import gaussian_filter
 
 from searcher.carry import Drift
-from searcher.fronts.temperature import metres_between
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
-from searcher.sea import grid_of, to_seconds
+from searcher.sea import grid_of, metres_between, to_seconds
 
 #: m/s²; 1/°C, of sea water near 24 °C (from memory)
 GRAVITY, EXPANSION = 9.81, 2.9e-4

@@ -16,12 +16,11 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.fronts.temperature import cell_size, metres_between
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import densify, line_length, normals
 from searcher.kernels.sample import Flow, Grid, sample_field
 from searcher.kernels.strain import strain
-from searcher.sea import flow_of, grid_of, to_seconds
+from searcher.sea import cell_size, flow_of, grid_of, metres_between, to_seconds
 from searcher.tables import CONVERGENCE_LINE
 
 #: squeezing rate of a core, and the share of it that keeps the line (Serra et al. 2020: 0.3), 1/s

@@ -7,9 +7,8 @@ random walk and a windage of its own (Feynman-Kac; e.g. Gardiner 2009, *Stochast
 Following back puts every particle where the answer is wanted: forward, most of them end elsewhere, and the
 density between lines hangs on a handful.
 
-The currents are first laid where pictures of the temperature say they are (`searcher.fronts.align`). What
-currents of a few kilometres leave out, the overturning at temperature fronts, is laid on top of them where
-the sea has a map of its temperature (`searcher.fronts.circulation`).
+What currents of a few kilometres leave out, the overturning at temperature fronts, is laid on top of them
+where the sea has a map of its temperature (`searcher.fronts.circulation`).
 """
 
 from __future__ import annotations
@@ -20,7 +19,6 @@ import numpy as np
 import xarray as xr
 
 from searcher.carry import Drift, make_drift
-from searcher.fronts.align import align_sea
 from searcher.fronts.circulation import with_fronts
 from searcher.fronts.convergence import divergence_of
 from searcher.fronts.lagrangian import blind_to
@@ -122,16 +120,13 @@ def prepare_waters(
     at: float,
     days: float = DAYS,
     step: float = STEP,
-    align: bool = True,
     fronts: bool = True,
     windage: bool = True,
 ) -> Waters:
     """What carries floating matter to a region in the days before `at` (s since `sea.EPOCH`).
 
-    With `align`, the currents are laid where the pictures of the temperature say. With `fronts`, and where
-    the sea has a map of its temperature, the overturning at them is on top.
+    With `fronts`, and where the sea has a map of its temperature, the overturning at them is on top.
     """
-    sea = align_sea(sea) if align else sea
     flow, drift = flow_of(sea["currents"].to_dataset()), make_drift(sea)
     drift = drift if windage else drift._replace(windage=0.0)
     cell = step * 111e3
@@ -163,7 +158,6 @@ def floating_density(
     step: float = STEP,
     days: float = DAYS,
     members: int = MEMBERS,
-    align: bool = True,
     fronts: bool = True,
     windage: bool = True,
     seed: int = 0,
@@ -182,8 +176,6 @@ def floating_density(
         Matter enters evenly over the sea and over so many days before `at`.
     members
         Particles followed back from every node, each with its own place in the cell, windage and walk.
-    align
-        Whether the currents are first laid where the pictures of the temperature say they are.
     fronts
         Whether the overturning at the fronts of the map of the temperature is added to the currents.
     windage
@@ -201,7 +193,7 @@ def floating_density(
     region = region_of(currents) if region is None else region
     lon, lat = _axes(region, sea, step, 0.0)
     moment = float(to_seconds(at))
-    carry = {"align": align, "fronts": fronts, "windage": windage}
+    carry = {"fronts": fronts, "windage": windage}
     waters = prepare_waters(sea, region, at=moment, days=days, step=step, **carry)
     x, y = (a.ravel() for a in np.meshgrid(lon, lat))
     found = density_at(waters, x, y, moment, days=days, members=members, jitter=step / 2, seed=seed)

@@ -13,10 +13,9 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.fronts.temperature import cell_size
 from searcher.geo import LocalPlane, Place, line_length
 from searcher.kernels.sample import sample_field
-from searcher.sea import grid_of
+from searcher.sea import cell_size, grid_of
 from searcher.tables import CONVERGENCE_LINE, empty_table, make_table
 
 #: stretches: their length, how far apart their middles lie (m), and their courses over half a turn

@@ -20,12 +20,11 @@ import numpy as np
 import xarray as xr
 
 from searcher.carry import Drift, make_drift
-from searcher.fronts.temperature import cell_size, metres_between
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import line_length
 from searcher.kernels.advect import AFLOAT
 from searcher.kernels.metric import row_metrics
-from searcher.sea import grid_of, to_seconds
+from searcher.sea import cell_size, grid_of, metres_between, to_seconds
 from searcher.tables import CONVERGENCE_LINE
 
 #: auxiliary points stand so far to each side, m: far above rounding, far below a cell

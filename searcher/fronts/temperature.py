@@ -20,9 +20,7 @@ from searcher.fronts.trace import Chains, falls, link_chains, to_lines
 from searcher.geo import compass_point, line_length
 from searcher.kernels.edges import trace_edges
 from searcher.kernels.median import contextual_median
-from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Grid
-from searcher.sea import grid_of
+from searcher.sea import grid_of, metres_between
 from searcher.tables import TEMPERATURE_BREAK
 
 KM = 1000.0
@@ -71,18 +69,6 @@ def smoothing_for(pixel_noise: float, cell: float, kind: Kind, smoothing: float)
     """Smoothing (m) that brings noise of the slope well below what counts, within bounds."""
     calm = math.sqrt(CALM * pixel_noise * cell / (math.sqrt(8.0 * math.pi) * kind.step * STEEP))
     return max(smoothing, SMOOTHING_CELLS * cell, min(calm, max(MOST_SMOOTHING, MOST_CELLS * cell)))
-
-
-def metres_between(lat: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """Metres between neighbouring nodes along and across each row."""
-    per_lon, per_lat = row_metrics(np.ascontiguousarray(lat, dtype=np.float64))
-    return per_lon * grid.dlon, per_lat * grid.dlat
-
-
-def cell_size(data: xr.Dataset) -> float:
-    """Length (m) of the side of a square as large as a cell of a grid."""
-    east, north = metres_between(data["lat"].values, grid_of(data))
-    return float(np.sqrt(east.mean() * north.mean()))
 
 
 def noise_of(field: np.ndarray) -> float:

@@ -5,6 +5,8 @@
     files ── survey ──> fields ── group ──> layers ── choose, read, blend ──> nodes ── compose ──> sea
              (files)             (layers)            (layers, join, blend)           (composite)
 
+Between blending and composing, `align` moves the currents to where the pictures want them.
+
 `names` knows what a variable may be called (`names.toml`), `axes` finds and cuts axes, `unpack` turns packed
 numbers into inside units, `files` reads one file, `layers` groups and chooses, `join` reads a layer, `blend`
 lays currents over each other, `nodes` brings these together, `match` and `composite` make one map of
@@ -26,6 +28,7 @@ import xarray as xr
 from searcher.errors import NoData, SourceError
 from searcher.geo import Region, near_longitude
 from searcher.sea import NODES, REQUIRED, make_sea
+from searcher.sources.align import align_sea
 from searcher.sources.composite import add_surface, compose_temperature
 from searcher.sources.fields import Field, align_fields
 from searcher.sources.files import list_variables, survey_file
@@ -44,6 +47,7 @@ def load_sea(
     margin: float = 0.0,
     min_quality: int = 5,
     time_units: str | None = None,
+    align: bool = True,
 ) -> xr.DataTree:
     """The sea of a region and a window of time, from netCDF files.
 
@@ -56,9 +60,10 @@ def load_sea(
     the newest one before; running fields (currents, wind, waves, height) from the last hour before the
     earliest picture to the first after the window. Every node keeps its own grid. Of several products of one
     field the best is taken; of currents the finest, feathered into the coarser ones where it has none
-    (`searcher.sources.blend`). Where there are several pictures of the temperature, of one product or more,
-    the sea also has the node `surface`: one map of the temperature at the start of the window
-    (`searcher.sources.composite`).
+    (`searcher.sources.blend`). With `align`, the currents are moved to where successive pictures of the
+    temperature want them (`searcher.sources.align`). Where there are several pictures of the temperature, of
+    one product or more, the sea also has the node `surface`: one map of the temperature at the start of the
+    window (`searcher.sources.composite`).
 
     Raises `SourceError` with every problem of every file (missing, damaged, no units, past belief), `NoData`
     where no file has temperature or currents for this place and time. Warns `SourceWarning` of what is left
@@ -97,7 +102,7 @@ def load_sea(
         raise NoData.of_problems("sea files", [*absent, *held])
     for note in notes:
         warnings.warn(note, SourceWarning, stacklevel=2)
-    sea = make_sea(nodes)
+    sea = align_sea(make_sea(nodes)) if align else make_sea(nodes)
     if others or sea["temperature"].sizes["time"] > 1:
         at = _latest([nodes["temperature"], *others]) if window is None else window.start
         sea = add_surface(sea, at=at, others=others)

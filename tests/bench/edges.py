@@ -23,10 +23,10 @@ from skimage.feature import canny
 from timing import print_table, ratio, read_options, say, time_in_turn
 
 from searcher.fronts import find_temperature_breaks
-from searcher.fronts.temperature import BREAK, SMOOTHING, metres_between
+from searcher.fronts.temperature import BREAK, SMOOTHING
 from searcher.fronts.trace import PROMINENCE
 from searcher.kernels.edges import trace_edges
-from searcher.sea import grid_of
+from searcher.sea import grid_of, metres_between
 
 STEP = 0.01  # degrees
 CLOUD, NOISE = 0.3, 0.1  # share of the scene; °C

@@ -46,11 +46,11 @@ SEEDS, CONVERGENCES = range(101, 105), (0.0, 1.0, 2.0)
 REAL = Sight(least_cover=0.2, most_cover=0.8, current_blur=7e3, current_shift=7e3)
 SIGHTS = {"as the demonstration is seen": Sight(), "as real products are seen": REAL}
 BLURS = (2e3, 5e3, 10e3)  # m, standard deviation
-#: ways to predict: options of `prepare_waters`
+#: ways to predict: options of `prepare_waters`, and whether the currents are aligned with the pictures
 WAYS = {
-    "currents alone": {"align": False, "fronts": False, "windage": False},
-    "and wind": {"align": False, "fronts": False},
-    "and wind and fronts": {"align": False},
+    "currents alone": {"aligned": False, "fronts": False, "windage": False},
+    "and wind": {"aligned": False, "fronts": False},
+    "and wind and fronts": {"aligned": False},
     "the same, currents aligned (the package)": {},
 }
 
@@ -60,6 +60,7 @@ class Case:
     """What a user has of one sea, its cells within reach, and how many pieces each holds in truth."""
 
     sea: xr.DataTree
+    plain: xr.DataTree  # the same without its currents aligned
     lon: np.ndarray
     lat: np.ndarray
     count: np.ndarray
@@ -89,7 +90,10 @@ def open_case(seed: int, convergence: float, sight: Sight, *, particles: int) ->
         warnings.simplefilter("ignore")
         write_sea_files(sea, folder)
         trip = sr.read_trip(folder)
-        sea = sr.load_sea(trip.region, trip.window, sources=trip.sources)
+        sea, plain = (
+            sr.load_sea(trip.region, trip.window, sources=trip.sources, align=align).load()
+            for align in (True, False)
+        )
     outline = range_polygon(find_reach(trip, sea))
     west, south, east, north = outline.bounds
     lon, lat = np.arange(west, east, STEP), np.arange(south, north, STEP)
@@ -99,7 +103,7 @@ def open_case(seed: int, convergence: float, sight: Sight, *, particles: int) ->
     count, _, _ = np.histogram2d(floating["lat"].values[known], floating["lon"].values[known], edges)
     x, y = np.meshgrid(lon, lat)
     inside = shapely.contains_xy(outline, x, y)
-    return Case(sea, x[inside], y[inside], count[inside])
+    return Case(sea, plain, x[inside], y[inside], count[inside])
 
 
 def true_currents(seed: int, convergence: float) -> tuple[Flow, np.ndarray]:
@@ -128,8 +132,10 @@ def try_ways(case: Case) -> dict[str, float]:
     """Scores of every way to predict."""
     at = float(to_seconds(NOON))
     scores = {"even scatter (the floor)": SHARE * case.count.sum() / case.best(case.count)}
-    for name, options in WAYS.items():
-        scores[name] = case.score(case.density(prepare_waters(case.sea, case.region, at=at, **options)))
+    for name, way in WAYS.items():
+        options = {key: value for key, value in way.items() if key != "aligned"}
+        sea = case.sea if way.get("aligned", True) else case.plain
+        scores[name] = case.score(case.density(prepare_waters(sea, case.region, at=at, **options)))
     return scores
 
 
