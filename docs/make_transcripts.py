@@ -87,6 +87,8 @@ def run(command: str, folder: Path) -> str:
     done = subprocess.run(
         ["bash", "-c", command], cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
+    if "Traceback (most recent call last)" in done.stdout:
+        raise RuntimeError(f"{command}\n{done.stdout}")
     return "".join(line for line in done.stdout.splitlines(keepends=True) if not line.startswith(ONCE))
 
 
