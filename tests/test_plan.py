@@ -36,7 +36,7 @@ from searcher.trip import read_trip
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)
-STAGES = ["reach", "fronts", "drift", "boxes", "route"]
+STAGES = ["reach", "fronts", "boxes", "route"]
 
 
 # ---- an analytic sea
