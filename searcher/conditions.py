@@ -231,6 +231,13 @@ def _cover_cautions(sea, reach, trip):
         unseen = unseen[reachable]
         if unseen.size and unseen.mean() > MOST_UNSEEN:
             yield f"No picture shows {unseen.mean():.0%} of the water within reach: nothing is known there."
+    moved = sea["currents"].attrs.get("moved")
+    if moved:
+        yield (
+            f"The currents disagreed with the pictures of the temperature and were moved by about "
+            f"{trip.show.say_distance(moved)} to where they agree better; how far they are still out of place "
+            "is not known."
+        )
     cell = step_of(sea, "currents")
     if cell > COARSE:
         yield (

@@ -36,7 +36,8 @@ def find_gathering(
 
     floating: of `searcher.fronts.floating`, reckoned from `currents`. `strength` is the mean rate (1/s) at
     which the water has been drawn together over the days that matter was followed, ln(density)/time. `doubt`
-    is half a cell of the currents, as of any line they show. seen: the hour the currents are taken to be of.
+    is half a cell of the currents, as of any line they show, or what pictures have made of it. seen: the hour
+    the currents are taken to be of.
     """
     if within.is_empty:
         return empty_table("fronts")
@@ -54,7 +55,7 @@ def find_gathering(
         "length": [line_length(shapely.get_coordinates(line)) for line in lines],
         "warm_side": "",
         "seen_share": 1.0,
-        "doubt": 0.5 * cell_size(currents),
+        "doubt": currents.attrs.get("doubt", 0.5 * cell_size(currents)),
         "source": str(currents.attrs.get("source", "")) or "currents",
     }
     many = {name: np.broadcast_to(values, len(lines)) for name, values in columns.items()}

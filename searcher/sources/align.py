@@ -216,16 +216,13 @@ def refined(flow: Flow) -> Flow:
     return finer._replace(u=u, v=v)
 
 
-def dataset_of(flow: Flow, like: xr.Dataset) -> xr.Dataset:
-    """A flow as a node `currents`, with the hours and attributes of another."""
-    axes = {"lat": flow.lat0 + flow.dlat * np.arange(flow.u.shape[1])}
-    axes["lon"] = flow.lon0 + flow.dlon * np.arange(flow.u.shape[2])
-    coords = {name: (name, values, like[name].attrs) for name, values in axes.items()}
+def like(currents: xr.Dataset, flow: Flow) -> xr.Dataset:
+    """Currents with the values of a flow on their grid."""
     fields = {
-        name: (("time", "lat", "lon"), values.astype(np.float32), like[name].attrs)
+        name: currents[name].copy(data=values.astype(currents[name].dtype))
         for name, values in (("u", flow.u), ("v", flow.v))
     }
-    return xr.Dataset(fields, coords | {"time": like["time"]}, like.attrs)
+    return currents.assign(fields)
 
 
 class Misfit(NamedTuple):
@@ -292,7 +289,7 @@ class Aligned(NamedTuple):
 
 
 def align_currents(currents: xr.Dataset, pictures: xr.Dataset) -> Aligned:
-    """Currents (node `currents`) laid where the pictures (node `temperature`) want them, on half their step.
+    """Currents (node `currents`) laid where the pictures (node `temperature`) want them.
 
     They stay as they are where fewer than two pictures within their hours are near enough in time, or where
     moving them does not make the pictures agree better.
@@ -322,7 +319,8 @@ def align_currents(currents: xr.Dataset, pictures: xr.Dataset) -> Aligned:
     )
     if not after <= BETTER * before:
         return unmoved
-    return Aligned(dataset_of(moved, currents), float(np.sqrt((shift**2).sum(axis=0).mean())), before, after)
+    moved = moved._replace(u=moved.u[:, ::2, ::2], v=moved.v[:, ::2, ::2])
+    return Aligned(like(currents, moved), float(np.sqrt((shift**2).sum(axis=0).mean())), before, after)
 
 
 def _improve(shift: np.ndarray, misfits: list[Misfit | None], prior: sparse.csc_array) -> np.ndarray:
@@ -347,12 +345,13 @@ def _misfit(misfits: list[Misfit | None]) -> float:
 def align_sea(sea: xr.DataTree) -> xr.DataTree:
     """A sea with its currents aligned with its pictures; how far they were moved stands in their attributes.
 
-    `moved` (m), `misfit_before`, `misfit_after` (°C). The sea itself where they stay as they are. Without the
-    node `surface`, which is made with the currents: see `searcher.sources.composite.add_surface`.
+    `moved` (m), `misfit_before`, `misfit_after` (°C); and `doubt` (m), of their place now. The sea itself
+    where they stay as they are. Without the node `surface`, which is made with the currents: see
+    `searcher.sources.composite.add_surface`.
     """
     nodes = {name: node.to_dataset() for name, node in sea.children.items() if name != "surface"}
     found = align_currents(nodes["currents"], nodes["temperature"])
     if found.currents is nodes["currents"]:
         return sea
-    told = {"moved": found.moved, "misfit_before": found.before, "misfit_after": found.after}
+    told = {"moved": found.moved, "misfit_before": found.before, "misfit_after": found.after, "doubt": ASTRAY}
     return make_sea(nodes | {"currents": found.currents.assign_attrs(told)})
