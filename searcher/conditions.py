@@ -234,9 +234,9 @@ def _cover_cautions(sea, reach, trip):
     moved = sea["currents"].attrs.get("moved")
     if moved:
         yield (
-            f"The currents disagreed with the pictures of the temperature and were moved by about "
-            f"{trip.show.say_distance(moved)} to where they agree better; how far they are still out of place "
-            "is not known."
+            "The currents disagreed with the pictures of the temperature and were moved by about "
+            f"{trip.show.say_distance(moved)} to where they agree better; how far off they are now is not "
+            "known."
         )
     cell = step_of(sea, "currents")
     if cell > COARSE:

@@ -19,13 +19,15 @@ Plans that lack something say what each part is worth.
 
 from __future__ import annotations
 
+import json
 import tempfile
 import warnings
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from multiprocessing import get_context
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -62,6 +64,7 @@ REAL = Sight(least_cover=0.2, most_cover=0.8, current_blur=7e3, current_shift=7e
 LATTICE, HEADINGS, STRETCH = 2000.0, 8, 6000.0  # the oracle's candidates: m apart, courses, m long
 ORACLE_BOXES = 40
 NOON = 7 * 3600.0  # s after leaving
+TOGETHER = (-0.1, -0.3)  # m/s, how what is strewn evenly drifts
 #: pieces in sight at once that are logged as a weed line, and the least time between two such entries, s
 WEED, AGAIN = 4, 1200.0
 BITES = 0.01  # per piece met: one in ten hours on plain water, of some ten pieces an hour
@@ -122,12 +125,13 @@ class Trial:
 
     @cached_property
     def strewn(self) -> np.ndarray:
-        """As many pieces strewn evenly over the same water, standing still."""
+        """As many pieces strewn evenly over the same water, drifting together, so that none is met twice."""
         rng = np.random.default_rng(0)
         here = self.pieces[len(self.hours) // 2]
         here = here[np.isfinite(here[:, 0])]
         low, high = here.min(axis=0), here.max(axis=0)
-        return np.repeat(rng.uniform(low, high, (len(here), 2))[None], len(self.hours), axis=0)
+        gone = (self.hours - self.hours[len(self.hours) // 2])[:, None, None] * np.array(TOGETHER)
+        return rng.uniform(low, high, (len(here), 2))[None] + gone
 
 
 def make_trial(seed: int, convergence: float, particles: int) -> Trial:
@@ -214,7 +218,7 @@ def work_all_day(line: np.ndarray, trial: Trial) -> list[Track]:
 
 
 def blind(trial: Trial) -> list[list[Track]]:
-    """Straight offshore from where the water is deep enough, half the day out, half the day back."""
+    """Straight offshore from where the water is deep enough, half the hours out, half of them back."""
     depth = trial.sea["depth"]["depth"]
     days = []
     for course in OFFSHORE:
@@ -224,8 +228,10 @@ def blind(trial: Trial) -> list[list[Track]]:
             for p in places
         ]
         first = deep.index(True)
-        half = trial.trip.gear.troll * trial.trip.window.hours / 2
-        line = shapely.LineString([places[first], destination(places[first], course, 0.42 * half)])
+        line = shapely.LineString([places[first], destination(places[first], course, 50e3)])
+        (there,) = work_all_day(shapely.get_coordinates(trial.plane.to_plane(line)), trial)
+        half = trial.trip.gear.troll * (there.time[-1] - there.time[0]) / 2
+        line = shapely.LineString([places[first], destination(places[first], course, half)])
         days.append(work_all_day(shapely.get_coordinates(trial.plane.to_plane(line)), trial))
     return days
 
@@ -453,24 +459,67 @@ STRENGTHS = (1.0, 0.0, 2.0)
 
 
 def main() -> None:
-    options = read_options(__doc__, seeds=30)
+    options = read_options(__doc__, seeds=30, keep=True)
     seeds = range(201, 201 + (2 if options.quick else options.seeds))
     strengths = (1.0,) if options.quick else STRENGTHS
-    particles = 20_000 if options.quick else 300_000
-    columns = {}
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        for strength in strengths:
-            jobs = [pool.submit(run_trial, seed, strength, particles=particles) for seed in seeds]
-            scores = []
-            for seed, job in zip(seeds, jobs, strict=True):
-                scores.append(job.result())
-                say(f"convergence {strength:g}, sea {seed}: " + told(scores[-1]))
-            columns[strength] = [against(scores, over, under) for _, over, under in ROWS]
+    scores = run_all(seeds, strengths, particles=20_000 if options.quick else 300_000, keep=options.keep)
+    columns = {s: [score for (_, strength), score in scores.items() if strength == s] for s in strengths}
+    columns = {s: found for s, found in sorted(columns.items()) if found}
     print_table(
-        f"floating matter met per hour trolled, median ratio over {len(seeds)} seas [90 % interval]",
-        ["convergence of the true currents", *(f"{strength:g}" for strength in sorted(columns))],
-        [[name, *(columns[s][k] for s in sorted(columns))] for k, (name, *_) in enumerate(ROWS)],
+        "floating matter met per hour trolled, median ratio [90 % interval]",
+        ["convergence of the true currents", *(f"{s:g} ({len(found)} seas)" for s, found in columns.items())],
+        [[name, *(against(found, over, under) for found in columns.values())] for name, over, under in ROWS],
     )
+    if options.plot:
+        draw(columns, options.plot)
+
+
+def run_all(
+    seeds: range, strengths: Sequence[float], *, particles: int, keep: str | None
+) -> dict[tuple[int, float], dict[str, float]]:
+    """Scores by seed and strength; with `keep`, those in that file are not run again, and new ones added."""
+    scores = {}
+    if keep and Path(keep).exists():
+        for line in Path(keep).read_text(encoding="utf-8").splitlines():
+            row = json.loads(line)
+            scores[row.pop("seed"), row.pop("conv")] = row
+    wanted = [(seed, s) for s in strengths for seed in seeds if (seed, s) not in scores]
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        jobs = {pool.submit(run_trial, *each, particles=particles): each for each in wanted}
+        for job in as_completed(jobs):
+            seed, strength = jobs[job]
+            scores[seed, strength] = job.result()
+            say(f"convergence {strength:g}, sea {seed}: " + told(job.result()))
+            if keep:
+                with open(keep, "a", encoding="utf-8") as file:
+                    print(json.dumps({"seed": seed, "conv": strength, **job.result()}), file=file)
+    return scores
+
+
+def draw(columns: dict[float, list[dict[str, float]]], path: str) -> None:
+    """The ratios of every sea, side by side: where the plan stands against the others."""
+    import matplotlib
+
+    matplotlib.use("agg")
+    from matplotlib import pyplot
+
+    rows = [row for row in ROWS if "luck" not in row[0]][::-1]
+    figure, axes = pyplot.subplots(
+        1, len(columns), figsize=(4 + 4 * len(columns), 5.5), sharey=True, squeeze=False
+    )
+    for axis, (strength, found) in zip(axes[0], columns.items(), strict=True):
+        for place, (_, over, under) in enumerate(rows):
+            ratios = np.array([row[over] / row[under] for row in found if row[under] > 0])
+            ratios = np.maximum(ratios, 0.05)
+            axis.scatter(ratios, np.full(ratios.size, place), s=14, alpha=0.5, color="#0072b2", linewidths=0)
+            axis.scatter(np.median(ratios), place, marker="D", s=46, color="#d55e00", zorder=3)
+        axis.axvline(1.0, color="0.4", linewidth=0.8)
+        axis.set(xscale="log", xlim=(0.04, 40), xlabel="ratio, one dot a sea; diamond: median")
+        axis.set_title(f"convergence of the true currents {strength:g}", fontsize=10)
+        axis.grid(axis="x", alpha=0.3)
+    axes[0, 0].set_yticks(range(len(rows)), [name for name, *_ in rows])
+    figure.tight_layout()
+    figure.savefig(path, dpi=90)
 
 
 def told(scores: dict[str, float]) -> str:

@@ -18,15 +18,18 @@ from time import perf_counter
 os.environ.setdefault("OMP_WAIT_POLICY", "passive")
 
 
-def read_options(about: str, *, seeds: int = 0) -> argparse.Namespace:
+def read_options(about: str, *, seeds: int = 0, keep: bool = False) -> argparse.Namespace:
     """`--quick`: a small case and one round, to see that it works; its figures say little.
 
-    With `seeds`, their usual number, also `--seeds`.
+    With `seeds`, their usual number, also `--seeds`; with `keep`, `--keep` and `--plot`, files to be written.
     """
     parser = argparse.ArgumentParser(description=about.strip().splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="a small case and one round")
     if seeds:
         parser.add_argument("--seeds", type=int, default=seeds, help=f"how many seas (usually {seeds})")
+    if keep:
+        parser.add_argument("--keep", metavar="FILE", help="keep scores here; those kept are not run again")
+        parser.add_argument("--plot", metavar="FILE", help="draw the scores")
     return parser.parse_args()
 
 
