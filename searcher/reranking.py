@@ -20,8 +20,8 @@ from searcher.course import day_of
 from searcher.errors import OutOfReach
 from searcher.evidence import Observer
 from searcher.geo import Place, bearing, distance, line_length, near_longitude
+from searcher.homeward import WayHome, way_home
 from searcher.keep import open_plan
-from searcher.kernels.sample import sample_field
 from searcher.learn import (
     Reading,
     Weights,
@@ -44,7 +44,7 @@ from searcher.learn.trolled import (
 )
 from searcher.plan import Plan, find_day, latest_turn
 from searcher.profile import PIECES
-from searcher.reach import Budget, at_middles, find_reach, make_budget, running_speeds
+from searcher.reach import at_middles, find_reach
 from searcher.route import RATES, Route, empty_stays, fading_of
 from searcher.sea import to_seconds, to_times
 from searcher.tables import CRS, EVIDENCE, check_table, empty_table
@@ -56,29 +56,6 @@ WORK = 900.0
 MOST_BOXES = 16
 #: a line this short after drifting is no box any more, m
 SHORTEST = 1000.0
-
-
-@dataclass(frozen=True)
-class WayHome:
-    """The way home from here, at a speed (m/s): see `way_home`.
-
-    `time` (s) and `fuel` (L) to the port; `turn`: when to leave here at the latest, datetime64, so that the
-    boat is home in time and above the reserve if it trolls on here until then. `late` (s) and `short` (L):
-    what is wanting if that has passed. `course` (degrees true) and `distance` (m) to the sea buoy.
-    """
-
-    speed: float
-    time: float
-    fuel: float
-    turn: np.datetime64
-    late: float
-    short: float
-    course: float
-    distance: float
-
-    @property
-    def fits(self) -> bool:
-        return self.late <= 0.0 and self.short <= 0.0
 
 
 @dataclass(frozen=True)
@@ -296,7 +273,7 @@ def _weight_of(weights: Weights, piece: str) -> float:
     return float(weights.mean[weights.names.index(piece)])
 
 
-# ---- the way on, and home
+# ---- the way on
 
 
 def _with_route(
@@ -351,59 +328,3 @@ def _check_numbers(boxes: gpd.GeoDataFrame, given: Collection[int]) -> None:
             given=", ".join(map(str, strangers)),
             expected=f"numbers of the morning's boxes that are still afloat: {sorted(boxes['rank'])}",
         )
-
-
-def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
-    """The way home from a place with `fuel` L in the tank, at cruise or, where that no longer fits, another.
-
-    Of other speeds that fit it is the one that leaves the most time here. Where none fits the reserve is for
-    coming home at cruise, unless even the whole tank would not do: then at the speed that burns least.
-    """
-    trip = plan.trip
-    budget = make_budget(trip, start=at, at=now, fuel=fuel, work=0.0)
-    ways = [_way_at(speed, plan, budget) for speed in running_speeds(trip.boat)]
-    fitting = [way for way in ways if way.fits]
-    if not fitting:
-        held = [way for way in ways if way.fuel <= fuel and way.speed == trip.boat.cruise]
-        return (held or sorted(ways, key=lambda way: way.fuel))[0]
-    return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))
-
-
-def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:
-    """The way home at one speed."""
-    trip = plan.trip
-    buoy, burn = trip.last_port.sea_buoy, float(trip.boat.burn(speed))
-    time = time_home(plan, budget, speed)
-    late, short = budget.leave + time - budget.back, time * burn - budget.fuel
-    spell = min(-late, -short / float(trip.boat.burn(trip.gear.troll)))
-    port = distance(trip.last_port.at, buoy)
-    way_in = port / trip.boat.cruise
-    return WayHome(
-        speed=speed,
-        time=time + way_in,
-        fuel=time * burn + way_in * float(trip.boat.burn(trip.boat.cruise)),
-        turn=to_times(budget.leave + max(spell, 0.0))[()],
-        late=late,
-        short=short,
-        course=bearing(budget.start, buoy),
-        distance=distance(budget.start, buoy),
-    )
-
-
-def time_home(plan: Plan, budget: Budget, speed: float) -> float:
-    """Time (s) from the start of a budget to the sea buoy, in the currents of the last hours."""
-    waters, here = plan.waters, budget.start
-    field = waters.times_from(plan.trip.last_port.sea_buoy, speed, homeward=True, at=budget.back)
-    place = np.array([here.lon]), np.array([here.lat])
-    time = float(sample_field(np.where(np.isfinite(field), field, np.nan), waters.grid, *place)[0])
-    if np.isfinite(time):
-        return time
-    # beside a blocked cell: from the worst of the open nodes around, and the way to it
-    column, row = (int(part) for part in waters.cells(*here))
-    around = field[max(row, 0) : row + 2, max(column, 0) : column + 2]
-    cell = float(np.hypot(waters.metres[0].max(), waters.metres[1].max()))
-    return (
-        float(around[np.isfinite(around)].max(initial=0.0) + cell / speed)
-        if np.isfinite(around).any()
-        else np.inf
-    )

@@ -49,9 +49,11 @@ ORDER = (
     "conditions",
     "plan",
     "keep",
+    "homeward",
     "reranking",
     "reasons",
     "reviewing",
+    "findings",
     "brief",
     "cli",
 )

@@ -18,10 +18,11 @@ from seas import HOUR
 
 from searcher.course import day_of
 from searcher.errors import TableError
+from searcher.findings import say_review, write_review
 from searcher.learn import learned_profile, prior_weights, read_season, update_weights
 from searcher.plan import learned_weights, make_plan
 from searcher.profile import PIECES, read_profile
-from searcher.reviewing import review, say_review, write_review
+from searcher.reviewing import review
 from searcher.route import fading_of
 from searcher.sea import to_seconds
 from searcher.sightings import Sighting

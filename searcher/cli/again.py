@@ -12,7 +12,7 @@ import typer
 
 from searcher.cli.at_sea import app, find_moment, to_numpy
 from searcher.cli.morning import Bans, HomeBy, Pins
-from searcher.cli.say import say_stay_facts
+from searcher.cli.say import say_learned, say_stay_facts
 from searcher.cli.verbs import HERE, AsJson, Folder
 from searcher.errors import SearcherError
 
@@ -133,7 +133,10 @@ def facts_of(found: Rerank) -> dict:
     return {
         "way": say_way(found),
         "reasons": say_reasons(found),
-        "notes": [text for text in made.cautions if text == CHANGED],
+        "notes": [
+            *(text for text in made.cautions if text == CHANGED),
+            *([say_learned(made.learned_from)] if made.learned_from else []),
+        ],
         "at": list(found.at),
         "time": f"{found.now}Z",
         "fuel": found.fuel,

@@ -20,9 +20,9 @@ def review(folder: Folder = HERE, as_json: AsJson = False) -> None:
     Writes review.txt, review.png and review.json. With [learn] from_log = true in trip.toml, later plans
     weigh the evidence by the reviewed trips of the season. Nothing leaves the machine.
     """
+    from searcher.findings import review_facts, say_review, write_review
     from searcher.keep import open_plan
     from searcher.reviewing import review as review_plan
-    from searcher.reviewing import review_facts, say_review, write_review
     from searcher.sightings import read_sightings
 
     plan = open_plan(folder)

@@ -1,0 +1,183 @@
+"""A review written down: as text, picture and JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from pathlib import Path
+
+import pandas as pd
+
+from searcher.files import whole_file, write_text
+from searcher.learn import poisson_interval
+from searcher.learn.season import REVIEW, VERSION
+from searcher.reviewing import KEPT, Review
+from searcher.units import HOUR
+
+
+def write_review(found: Review, folder: str | os.PathLike) -> list[Path]:
+    """Write review.txt, review.png and review.json (and learned.toml with consent); return their paths."""
+    folder = Path(folder)
+    paths = [
+        write_text(folder / "review.txt", "\n".join(say_review(found)) + "\n"),
+        draw_reliability(found, folder / "review.png"),
+        write_text(folder / REVIEW, json.dumps(review_facts(found), indent=1)),
+    ]
+    if found.learned:
+        paths.append(write_text(folder / "learned.toml", found.learned))
+    return paths
+
+
+def review_facts(found: Review) -> dict:
+    """A review for a program, and for later trips: inside units, UTC."""
+    lines = found.lines.drop(columns="front")
+    lines = lines.assign(time=[f"{time.isoformat()}Z" for time in lines["time"]])
+    stretches = found.stretches[["box", *KEPT]]
+    begun = [f"{time.isoformat()}Z" for time in found.stretches["time"]]
+    return {
+        "version": VERSION,
+        "species": found.plan.profile.name,
+        "left": f"{found.plan.trip.window.start}Z",
+        "lines": lines.to_dict("records"),
+        "missed": list(found.missed),
+        "expected": found.expected,
+        "met": found.met,
+        "reliability": found.table.to_dict("records"),
+        "season": None if found.season is None else found.season.to_dict("records"),
+        "season_trips": found.trips,
+        "learned_from_trips": found.plan.learned_from,
+        "temperature_bias": found.bias._asdict() | {"readings": found.readings},
+        "stretches": stretches.astype(float).assign(time=begun).to_dict("records"),
+    }
+
+
+def say_review(found: Review) -> list[str]:
+    """The review in words."""
+    trip = found.plan.trip
+    said = [f"{trip.port.name}, {trip.show.say_time(trip.window.start)}: forecast against log", ""]
+    return [
+        *said,
+        *_say_lines(found),
+        "",
+        *_say_encounters(found),
+        "",
+        *_say_temperature(found),
+        *_say_season(found),
+    ]
+
+
+def _say_lines(found: Review):
+    show, lines = found.plan.trip.show, found.lines
+    for row in lines.itertuples():
+        box = f" (box {row.number})" if row.number else ""
+        yield (
+            f"{row.met.capitalize()} at {show.say_clock(row.time)} lay {show.say_distance(row.offset)} "
+            f"{row.towards} of the forecast {row.kind}{box}, good to {show.say_distance(row.doubt)}: "
+            f"{row.off:.1f} doubts off."
+        )
+    if lines.empty:
+        yield "No forecast line was met, or none was written down."
+    else:
+        usual = math.sqrt(float((lines["off"] ** 2).mean()))
+        yield f"Root mean square of all {len(lines)}: {usual:.1f} doubts; 1 is as it should be."
+    if found.missed:
+        numbers = ", ".join(map(str, found.missed))
+        yield f"Trolled without a line written down: box {numbers}."
+
+
+def _say_encounters(found: Review):
+    if found.stretches.empty:
+        yield "No stretch was written down as trolled: what was expected cannot be compared."
+        return
+    hours = found.stretches["duration"].sum() / HOUR
+    low, high = poisson_interval(found.met)
+    inside = "as expected, as far as so few can tell" if low <= found.expected <= high else "not as expected"
+    yield (
+        f"Encounters in {hours:.1f} h trolled: expected {found.expected:.2f}, met {found.met} (which may "
+        f"stand for {low:.1f} to {high:.1f}): {inside}."
+    )
+    yield from _say_table(found.table)
+
+
+def _say_table(table: pd.DataFrame):
+    yield "expected an hour   hours   expected   met   80 % interval of its mean"
+    for row in table.itertuples():
+        yield (
+            f"{row.rate:16.2f} {row.duration / HOUR:7.1f} {row.expected:10.2f} {row.observed:5.0f}   "
+            f"{row.observed_low:.1f} to {row.observed_high:.1f}"
+        )
+
+
+def _say_temperature(found: Review):
+    if not found.readings:
+        yield "No water temperature was written down."
+        return
+    show, way = found.plan.trip.show, "warmer" if found.bias.mean >= 0 else "colder"
+    yield (
+        f"The sea was {show.say_step(abs(found.bias.mean))} {way} than the map, to "
+        f"{show.say_step(found.bias.sd)} ({found.readings} reading{'s' if found.readings > 1 else ''})."
+    )
+
+
+def _say_season(found: Review):
+    trips = found.plan.learned_from
+    if trips:
+        yield f"The plan's weights had learned from {trips} of your own trip{'s' if trips > 1 else ''}."
+    if found.season is None:
+        yield "Nothing is learned from this log: [learn] from_log in trip.toml is false."
+        return
+    yield f"The season, {found.trips + 1} reviewed trips with this one:"
+    yield from _say_table(found.season)
+    yield "The next plan with [learn] from_log = true starts from learned.toml. It stays on this machine."
+
+
+def draw_reliability(found: Review, path: str | os.PathLike) -> Path:
+    """Draw encounters expected and met, today's and the season's, as PNG."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.0, 5.2), dpi=130, layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
+    tables = [("today", found.table, "#0b3c5d", "o")]
+    if found.season is not None:
+        tables.append((f"season, {found.trips + 1} trips", found.season, "#b8860b", "s"))
+    top = 0.1
+    for label, table, color, marker in tables:
+        top = max(top, _draw_table(axes, table, label=label, color=color, marker=marker))
+    axes.plot([0.0, top], [0.0, top], color="#555555", linewidth=1.0, linestyle="--", label="as expected")
+    axes.set(xlim=(0.0, None), ylim=(0.0, None), xlabel="expected encounters an hour")
+    axes.set_ylabel("met an hour, with 80 % interval")
+    axes.set_title(f"{found.plan.trip.port.name}: {found.plan.profile.name}, expected and met", loc="left")
+    axes.legend(frameon=False, loc="upper left")
+    axes.spines[["top", "right"]].set_visible(False)
+    with whole_file(path) as partial:
+        figure.savefig(partial, format="png")
+    return Path(path)
+
+
+def _draw_table(axes, table: pd.DataFrame, *, label: str, color: str, marker: str) -> float:
+    """One reliability table as points with intervals, their numbers of hours beside; the highest rate."""
+    hours = table["duration"].to_numpy() / HOUR
+    known = hours > 0
+    rows, hours = table[known], hours[known]
+    if rows.empty:
+        return 0.0
+    rate, seen = rows["rate"].to_numpy(), rows["observed"].to_numpy() / hours
+    low, high = rows["observed_low"].to_numpy() / hours, rows["observed_high"].to_numpy() / hours
+    axes.errorbar(
+        rate,
+        seen,
+        yerr=[seen - low, high - seen],
+        fmt=marker,
+        color=color,
+        capsize=4,
+        label=label,
+        clip_on=False,
+    )
+    for x, y, n in zip(rate, high, hours, strict=True):
+        axes.annotate(
+            f"{n:.1f} h", (x, y), textcoords="offset points", xytext=(0, 5), ha="center", color=color
+        )
+    return float(rate.max()) * 1.1
