@@ -24,9 +24,9 @@ LENGTH, LATTICE, COURSES = 6000.0, 2000.0, 12
 SAMPLING = 500.0
 #: a stretch is worth trolling where matter is denser by so much than where it was let go
 LEAST_DENSITY = 1.1
-#: at most so many; the strip that a boat looks over is so wide to either side (m), and two strips may share
-#: no more than this of their area
-MOST, SIGHT, SHARED = 40, 400.0, 0.3
+#: at most so many; of strips so wide to either side (m) two share no more than this of their area: so those
+#: side by side are kept, and of those that cross the better
+MOST, ASIDE, SHARED = 40, 1000.0, 0.3
 
 
 def find_gathering(
@@ -87,8 +87,8 @@ def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> 
 
 
 def choose_apart(ends: np.ndarray, worth: np.ndarray, *, most: int = MOST) -> list[int]:
-    """Numbers of the stretches worth most, best first, whose strips share little; NaN is worth nothing."""
-    strips = shapely.buffer(shapely.linestrings(ends), SIGHT, cap_style="flat")
+    """Numbers of the stretches worth most, best first, that lie apart; NaN is worth nothing."""
+    strips = shapely.buffer(shapely.linestrings(ends), ASIDE, cap_style="flat")
     chosen: list[int] = []
     for k in np.argsort(-worth, kind="stable")[: np.isfinite(worth).sum()]:
         if len(chosen) == most:
