@@ -60,8 +60,8 @@ def make_builtin_sea(
     seed
         Which sea: 0 is the one of the demonstration.
     convergence
-        How strongly the surface flow gathers at fronts: 0 not at all, 1 so that the strongest fronts converge
-        at 0.1-0.5 f, 2 twice as strongly.
+        How strongly the surface flow gathers at fronts, relative: 0 not at all, 1 so that the strongest
+        fronts converge at 0.1-0.5 f, 2 twice as strongly.
     particles
         How many pieces of floating matter are let go over the four days before the trip, over the whole
         model; a little over half of them are in what is shown.
@@ -155,7 +155,8 @@ def write_builtin_files(
     """Make the sea and write it into `folder` as downloaded files would lie there, with a trip file.
 
     Writes `data/*.nc`, `closed_area.geojson` and `trip.toml`, and returns the folder. A folder that already
-    holds a trip file is left alone, with an error, unless `overwrite`.
+    holds a trip file is left alone, with an error, unless `overwrite`. `seed` and `convergence` (relative)
+    are those of `make_builtin_sea`.
     """
     clear_folder(folder, overwrite=overwrite)
     sea, _ = make_builtin_sea(seed=seed, convergence=convergence)
