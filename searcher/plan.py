@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -27,6 +28,9 @@ from searcher.sea import check_sea, to_seconds, to_times
 from searcher.tables import CONVERGENCE_LINE
 from searcher.trip import Trip
 from searcher.waters import Waters, survey_waters
+
+#: gives the outcome of a stage (its name, the facts it rests on besides the sea, how it is worked out)
+Recall = Callable[[str, tuple, Callable[[], Any]], Any]
 
 
 @dataclass(frozen=True)
@@ -69,33 +73,40 @@ def make_plan(
     pinned: Collection[int] = (),
     banned: Collection[int] = (),
     progress: Callable[[str], None] | None = None,
+    recall: Recall | None = None,
 ) -> Plan:
     """The plan of a trip on a sea: fronts, drift, reach, boxes, route, and what to beware of.
 
     pinned, banned: ranks of boxes that must, or must not, be worked. `progress` is called with the name of
-    each stage as it begins. Where the trip file consents, the reviewed trips of its season weigh the evidence
-    (`learned_weights`). Raises `SeaError` for a sea that breaks its contract, `NoData` for currents that
-    do not cover the trip's hours, `OutOfReach` for a boat that cannot leave and come home, or cannot work
-    every box that is pinned.
+    each stage as it begins. recall: may give a stage's outcome back where this sea and the facts it rests on
+    are those of an earlier plan (default: every stage is worked out). Where the trip file consents, the
+    reviewed trips of its season weigh the evidence (`learned_weights`). Raises `SeaError` for a sea that
+    breaks its contract, `NoData` for currents that do not cover the trip's hours, `OutOfReach` for a boat
+    that cannot leave and come home, or cannot work every box that is pinned.
     """
     from searcher.sources import check_cover  # what is not needed at sea is not loaded there
 
-    say = progress or (lambda _: None)
-    check_sea(sea)
+    say, recall = progress or (lambda _: None), recall or _work_out
+    recall("check", (), lambda: check_sea(sea))
     check_cover(sea, trip.window)
-    profile, learned_from = learned_weights(trip)
+    profile, learned_from = recall("weights", (trip.target, trip.learn), lambda: learned_weights(trip))
     say("reach")
-    waters = survey_waters(trip, sea)
-    reach = find_reach(trip, sea, waters=waters)
+    places = (trip.port, trip.finish, trip.window, trip.boat, trip.avoid)
+    waters = recall("waters", places, lambda: survey_waters(trip, sea))
+    day = (*places, trip.gear.troll)
+    reach = recall("reach", day, lambda: find_reach(trip, sea, waters=waters))
     say("fronts")
-    fronts, floating = find_lines(trip, sea, reach)
+    fronts, floating = recall("lines", day, lambda: find_lines(trip, sea, reach, recall=recall))
     say("boxes")
-    boxes = rank_boxes(fronts, reach, sea, trip, floating=floating, profile=profile)
+    wanted = (*day, trip.gear, trip.target, trip.learn, trip.show)
+    boxes = recall(
+        "boxes", wanted, lambda: rank_boxes(fronts, reach, sea, trip, floating=floating, profile=profile)
+    )
     say("route")
     route = find_day(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
     legs = route.legs
-    data = describe_data(sea, trip)
-    conditions = judge_conditions(trip, sea, reach)
+    data = recall("data", (trip.window, trip.data), lambda: describe_data(sea, trip))
+    conditions = recall("conditions", day, lambda: judge_conditions(trip, sea, reach))
     return Plan(
         trip=trip,
         sea=sea,
@@ -127,19 +138,24 @@ def make_plan(
     )
 
 
-def find_lines(trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> tuple[gpd.GeoDataFrame, xr.Dataset | None]:
+def _work_out(_stage: str, _facts: tuple, make: Callable[[], Any]) -> Any:
+    """A `Recall` that remembers nothing."""
+    return make()
+
+
+def find_lines(
+    trip: Trip, sea: xr.DataTree, reach: xr.Dataset, *, recall: Recall = _work_out
+) -> tuple[gpd.GeoDataFrame, xr.Dataset | None]:
     """All there is to troll along, where it will be as the boat gets there, and the map of floating matter.
 
     Breaks and changes of colour are drifted to the hour of arrival. Of convergence lines only the stretches
     count over which matter has gathered by the middle of the day: where it is drawn together at one hour is
     not yet where it lies. No map where nothing is within reach.
     """
-    from searcher.fronts import find_fronts
     from searcher.fronts.gathering import find_gathering
 
-    fronts = find_fronts(sea, at=trip.window.start)
-    fronts = fronts[fronts["kind"] != CONVERGENCE_LINE].reset_index(drop=True)
-    fronts = drift_fronts(fronts, sea, to=trip.window.start)
+    leave = trip.window.start
+    fronts = recall("fronts", (leave,), lambda: _find_breaks(sea, leave))
     fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
     within = range_polygon(reach)
     if within.is_empty:
@@ -149,6 +165,15 @@ def find_lines(trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> tuple[gpd.Geo
     gathering = find_gathering(floating, within, sea["currents"].to_dataset(), seen=trip.window.start)
     tables = [table for table in (fronts, gathering) if len(table)]
     return (pd.concat(tables, ignore_index=True) if tables else fronts), floating
+
+
+def _find_breaks(sea: xr.DataTree, at: np.datetime64) -> gpd.GeoDataFrame:
+    """Breaks and changes of colour, where they lie at an hour."""
+    from searcher.fronts import find_fronts
+
+    fronts = find_fronts(sea, at=at)
+    fronts = fronts[fronts["kind"] != CONVERGENCE_LINE].reset_index(drop=True)
+    return drift_fronts(fronts, sea, to=at)
 
 
 def learned_weights(trip: Trip) -> tuple[Profile, int]:

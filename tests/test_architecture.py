@@ -55,6 +55,7 @@ ORDER = (
     "reviewing",
     "findings",
     "brief",
+    "desk",
     "cli",
 )
 #: parts that may import only these

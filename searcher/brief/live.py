@@ -58,7 +58,13 @@ def library() -> str:
 
 
 def live_map(plan: Plan) -> dict:
-    """What the page's script needs: bokeh's `item`, the first `view` and the `whole`, the `lon` of x = 0."""
+    """What the page's script needs: bokeh's `item` and the facts of `draw_live`."""
+    plot, facts = draw_live(plan)
+    return {"item": json_item(plot, TARGET), **facts}
+
+
+def draw_live(plan: Plan) -> tuple[figure, dict]:
+    """The map, and its facts: the first `view` and the `whole` (m of the map), the `lon` of x = 0, words."""
     region = map_region(plan)
     around = region.grown(AROUND * geo.distance(geo.Place(*region[:2]), geo.Place(*region[2:])))
     plane = Plane(region)
@@ -73,8 +79,7 @@ def live_map(plan: Plan) -> dict:
     draw_cross(plot)
     show = plan.trip.show
     words = {"temperature": f"°{show.temperature}", "speed": LABELS[show.speed], "depth": LABELS[show.depth]}
-    return {
-        "item": json_item(plot, TARGET),
+    return plot, {
         "lon": plane.lon,
         "view": plane.bounds(map_region(plan, around="route")),
         "whole": plane.bounds(region),

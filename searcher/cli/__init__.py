@@ -13,7 +13,8 @@ from searcher.errors import SearcherError
 __all__ = ["app", "main"]
 
 #: the verbs as a day needs them, for `--help`
-ORDER = ["demo", "new", "sources", "fetch", "check", "scan", "plan", "brief", "log", "rerank", "review"]
+MORNING = ["demo", "new", "sources", "fetch", "check", "scan", "plan", "brief", "desk"]
+ORDER = [*MORNING, "log", "rerank", "review"]
 PLACES = {verb: place for place, verb in enumerate(ORDER)}
 app.registered_commands.sort(key=lambda verb: PLACES.get(verb.name or verb.callback.__name__, len(ORDER)))
 

@@ -1,0 +1,55 @@
+"""The verb `desk`: a page on this machine alone, for the morning's what-ifs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from searcher.cli.again import app
+from searcher.cli.progress import showing_progress
+from searcher.cli.say import print_notes
+from searcher.cli.verbs import HERE, Folder, Quiet, load_trip_sea
+
+
+@app.command()
+def desk(
+    folder: Folder = HERE,
+    port: Annotated[int, typer.Option(help="Port to listen on; 0 takes a free one.", min=0, max=65535)] = 0,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
+    quiet: Quiet = False,
+) -> None:
+    """Try what-ifs on a page of this machine: fuel, hours, bait, target, boxes; the route follows.
+
+    \b
+    Example: searcher desk saturday/
+
+    Listens on 127.0.0.1 only, and only who has the address with its token may come in. Ctrl-C ends it.
+    """
+    from searcher.trip import read_trip
+
+    trip = read_trip(folder)
+    with showing_progress(quiet) as step:
+        step("reading the data")
+        sea, notes = load_trip_sea(trip)
+        print_notes(notes)
+        from searcher.desk.guard import Served
+        from searcher.desk.page import Page
+        from searcher.desk.whatif import Desk
+        from searcher.desk.wishes import wishes_of
+        from searcher.ready import prepare_kernels
+
+        prepare_kernels(step)
+        step("planning")
+        made = Desk(trip, sea)
+        first = made.plan(wishes_of(trip))
+    served = Served(lambda doc: Page(made, first).fill(doc), port=port)
+    typer.echo(f"open {served.address}\nCtrl-C ends it.")
+    if browser:
+        import webbrowser
+
+        webbrowser.open(served.address)
+    try:
+        served.run()
+    except KeyboardInterrupt:
+        typer.echo("ended")

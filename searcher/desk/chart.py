@@ -1,0 +1,120 @@
+"""The map of the desk: that of the page, with buttons to move about in it."""
+
+from __future__ import annotations
+
+from bokeh.models import Button, CheckboxGroup, Column, CustomJSTickFormatter, InlineStyleSheet, Row
+
+from searcher.brief.live import draw_live
+from searcher.brief.page import LAYERS
+from searcher.plan import Plan
+
+#: metres of the map to degrees and minutes along an edge
+WRITE_DEGREES = """
+const radius = 6378137, degrees = 180 / Math.PI;
+const place = side === "lon" ? ((lon + tick / radius * degrees + 540) % 360) - 180
+                             : Math.atan(Math.sinh(tick / radius)) * degrees;
+const minutes = Math.round(Math.abs(place) * 600);
+const letters = side === "lon" ? "EW" : "NS";
+const rest = ((minutes % 600) / 10).toFixed(1);
+return `${Math.floor(minutes / 600)}° ${rest}′ ${letters[place >= 0 ? 0 : 1]}`;
+"""
+STEP, ZOOM = 0.25, 1.5
+
+
+class Chart:
+    """The map of one plan after another; what is looked at and which layers are on stay as they were."""
+
+    def __init__(self, style: InlineStyleSheet) -> None:
+        self.layers = CheckboxGroup(
+            labels=[label for _, label, _ in LAYERS],
+            active=[k for k, (_, _, on) in enumerate(LAYERS) if on],
+            inline=True,
+            stylesheets=[style],
+        )
+        self.layers.on_change("active", lambda _name, _was, _now: self._switch())
+        self.plot = self.facts = None
+        self.box = Column(self.layers, self._buttons(style), sizing_mode="stretch_width")
+
+    def show(self, plan: Plan) -> None:
+        """Draw a plan."""
+        before, self.facts_before = self.plot, self.facts
+        self.plot, self.facts = draw_live(plan)
+        for axis, side in ((self.plot.xaxis, "lon"), (self.plot.yaxis, "lat")):
+            axis.formatter = CustomJSTickFormatter(
+                args={"lon": self.facts["lon"], "side": side}, code=WRITE_DEGREES
+            )
+        if before is None or self.facts["lon"] != self.facts_before["lon"]:
+            self._look(self.facts["view"])
+        else:
+            for name in ("x_range", "y_range"):
+                was = getattr(before, name)
+                getattr(self.plot, name).update(start=was.start, end=was.end)
+        self._fit()
+        self._switch()
+        self.box.children = [self.layers, self.box.children[1], self.plot]
+
+    def on_pick(self, tell) -> None:
+        """Call `tell` with the number of a box that is picked on the map."""
+        for name in ("boxes", "ranks"):
+            source = self.plot.select_one({"name": name})
+            if source is not None:
+                source.selected.on_change("indices", _picker(source, tell))
+
+    def _fit(self) -> None:
+        """As high as it is wide, whatever the width: the scale is the same both ways."""
+        self.plot.sizing_mode = "stretch_width"
+        self.plot.aspect_ratio = 0.9
+
+    def _look(self, bounds) -> None:
+        """Show all of some bounds (west, south, east, north) at one scale both ways."""
+        west, south, east, north = bounds
+        half = 0.53 * max(east - west, 0.9 * (north - south))
+        x, y = (west + east) / 2, (south + north) / 2
+        self.plot.x_range.update(start=x - half, end=x + half)
+        self.plot.y_range.update(start=y - half / 0.9, end=y + half / 0.9)
+
+    def _move(self, across: float, up: float) -> None:
+        for side, share in ((self.plot.x_range, across), (self.plot.y_range, up)):
+            by = share * (side.end - side.start)
+            side.update(start=side.start + by, end=side.end + by)
+
+    def _zoom(self, factor: float) -> None:
+        for side in (self.plot.x_range, self.plot.y_range):
+            middle, half = (side.start + side.end) / 2, factor * (side.end - side.start) / 2
+            side.update(start=middle - half, end=middle + half)
+
+    def _switch(self) -> None:
+        if self.plot is None:
+            return
+        on = {LAYERS[k][0] for k in self.layers.active}
+        names = {name for name, _, _ in LAYERS}
+        for renderer in self.plot.renderers:
+            tags = names & set(renderer.glyph.tags)
+            if tags:
+                renderer.visible = bool(tags & on)
+
+    def _buttons(self, style: InlineStyleSheet) -> Row:
+        acts = (
+            ("Zoom in", lambda: self._zoom(1 / ZOOM)),
+            ("Zoom out", lambda: self._zoom(ZOOM)),
+            ("West", lambda: self._move(-STEP, 0)),
+            ("East", lambda: self._move(STEP, 0)),
+            ("North", lambda: self._move(0, STEP)),
+            ("South", lambda: self._move(0, -STEP)),
+            ("Route", lambda: self._look(self.facts["view"])),
+            ("Whole range", lambda: self._look(self.facts["whole"])),
+        )
+        made = []
+        for label, act in acts:
+            button = Button(label=label, stylesheets=[style], width_policy="min")
+            button.on_click(act)
+            made.append(button)
+        return Row(*made, sizing_mode="stretch_width", spacing=6, styles={"flex-wrap": "wrap"})
+
+
+def _picker(source, tell):
+    def pick(_name: str, _before: list[int], picked: list[int]) -> None:
+        if picked:
+            tell(int(source.data["story"][picked[0]].removeprefix("box-")))
+
+    return pick

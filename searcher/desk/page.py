@@ -1,0 +1,124 @@
+"""The page of the desk: wishes on one side, the map and the day that come of them beside it."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from time import perf_counter
+
+import jinja2
+from bokeh.core.templates import FILE
+from bokeh.document import Document
+from bokeh.models import Div, InlineStyleSheet
+from markupsafe import Markup
+
+from searcher.brief.page import page_facts
+from searcher.brief.words import cautions_of
+from searcher.desk.chart import Chart
+from searcher.desk.form import Form
+from searcher.desk.handover import write_aside, write_over
+from searcher.desk.whatif import Desk, WhatIf, differences, work_order
+from searcher.desk.wishes import say_changes
+from searcher.errors import SearcherError
+
+DECIDES = "The official marine forecast decides, not this page."
+#: time for the page to say that something is being worked out before it is, ms
+BREATH = 60
+HERE = files("searcher.desk")
+
+
+def _read(name: str) -> str:
+    return (HERE / name).read_text(encoding="utf-8")
+
+
+WORDS = jinja2.Environment(
+    loader=jinja2.FunctionLoader(_read), autoescape=True, undefined=jinja2.StrictUndefined
+)
+WHOLE = jinja2.Environment(loader=FILE.environment.loader, autoescape=False, extensions=["jinja2.ext.do"])
+
+
+class Page:
+    """One tab: its wishes, and the last of them that could be planned."""
+
+    def __init__(self, desk: Desk, first: WhatIf) -> None:
+        self.desk, self.found, self.doc = desk, first, None
+        self.refused, self.state, self.changed, self.waiting = "", "As the trip file says.", "", False
+        style = InlineStyleSheet(css=_read("parts.css"))
+        part = {"sizing_mode": "stretch_width", "stylesheets": [style]}
+        self.watch, self.day = Div(name="watch", **part), Div(name="day", **part)
+        self.form = Form(desk.trip, style, change=self.ask, write=self.write)
+        self.chart = Chart(style)
+        self.chart.box.name = "map"
+
+    def fill(self, doc: Document) -> None:
+        """Lay the page out."""
+        self.doc = doc
+        doc.template = WHOLE.from_string(_read("page.html"))
+        doc.template_variables.update(
+            base=FILE, css=_read("page.css"), port=Markup.escape(self.desk.trip.port.name)
+        )
+        for part in (self.watch, self.form.box, self.chart.box, self.day):
+            doc.add_root(part)
+        self._draw()
+        self._tell()
+
+    def ask(self) -> None:
+        """Plan what is wished now, as soon as the page has said that it is being worked out."""
+        self.refused, self.state = "", "Working it out …"
+        self._tell_state()
+        if not self.waiting:
+            self.waiting = True
+            self.doc.add_timeout_callback(self._work, BREATH)
+
+    def _work(self) -> None:
+        self.waiting, began = False, perf_counter()
+        before = self.found
+        try:
+            found = self.desk.plan(self.form.wishes(), before=before)
+        except SearcherError as error:
+            self.refused = str(error)
+            self._tell()
+            return
+        self.found = found
+        self.changed = differences(work_order(before.plan), work_order(found.plan))
+        self._draw()
+        said = f"Worked out in {perf_counter() - began:.1f} s."
+        self.state = " ".join((said, *found.notes))
+        self._tell()
+
+    def _draw(self) -> None:
+        self.chart.show(self.found.plan)
+        self.chart.on_pick(self.form.choose)
+        self.form.list_boxes(self.found)
+
+    def _tell(self) -> None:
+        """Write everything that is words."""
+        found, facts = self.found, page_facts(self.found.plan)
+        self.day.text = WORDS.get_template("day.html").render(
+            facts
+            | {
+                "old": bool(self.refused),
+                "changed": self.changed,
+                "wished": say_changes(self.desk.trip, found.wishes),
+                "pinned": found.wishes.pinned,
+                "banned": found.wishes.banned,
+            }
+        )
+        self._tell_state()
+
+    def _tell_state(self) -> None:
+        self.form.allow_writing(not self.refused and not self.waiting)
+        self.watch.text = WORDS.get_template("watch.html").render(
+            refused=self.refused, state=self.state, decides=DECIDES, cautions=cautions_of(self.found.plan)
+        )
+
+    def write(self, over: bool) -> None:
+        """Write the files of the plan that is shown, which says where it departs from the trip file."""
+        plan, home = self.desk.with_notes(self.found), Path(self.desk.trip.folder)
+        try:
+            paths = (write_over if over else write_aside)(plan, home)
+        except SearcherError as error:
+            self.state = f"Nothing was written: {error}"
+        else:
+            self.state = f"Wrote {len(paths)} files in {paths[0].parent}."
+        self._tell_state()

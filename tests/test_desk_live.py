@@ -1,0 +1,209 @@
+"""The desk in a real browser, over a real planner on a small analytic sea.
+
+Screenshots are left in the ignored folder `artefacts/`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import http.client
+import re
+import threading
+from pathlib import Path
+
+import pytest
+from seas import make_simple_sea, make_trip, tanh_front
+
+pytest.importorskip("bokeh.server")
+from searcher.desk.guard import Served
+from searcher.desk.page import Page
+from searcher.desk.whatif import Desk
+from searcher.desk.wishes import wishes_of
+
+ROOT = Path(__file__).parents[1]
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+#: a change may take this long on a machine that others are at work on, ms
+PATIENCE = 240_000
+NASTY = "<img src=x onerror=alert(1)>Port"
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory):
+    def picture(x, y):
+        return tanh_front(x, y, angle=90.0, offset=20e3, step=2.0, width=3000.0)[0]
+
+    sea = make_simple_sea(
+        u=0.1, sst=[picture, picture], image_hours=(-30.0, -10.0), half=1.5, current_hours=(-120, 36)
+    )
+    trip = make_trip()
+    port = trip.port.model_copy(update={"name": NASTY})
+    return Desk(trip.model_copy(update={"port": port, "folder": tmp_path_factory.mktemp("trip")}), sea)
+
+
+@pytest.fixture(scope="module")
+def served(desk):
+    """The page, served from a thread of its own."""
+    first, box, ready = desk.plan(wishes_of(desk.trip)), [], threading.Event()
+
+    def serve():
+        asyncio.set_event_loop(asyncio.new_event_loop())
+        box.append(Served(lambda doc: Page(desk, first).fill(doc)))
+        ready.set()
+        box[0].run()
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    assert ready.wait(60)
+    yield box[0]
+    box[0].loop.add_callback(box[0].stop)
+    thread.join(30)
+
+
+def ask(served, *, path: str | None = None, **headers) -> int:
+    """The status of a request made by hand."""
+    place, _, rest = served.address.removeprefix("http://").partition("/")
+    link = http.client.HTTPConnection(place, timeout=60)
+    link.request("GET", f"/{rest}" if path is None else path, headers={"Host": place} | headers)
+    status = link.getresponse().status
+    link.close()
+    return status
+
+
+def test_strangers_are_refused(served):
+    place, _, rest = served.address.removeprefix("http://").partition("/")
+    assert place.startswith("127.0.0.1:")
+    token = rest.strip("/")
+    assert len(token) >= 32
+    assert ask(served) == 200
+    upgrade = {"Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13"}
+    upgrade |= {"Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ=="}  # the example of RFC 6455, section 1.3
+    for refused in (
+        {"path": "/"},
+        {"path": "/ws"},
+        {"path": "/static/js/bokeh.min.js"},
+        {"path": f"/{token[:-1]}x/"},
+        {"path": f"//{token}/"},
+        {"path": "/?token=" + token},
+        {"Host": "desk.example"},
+        {"Host": "localhost:" + place.split(":")[1]},
+        {"Origin": "http://desk.example"},
+        {"Origin": "null"},
+        {"path": f"/{token}/ws", "Origin": "http://desk.example", **upgrade},
+        {"path": f"/{token}/ws", "Origin": "http://127.0.0.1", **upgrade},
+    ):
+        assert ask(served, **refused) == 403, refused
+
+
+@pytest.fixture(scope="module")
+def browser():
+    api = pytest.importorskip("playwright.sync_api")
+    if not CHROMIUM.exists():
+        pytest.skip(f"no browser at {CHROMIUM}")
+    with api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS.split())
+        yield chromium
+        chromium.close()
+
+
+class Visit:
+    """A tab on the desk, which writes down what it complains of and what it asks for."""
+
+    def __init__(self, browser, served) -> None:
+        self.tab = browser.new_page(viewport={"width": 1400, "height": 1000})
+        self.tab.set_default_timeout(PATIENCE)
+        self.complaints, self.requests, self.served = [], [], served
+        self.tab.on("console", self._hear)
+        self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.tab.on("dialog", lambda dialog: self.complaints.append(dialog.message))
+        self.tab.on("request", lambda request: self.requests.append(request.url))
+        self.tab.on("websocket", lambda socket: self.requests.append(socket.url))
+        self.tab.goto(served.address)
+        self.wait_for("As the trip file says")
+
+    def _hear(self, message) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(message.text)
+
+    def wait_for(self, text: str) -> str:
+        """The state once it holds a text."""
+        self.tab.get_by_text(text).first.wait_for()
+        return self.tab.get_by_role("status").inner_text()
+
+    def stays(self) -> list[str]:
+        """Numbers of the boxes of the day, as the page tells them."""
+        table = self.tab.locator(".day table").first
+        return table.locator("tbody th").all_inner_texts()
+
+    def after(self, act) -> str:
+        """The state after a change has been worked out or refused."""
+        before = self.tab.locator(".watch").inner_text()
+        act()
+        self.tab.wait_for_function(
+            "before => { const text = document.querySelector('.watch').firstElementChild.shadowRoot"
+            ".textContent; return /Worked out|Not possible|Wrote|Nothing was/.test(text)"
+            " && !text.includes(before) }",
+            arg=before.split("\n")[0],
+        )
+        return self.tab.get_by_role("status").inner_text()
+
+    def set_fuel(self, amount: str) -> None:
+        field = self.tab.get_by_label("Fuel in the tank")
+        field.fill(amount)
+        field.press("Tab")
+
+    def shoot(self, name: str) -> None:
+        (ROOT / "artefacts").mkdir(exist_ok=True)
+        self.tab.wait_for_timeout(800)
+        self.tab.screenshot(path=ROOT / "artefacts" / f"{name}.png")
+
+
+def test_a_morning_at_the_desk(browser, served, desk):
+    visit = Visit(browser, served)
+    tab = visit.tab
+    visit.shoot("desk_first")
+    assert NASTY in tab.locator("h1").inner_text()
+    assert tab.get_by_text("The official marine forecast decides").is_visible()
+    for label in ("Fuel in the tank", "Leave at", "Home by", "Bait", "Trolling speed", "Target", "Box"):
+        assert tab.get_by_label(label, exact=False).first.is_visible(), label
+    stays = visit.stays()
+    assert stays
+
+    # a box of the day is left out by the keyboard alone: it leaves the day
+    tab.get_by_label("Box", exact=True).select_option(stays[0])
+    tab.get_by_role("button", name="Leave out").focus()
+    visit.after(lambda: tab.keyboard.press("Enter"))
+    assert stays[0] not in visit.stays()
+    visit.shoot("desk_left_out")
+
+    # less fuel, and too little of it: the plan of before stands, marked as old, and is not written
+    visit.after(lambda: visit.set_fuel("100"))
+    assert tab.get_by_text("100 L in the tank (the trip file").first.is_visible()
+    left = visit.stays()
+    assert "Not possible" in visit.after(lambda: visit.set_fuel("41"))
+    assert tab.get_by_text("Old: the plan before the last change").is_visible()
+    assert visit.stays() == left
+    assert tab.get_by_role("button", name="Write to a new sub-folder").is_disabled()
+    visit.shoot("desk_refused")
+
+    visit.after(lambda: visit.set_fuel("110"))
+    said = visit.after(lambda: tab.get_by_role("button", name="Write to a new sub-folder").click())
+    folder = desk.trip.folder / "desk-1"
+    assert str(folder) in said
+    assert {"brief.html", "route.gpx", "float_plan.txt"} <= {path.name for path in folder.iterdir()}
+    assert "110 L in the tank (the trip file" in (folder / "float_plan.txt").read_text()
+
+    # moved about by buttons, and still nothing but this page is asked for
+    tab.get_by_role("button", name="Zoom in").click()
+    tab.get_by_label("Floating matter").check()
+    visit.shoot("desk_last")
+    assert visit.complaints == []
+    home = re.escape(served.address.removeprefix("http://"))
+    strangers = [url for url in visit.requests if not re.match(rf"(?:(?:http|ws)://{home}|data:|blob:)", url)]
+    assert strangers == []
+    tab.close()
