@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import erf
 
 from searcher.errors import SearcherError
@@ -20,7 +21,7 @@ from searcher.errors import SearcherError
 Z80 = 1.2815515655446004
 
 
-def find_by_random(coverage):
+def find_by_random(coverage: ArrayLike) -> np.ndarray:
     """Chance to find what is there by tracks at random, 1 - exp(-C) (Koopman 1980, ch. 3); any shape.
 
     >>> find_by_random([0.5, 1.0, 2.0]).round(4).tolist()
@@ -29,18 +30,18 @@ def find_by_random(coverage):
     return -np.expm1(-np.asarray(coverage, dtype=float))
 
 
-def find_by_inverse_cube(coverage):
+def find_by_inverse_cube(coverage: ArrayLike) -> np.ndarray:
     """The same by parallel sweeps under the inverse cube law of sighting, erf(√π C / 2) (Koopman 1980)."""
     return erf(0.5 * math.sqrt(math.pi) * np.asarray(coverage, dtype=float))
 
 
-def doubt_after_blank(prior, found):
+def doubt_after_blank(prior: ArrayLike, found: ArrayLike) -> np.ndarray:
     """Chance that a thing is there, after a search that finds it with chance `found` did not (Bayes)."""
     prior, found = np.asarray(prior, dtype=float), np.asarray(found, dtype=float)
     return prior * (1.0 - found) / (1.0 - prior * found)
 
 
-def share_effort(rate, fading, total: float) -> np.ndarray:
+def share_effort(rate: ArrayLike, fading: ArrayLike, total: float) -> np.ndarray:
     """Efforts (places,) of a sum `total` that yield most; a place yields rate/fading·(1 - e^(-fading·t)).
 
     Every place that gets any is left at the same rate λ: t = [ln rate - ln λ]₊ / fading (Koopman 1957, Oper.
@@ -71,7 +72,7 @@ def share_effort(rate, fading, total: float) -> np.ndarray:
     return efforts
 
 
-def allocate_effort(p, area, width, total: float) -> np.ndarray:
+def allocate_effort(p: ArrayLike, area: ArrayLike, width: ArrayLike, total: float) -> np.ndarray:
     """Lengths of track (places,) that find one thing with the greatest chance, given `total` of them.
 
     p: the chance that it is in each place; area: of the place; width: the sweep width there; units alike.
@@ -81,7 +82,7 @@ def allocate_effort(p, area, width, total: float) -> np.ndarray:
     return share_effort(np.asarray(p, dtype=float) * width_per_area, width_per_area, total)
 
 
-def yield_of(rate, fading, effort):
+def yield_of(rate: ArrayLike, fading: ArrayLike, effort: ArrayLike) -> np.ndarray:
     """What an effort yields: rate/fading·(1 - e^(-fading·effort)); without fading rate times effort."""
     rate, fading, effort = (np.asarray(a, dtype=float) for a in (rate, fading, effort))
     with np.errstate(invalid="ignore", divide="ignore"):

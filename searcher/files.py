@@ -11,7 +11,7 @@ from searcher.errors import SearcherError
 
 
 @contextmanager
-def whole_file(path: str | os.PathLike) -> Iterator[Path]:
+def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     """A path to write beside `path`; it takes that name if all goes well and is removed if not.
 
     Raises `SearcherError` where there is no folder for it, or where it cannot be written.
@@ -30,7 +30,7 @@ def whole_file(path: str | os.PathLike) -> Iterator[Path]:
             partial.unlink(missing_ok=True)
 
 
-def write_text(path: str | os.PathLike, text: str) -> Path:
+def write_text(path: str | os.PathLike[str], text: str) -> Path:
     """Write UTF-8 text with plain line ends, whole or not at all."""
     with whole_file(path) as partial:
         partial.write_text(text, encoding="utf-8", newline="\n")

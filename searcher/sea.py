@@ -277,7 +277,7 @@ def has(sea: xr.DataTree, node: str) -> bool:
     return node in sea.children
 
 
-def save_sea(sea: xr.DataTree, path: str | os.PathLike) -> Path:
+def save_sea(sea: xr.DataTree, path: str | os.PathLike[str]) -> Path:
     """Write a whole sea to one netCDF file, a group per node; the file appears whole or not at all."""
     encoding = {f"/{name}": _encoding(node) for name, node in check_sea(sea).children.items()}
     with whole_file(path) as partial:
@@ -291,7 +291,7 @@ def _encoding(node: xr.DataTree) -> dict[str, dict]:
     return fields | {name: {"_FillValue": None} for name in node.coords if node[name].dtype.kind == "f"}
 
 
-def open_sea(path: str | os.PathLike) -> xr.DataTree:
+def open_sea(path: str | os.PathLike[str]) -> xr.DataTree:
     """Read a sea that `save_sea` wrote, whole, into memory."""
     path = Path(path)
     if not path.exists():

@@ -9,9 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
+
+#: a number or an array of them, which comes back as such
+Numbers = TypeVar("Numbers", float, np.ndarray)
 
 NAUTICAL_MILE = 1852.0
 FOOT = 0.3048
@@ -37,27 +41,27 @@ FACTORS = {
 }
 
 
-def from_unit(value, unit: str):
+def from_unit(value: Numbers, unit: str) -> Numbers:
     """Inside value (m, s, m/s or L) of `value` given in a trade unit of `FACTORS`."""
     return value * FACTORS[unit]
 
 
-def to_unit(value, unit: str):
+def to_unit(value: Numbers, unit: str) -> Numbers:
     """Trade value, in a unit of `FACTORS`, of an inside value (m, s, m/s or L)."""
     return value / FACTORS[unit]
 
 
-def f_to_c(value_f):
+def f_to_c(value_f: Numbers) -> Numbers:
     """Degrees Celsius of degrees Fahrenheit."""
     return (value_f - 32.0) / 1.8
 
 
-def c_to_f(value):
+def c_to_f(value: Numbers) -> Numbers:
     """Degrees Fahrenheit of degrees Celsius."""
     return value * 1.8 + 32.0
 
 
-def step_to_f(step):
+def step_to_f(step: Numbers) -> Numbers:
     """A temperature difference in Fahrenheit degrees of one in Celsius degrees."""
     return step * 1.8
 

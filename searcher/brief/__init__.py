@@ -42,7 +42,7 @@ def __getattr__(name: str):
     return getattr(import_module(f"searcher.brief.{_HOMES[name]}"), name)
 
 
-def write_all(plan: Plan, folder: str | os.PathLike, *, plotter: Plotter | None = None) -> list[Path]:
+def write_all(plan: Plan, folder: str | os.PathLike[str], *, plotter: Plotter | None = None) -> list[Path]:
     """Write page, maps, route.gpx, plan.kml, tables (GeoJSON and CSV) and float plan; return their paths.
 
     The folder is made if need be; `plotter` is what the plotter can take. Each file appears whole or not at

@@ -34,7 +34,7 @@ HELP = "WHEN TO CALL FOR HELP"
 CLOSE_IT = "Leave this with someone ashore. Close it with them when you are back."
 
 
-def write_float_plan(plan: Plan, path: str | os.PathLike) -> Path:
+def write_float_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
     """Write the float plan as plain text. Where the trip file is silent a blank is left to fill in by hand.
 
     Raises `SearcherError` if the file cannot be written.
@@ -42,7 +42,7 @@ def write_float_plan(plan: Plan, path: str | os.PathLike) -> Path:
     return write_text(path, float_plan_text(plan))
 
 
-def write_float_page(plan: Plan, path: str | os.PathLike) -> Path:
+def write_float_page(plan: Plan, path: str | os.PathLike[str]) -> Path:
     """Write the float plan as a page to print (HTML, nothing loaded from elsewhere), with blanks to fill in.
 
     Raises `SearcherError` if the file cannot be written.

@@ -23,7 +23,7 @@ from searcher.units import to_unit
 DIGITS = 6
 
 
-def write_geojson(plan: Plan, folder: str | os.PathLike) -> list[Path]:
+def write_geojson(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     """Write fronts.geojson, boxes.geojson and legs.geojson; return their paths.
 
     Each is a FeatureCollection with the columns of its table (`searcher.tables`; m, s, m/s, °C, L) as
@@ -38,7 +38,7 @@ def write_geojson(plan: Plan, folder: str | os.PathLike) -> list[Path]:
 
 
 def write_table(
-    name: str, table: gpd.GeoDataFrame, folder: str | os.PathLike, *, about: dict | None = None
+    name: str, table: gpd.GeoDataFrame, folder: str | os.PathLike[str], *, about: dict | None = None
 ) -> Path:
     """Write one table as `name`.geojson, as `write_geojson` does; `about` is added beside its features."""
     text = json.dumps(_collection(table, about or {"cautions": list(STANDING_CAUTIONS)}), allow_nan=False)

@@ -35,7 +35,7 @@ MOST_MARKED = 10
 NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def write_gpx(plan: Plan, path: str | os.PathLike, *, plotter: Plotter | None = None) -> Path:
+def write_gpx(plan: Plan, path: str | os.PathLike[str], *, plotter: Plotter | None = None) -> Path:
     """Write the route, and marks and trolling lines of its boxes and the ten best, as GPX 1.1.
 
     One route (a point wherever the course or the work changes, with its expected time; none in a plan without

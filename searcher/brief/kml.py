@@ -42,7 +42,7 @@ STYLES = {
 }
 
 
-def write_kml(plan: Plan, path: str | os.PathLike) -> Path:
+def write_kml(plan: Plan, path: str | os.PathLike[str]) -> Path:
     """Write route, boxes, lines, fuel range and closed areas as KML, in folders that can be switched off.
 
     Legs carry their hours; lines and areas are cut at 180°. Raises `SearcherError` if the file cannot be

@@ -31,7 +31,7 @@ AROUND = ("reach", "route")
 
 def draw_map(
     plan: Plan,
-    path: str | os.PathLike | None = None,
+    path: str | os.PathLike[str] | None = None,
     *,
     dpi: int = 150,
     size: tuple[float, float] = A4,
@@ -63,7 +63,7 @@ def draw_map(
     return Path(path)
 
 
-def draw_maps(plan: Plan, path: str | os.PathLike, *, dpi: int = 150) -> Path:
+def draw_maps(plan: Plan, path: str | os.PathLike[str], *, dpi: int = 150) -> Path:
     """Write the maps of all subjects of `draw_map` there are data for, a sheet each, as one PDF.
 
     Raises `SearcherError` if the file cannot be written.

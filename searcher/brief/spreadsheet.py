@@ -20,7 +20,7 @@ from searcher.tables import EVIDENCE, evidence_columns
 from searcher.units import LABELS, Show, to_unit
 
 
-def write_csv(plan: Plan, folder: str | os.PathLike) -> list[Path]:
+def write_csv(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     """Write boxes.csv, legs.csv and stays.csv; return their paths.
 
     Units stand in the headers; times are local, ISO 8601 with their offset; positions are decimal degrees;

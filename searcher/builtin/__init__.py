@@ -150,7 +150,7 @@ def _dataset(moments: list[Moment], grid: Grid2D, **fields) -> xr.Dataset:
 
 
 def write_builtin_files(
-    folder: str | os.PathLike, *, seed: int = 0, convergence: float = 1.0, overwrite: bool = False
+    folder: str | os.PathLike[str], *, seed: int = 0, convergence: float = 1.0, overwrite: bool = False
 ) -> Path:
     """Make the sea and write it into `folder` as downloaded files would lie there, with a trip file.
 
@@ -163,7 +163,7 @@ def write_builtin_files(
     return write_sea_files(sea, folder, overwrite=overwrite)
 
 
-def write_truth(truth: xr.DataTree, path: str | os.PathLike) -> Path:
+def write_truth(truth: xr.DataTree, path: str | os.PathLike[str]) -> Path:
     """Write a truth to one netCDF file, a group per node; the file appears whole or not at all."""
     encoding = {
         f"/{name}": {variable: {"zlib": True, "complevel": 1} for variable in node.data_vars}

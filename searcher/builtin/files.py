@@ -95,7 +95,7 @@ notes = "Demonstration only: the sea in these files is invented"
 """
 
 
-def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike, *, overwrite: bool = False) -> Path:
+def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Write a sea as product files under `folder`/data, with `closed_area.geojson` and `trip.toml`.
 
     Every file appears whole or not at all, and `trip.toml` last. A folder that already holds a trip file is
@@ -111,7 +111,7 @@ def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike, *, overwrite: b
     return folder
 
 
-def clear_folder(folder: str | os.PathLike, *, overwrite: bool) -> Path:
+def clear_folder(folder: str | os.PathLike[str], *, overwrite: bool) -> Path:
     """The folder, unless it holds a trip file that must be left alone."""
     trip = Path(folder) / TRIP_FILE
     if trip.exists() and not overwrite:

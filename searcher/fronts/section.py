@@ -77,7 +77,7 @@ def smooth_along(chains: Chains, along: np.ndarray, half: np.ndarray) -> Chains:
         np.round(np.repeat(half, counts) / gap).astype(np.int64), np.minimum(index - first, last - index)
     )
 
-    def mean(values):
+    def mean(values: np.ndarray) -> np.ndarray:
         total = np.concatenate([[0.0], np.cumsum(values)])
         return (total[index + wide + 1] - total[index - wide]) / (2 * wide + 1)
 
@@ -102,7 +102,9 @@ def cut_stretches(chains: Chains, along: np.ndarray, length: float) -> Stretches
     return Stretches(starts, last, x / size, y / size, lines)
 
 
-def clear_reach(chains: Chains, cut: Stretches, east, north, reach: float) -> tuple[np.ndarray, np.ndarray]:
+def clear_reach(
+    chains: Chains, cut: Stretches, east: np.ndarray, north: np.ndarray, reach: float
+) -> tuple[np.ndarray, np.ndarray]:
     """How far (m) behind and ahead of every stretch its own water reaches: half-way to the next line.
 
     Distances are taken on a conformal map (Mercator's, in columns), true at the stretch.
@@ -129,7 +131,14 @@ def clear_reach(chains: Chains, cut: Stretches, east, north, reach: float) -> tu
 
 
 def fit_lines(
-    field: np.ndarray, chains: Chains, *, east, north, sigma: float, noise: float, background: float
+    field: np.ndarray,
+    chains: Chains,
+    *,
+    east: np.ndarray,
+    north: np.ndarray,
+    sigma: float,
+    noise: float,
+    background: float,
 ) -> tuple[Chains, Sections]:
     """Sections of lines, and the lines moved onto the places fitted.
 
@@ -160,7 +169,9 @@ def fit_lines(
     )
 
 
-def move_onto(chains: Chains, cut: Stretches, along, places, east, north) -> Chains:
+def move_onto(
+    chains: Chains, cut: Stretches, along: np.ndarray, places: np.ndarray, east: np.ndarray, north: np.ndarray
+) -> Chains:
     """The lines with every point moved across by the distance fitted, linear between middles of stretches."""
     move = np.nan_to_num(places[:, 0])
     middle = 0.5 * (along[cut.first] + along[cut.last])

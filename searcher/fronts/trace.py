@@ -58,7 +58,9 @@ class Chains(NamedTuple):
         return np.maximum.reduceat(self.height, self.offsets[:-1]) if len(self.counts) else np.zeros(0)
 
 
-def link_chains(chains: Chains, *, east, north, high: float, least_length: float) -> Chains:
+def link_chains(
+    chains: Chains, *, east: np.ndarray, north: np.ndarray, high: float, least_length: float
+) -> Chains:
     """Lines from chains of ridge points: cut at corners, joined over gaps, and only what counts kept.
 
     A chain that turns a corner, as where three ridges meet and the tracing chose two, is cut there; ends that

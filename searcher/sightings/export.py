@@ -19,7 +19,7 @@ from searcher.units import LABELS, Show, to_unit
 BYTE_ORDER_MARK = "\ufeff"
 
 
-def write_csv(sightings: gpd.GeoDataFrame, path: str | os.PathLike, *, show: Show) -> Path:
+def write_csv(sightings: gpd.GeoDataFrame, path: str | os.PathLike[str], *, show: Show) -> Path:
     """Write a sightings table as CSV (RFC 4180 but for plain line ends; UTF-8); units stand in the header.
 
     Times are local, ISO 8601 with their offset; positions are decimal degrees, of a stretch both its ends.

@@ -42,7 +42,7 @@ class FromPlotter(NamedTuple):
 
 
 def read_gpx(
-    path: str | os.PathLike,
+    path: str | os.PathLike[str],
     *,
     speeds: tuple[float, float],
     window: tuple[np.datetime64, np.datetime64],

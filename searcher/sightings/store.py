@@ -62,13 +62,13 @@ class Added(NamedTuple):
     known: int
 
 
-def log_path(path: str | os.PathLike) -> Path:
+def log_path(path: str | os.PathLike[str]) -> Path:
     """The log of a trip folder; a path to a file is taken as it is."""
     path = Path(path)
     return path / NAME if path.is_dir() else path
 
 
-def add_sighting(path: str | os.PathLike, sighting: Sighting) -> int:
+def add_sighting(path: str | os.PathLike[str], sighting: Sighting) -> int:
     """Store one entry in the log of a trip folder (or in a file); return its number.
 
     When it returns the entry is on the disk. Raises `TableError` where the file cannot be written or
@@ -79,7 +79,7 @@ def add_sighting(path: str | os.PathLike, sighting: Sighting) -> int:
         return int(cursor.lastrowid)
 
 
-def add_sightings(path: str | os.PathLike, sightings: Iterable[Sighting]) -> Added:
+def add_sightings(path: str | os.PathLike[str], sightings: Iterable[Sighting]) -> Added:
     """Store entries read from a plotter's file, all or none; those that are in the log already add nothing.
 
     Of trolled stretches that overlap in time only the longer stands: a track that has grown since it was last
@@ -98,7 +98,7 @@ def add_sightings(path: str | os.PathLike, sightings: Iterable[Sighting]) -> Add
     return Added(new, known)
 
 
-def take_back(path: str | os.PathLike) -> Sighting | None:
+def take_back(path: str | os.PathLike[str]) -> Sighting | None:
     """Mark the last entry that stands as deleted and return it; None where there is none."""
     if not log_path(path).is_file():
         return None
@@ -110,7 +110,7 @@ def take_back(path: str | os.PathLike) -> Sighting | None:
     return None
 
 
-def read_sightings(path: str | os.PathLike, *, deleted: bool = False) -> gpd.GeoDataFrame:
+def read_sightings(path: str | os.PathLike[str], *, deleted: bool = False) -> gpd.GeoDataFrame:
     """The entries that stand (or those taken back), by time: `searcher.tables.SIGHTINGS`, and their `id`.
 
     A folder without a log gives an empty table. Raises `TableError` where the file is no log.
@@ -142,7 +142,7 @@ def _is_covered(database: sqlite3.Connection, stretch: Sighting) -> bool:
 
 
 @contextmanager
-def _writing(path: str | os.PathLike) -> Iterator[sqlite3.Connection]:
+def _writing(path: str | os.PathLike[str]) -> Iterator[sqlite3.Connection]:
     """A transaction on a log, made where there is none; on the disk when the block ends, or not at all."""
     with _open(path) as database:
         database.execute("BEGIN IMMEDIATE")
@@ -155,7 +155,7 @@ def _writing(path: str | os.PathLike) -> Iterator[sqlite3.Connection]:
 
 
 @contextmanager
-def _open(path: str | os.PathLike) -> Iterator[sqlite3.Connection]:
+def _open(path: str | os.PathLike[str]) -> Iterator[sqlite3.Connection]:
     """A connection to a log of ours; an open transaction is rolled back when it closes."""
     file = log_path(path)
     try:

@@ -109,7 +109,7 @@ class Product(BaseModel):
         return self.address.format(dataset=self.dataset, time=pd.Timestamp(time))
 
 
-def read_catalogue(extra: str | os.PathLike | None = None) -> tuple[Product, ...]:
+def read_catalogue(extra: str | os.PathLike[str] | None = None) -> tuple[Product, ...]:
     """All products, those of a user's file included.
 
     `extra` is a TOML file of rows, or a folder in which `sources.toml` is looked for. A row with the id of a
@@ -128,7 +128,7 @@ def read_catalogue(extra: str | os.PathLike | None = None) -> tuple[Product, ...
     return tuple(products.values())
 
 
-def find_products(ids: Sequence[str], *, extra: str | os.PathLike | None = None) -> tuple[Product, ...]:
+def find_products(ids: Sequence[str], *, extra: str | os.PathLike[str] | None = None) -> tuple[Product, ...]:
     """The products of some ids, in their order. Raises `SourceError` naming every id that is not known."""
     known = {product.id: product for product in read_catalogue(extra)}
     wanted = tuple(dict.fromkeys([ids] if isinstance(ids, str) else ids))
@@ -145,7 +145,7 @@ def find_products(ids: Sequence[str], *, extra: str | os.PathLike | None = None)
     return tuple(known[name] for name in wanted)
 
 
-def list_products(region: Region, *, extra: str | os.PathLike | None = None) -> list[dict]:
+def list_products(region: Region, *, extra: str | os.PathLike[str] | None = None) -> list[dict]:
     """A row for each product that covers some of a region, the finest of a field first.
 
     Keys: id, field, title, protocol, step (°), time_step and latency (s; None for what does not change),
@@ -204,7 +204,7 @@ def _built_in() -> dict[str, dict]:
     return tomllib.loads((files("searcher.sources") / "catalogue.toml").read_text(encoding="utf-8"))
 
 
-def _own_file(extra: str | os.PathLike | None) -> Path | None:
+def _own_file(extra: str | os.PathLike[str] | None) -> Path | None:
     if extra is None:
         return None
     path = Path(extra)

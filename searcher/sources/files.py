@@ -34,7 +34,7 @@ from searcher.sources.unpack import coverage_time, decode_times
 __all__ = ["Field", "align_fields", "list_variables", "read_fields", "survey_file"]
 
 
-def list_variables(path: str | os.PathLike) -> list[str]:
+def list_variables(path: str | os.PathLike[str]) -> list[str]:
     """The gridded variables of a file, each as "name (standard name, units)". Raises `SourceError`."""
     try:
         with open_raw(path) as data:

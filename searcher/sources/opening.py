@@ -17,7 +17,7 @@ CLASSIC = (b"CDF\x01", b"CDF\x02")  # first bytes of netCDF-3 files
 
 
 @contextmanager
-def open_raw(path: str | os.PathLike) -> Iterator[xr.Dataset]:
+def open_raw(path: str | os.PathLike[str]) -> Iterator[xr.Dataset]:
     """The file as it stands, nothing decoded, nothing read but the coordinates; closed at the end."""
     _check_whole(path)
     try:
@@ -35,7 +35,7 @@ def open_raw(path: str | os.PathLike) -> Iterator[xr.Dataset]:
         raise
 
 
-def _check_whole(path: str | os.PathLike) -> None:
+def _check_whole(path: str | os.PathLike[str]) -> None:
     """Raise `OSError` where a netCDF-3 file is cut short: the netCDF library reads zeros past its end.
 
     (netCDF-4 files that are cut short the library refuses by itself.)

@@ -68,7 +68,7 @@ class Faults:
         return [text for _, text in sorted(self.found, key=lambda fault: fault[0])]
 
 
-def read_trip(path: str | os.PathLike) -> Trip:
+def read_trip(path: str | os.PathLike[str]) -> Trip:
     """Read a trip file, or the trip file of a folder.
 
     Raises one `TripError` that names every fault and its line.
@@ -77,7 +77,7 @@ def read_trip(path: str | os.PathLike) -> Trip:
     return parse_trip(read_text(path), path)
 
 
-def trip_path(path: str | os.PathLike) -> Path:
+def trip_path(path: str | os.PathLike[str]) -> Path:
     """The trip file of a folder; a path to a file is taken as it is."""
     path = Path(path)
     return path / TRIP_FILE if path.is_dir() else path
@@ -93,7 +93,7 @@ def read_text(path: Path) -> str:
         raise TripError(f"{path} cannot be read as text: {error}") from None
 
 
-def parse_trip(text: str, path: str | os.PathLike, *, afloat: bool = False) -> Trip:
+def parse_trip(text: str, path: str | os.PathLike[str], *, afloat: bool = False) -> Trip:
     """A trip of the text of a trip file that stands, or will stand, at `path`. Raises as `read_trip`.
 
     afloat: its ports are known to lie beside water, since the same text has been read before.

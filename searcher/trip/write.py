@@ -76,7 +76,7 @@ def _hours(leave: datetime | str | None, home_by: datetime | str | None, timezon
     return str(leave), str(home_by)
 
 
-def write_trip(path: str | os.PathLike, *, overwrite: bool = False, **fields: Any) -> Path:
+def write_trip(path: str | os.PathLike[str], *, overwrite: bool = False, **fields: Any) -> Path:
     """Write a trip file made of `fields` (see `new_trip_text`) at `path`, a file or folder; return its path.
 
     The text is read back before anything is written, so a faulty field raises `TripError` and leaves
