@@ -143,5 +143,7 @@ def solve_by_constraints(problem: Problem, *, limit: float) -> tuple[float, bool
     solver.parameters.num_workers = 2
     solver.parameters.random_seed = 0
     status = solver.solve(model)
+    if status == cp_model.UNKNOWN:  # no tour found in the time there was
+        return float("nan"), False
     assert status in (cp_model.OPTIMAL, cp_model.FEASIBLE), solver.status_name(status)
     return solver.objective_value / worth, status == cp_model.OPTIMAL

@@ -41,7 +41,7 @@ DOUBT, LENGTH = 8e3, 60e3
 SPACING = 0.35
 #: pictures differ by so much for other reasons, °C, and by an edge being so far out of place, m; differences
 #: of more than so many times that count less (Huber 1964, Ann. Math. Stat. 35:73-101)
-UNLIKE, ASTRAY, HUBER = 0.25, 1500.0, 1.5
+UNLIKE, ASTRAY, HUBER = 0.5, 1500.0, 1.5
 #: how smooth the pictures are in each step, m; in the last `LATE` steps pairs a day apart count too
 SMOOTHINGS = (8e3, 6e3, 4e3, 4e3, 2.4e3, 2.4e3, 2.4e3, 2.4e3, 2.4e3, 2.4e3)
 LATE = 3
