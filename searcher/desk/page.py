@@ -43,6 +43,7 @@ class Page:
     def __init__(self, desk: Desk, first: WhatIf) -> None:
         self.desk, self.found, self.doc = desk, first, None
         self.refused, self.state, self.changed, self.waiting = "", "As the trip file says.", "", False
+        self.answers = 0  # how often something that was wished has been done or refused
         style = InlineStyleSheet(css=_read("parts.css"))
         part = {"sizing_mode": "stretch_width", "stylesheets": [style]}
         self.watch, self.day = Div(name="watch", **part), Div(name="day", **part)
@@ -72,6 +73,7 @@ class Page:
 
     def _work(self) -> None:
         self.waiting, began = False, perf_counter()
+        self.answers += 1
         before = self.found
         try:
             found = self.desk.plan(self.form.wishes(), before=before)
@@ -109,12 +111,17 @@ class Page:
     def _tell_state(self) -> None:
         self.form.allow_writing(not self.refused and not self.waiting)
         self.watch.text = WORDS.get_template("watch.html").render(
-            refused=self.refused, state=self.state, decides=DECIDES, cautions=cautions_of(self.found.plan)
+            refused=self.refused,
+            state=self.state,
+            answers=self.answers,
+            decides=DECIDES,
+            cautions=cautions_of(self.found.plan),
         )
 
     def write(self, over: bool) -> None:
         """Write the files of the plan that is shown, which says where it departs from the trip file."""
         plan, home = self.desk.with_notes(self.found), Path(self.desk.trip.folder)
+        self.answers += 1
         try:
             paths = (write_over if over else write_aside)(plan, home)
         except SearcherError as error:
