@@ -7,6 +7,7 @@ invented: boxes at random off a port, with one, two or three passes over each fr
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
 from time import perf_counter
@@ -50,7 +51,8 @@ def measure(name: str, problem, *, rounds: int, solver: bool) -> tuple:
     limit = max(LEAST, 10 * (seconds["longer"] + seconds["proof"]))
     start = perf_counter()
     profit, optimal = solve_by_constraints(problem, limit=limit)
-    return (*row, perf_counter() - start, float(profit / proof.best), "yes" if optimal else "no")
+    found = "none found" if math.isnan(profit) else float(profit / proof.best)
+    return (*row, perf_counter() - start, found, "yes" if optimal else "no")
 
 
 def main() -> None:
