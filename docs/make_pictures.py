@@ -38,7 +38,7 @@ PICTURES = Path(__file__).parent / "pictures"
 #: colours told apart with any colour sight (Okabe & Ito 2008, https://jfly.uni-koeln.de/color/)
 ORANGE, SKY, GREEN, BLUE, RED, PINK = "#e69f00", "#56b4e9", "#009e73", "#0072b2", "#d55e00", "#cc79a7"
 #: most bytes of a picture
-MOST = 150_000
+MOST = 200_000
 KM, MILE, HOUR = 1000.0, 1852.0, 3600.0
 
 
