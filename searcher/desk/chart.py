@@ -53,6 +53,10 @@ class Chart:
         self._switch()
         self.box.children = [self.layers, self.box.children[1], self.plot]
 
+    def mark(self, *, old: bool) -> None:
+        """Frame the map where it is that of an earlier plan."""
+        self.box.styles = {"border-left": "8px solid #8a1c12", "padding-left": "8px"} if old else {}
+
     def on_pick(self, tell) -> None:
         """Call `tell` with the number of a box that is picked on the map."""
         for name in ("boxes", "ranks"):

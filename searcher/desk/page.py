@@ -96,6 +96,7 @@ class Page:
     def _tell(self) -> None:
         """Write everything that is words."""
         found, facts = self.found, page_facts(self.found.plan)
+        self.chart.mark(old=bool(self.refused))
         self.day.text = WORDS.get_template("day.html").render(
             facts
             | {
