@@ -234,4 +234,4 @@ def test_an_entry_takes_little_time(folder):
         done = subprocess.run(command, capture_output=True, text=True, timeout=60)
         taken.append(time.perf_counter() - start)
         assert done.returncode == 0, done.stderr
-    assert min(taken) < 5.0
+    assert min(taken) < 8.0
