@@ -173,10 +173,10 @@ def test_a_box_left_out_costs_the_route_only(desk, first):
     assert_same_plan(found.plan, make_plan(desk.trip, desk.sea, banned=[worked]))
 
 
-def test_going_back_works_nothing_out(desk, first):
+def test_going_back_works_out_what_memory_has_lost_and_no_more(desk, first):
     desk.plan(replace(first.wishes, fuel=0.9 * first.wishes.fuel), before=first)
     again = desk.plan(first.wishes, before=first)
-    assert again.made == ()
+    assert set(again.made) <= {"boxes"}  # only the last few of each stage are remembered
     assert_same_plan(again.plan, first.plan)
 
 
@@ -184,10 +184,11 @@ def test_a_box_left_out_stays_left_out_when_numbers_change(desk, first):
     worked = int(first.plan.stays["box"].iloc[0])
     wishes = replace(first.wishes, banned=frozenset({worked}), fuel=0.85 * first.wishes.fuel)
     found = desk.plan(wishes, before=first)
-    (number,) = found.wishes.banned
-    assert number == same_box(worked, first.plan.boxes, found.plan.boxes)
-    assert number not in set(found.plan.stays["box"])
-    assert_same_plan(found.plan, make_plan(trip_with(desk.trip, wishes), desk.sea, banned=[number]))
+    number = same_box(worked, first.plan.boxes, found.plan.boxes)
+    banned = set() if number is None else {number}  # with less fuel the box may be gone
+    assert found.wishes.banned == banned
+    assert not banned & set(found.plan.stays["box"])
+    assert_same_plan(found.plan, make_plan(trip_with(desk.trip, wishes), desk.sea, banned=banned))
 
 
 def test_boxes_are_known_again_by_kind_and_place(first):
@@ -200,8 +201,9 @@ def test_boxes_are_known_again_by_kind_and_place(first):
 
 
 def test_an_impossible_day_is_refused(desk, first):
-    with pytest.raises(OutOfReach, match="cannot leave, fish and come home"):
-        desk.plan(replace(first.wishes, home_by=np.datetime64(LEAVE, "ns") + HOUR // 2), before=first)
+    soon = np.datetime64(LEAVE, "ns") + np.timedelta64(30, "m")
+    with pytest.raises(OutOfReach, match="come home"):
+        desk.plan(replace(first.wishes, home_by=soon), before=first)
 
 
 def test_the_plan_says_where_it_departs_from_the_file(desk, first):

@@ -293,8 +293,8 @@ def test_each_piece_is_what_the_profile_says_of_it(profile):
     assert features(profile, chlor_a=clear)["color"] == pytest.approx(0.0)
     assert features(profile, chlor_a=10 * clear)["color"] == pytest.approx(-1.0)
     assert features(profile, chlor_a=0.0)["color"] == 0.5
-    # 73 % of fish were taken with floating weed (Farrell et al. 2014, Fish. Res. 151:177-190): twice the weed is
-    # 1.73 times the fish, none of it leaves 0.27 of them
+    # 73 % of fish were taken with floating weed (Farrell et al. 2014, Fish. Res. 151:177-190): twice the weed
+    # is 1.73 times the fish, none of it leaves 0.27 of them
     assert features(profile, gathered=np.log(2.0))["convergence"] == pytest.approx(np.log(1.73))
     assert features(profile, gathered=0.0)["convergence"] == pytest.approx(0.0, abs=1e-12)
     assert features(profile, gathered=-50.0)["convergence"] == pytest.approx(np.log(0.27))

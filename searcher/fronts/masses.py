@@ -19,7 +19,7 @@ def find_water_masses(
 
     The single-image test of Cayula & Cornillon (1992, J. Atmos. Oceanic Technol. 9:67-80) on the means of
     3 x 3 pixels, in overlapping windows: `size` cells square, `step` cells from one to the next.
-    least_difference: of the means of the two, in the picture's unit.
+    least_difference: of the means of the two, in the picture's unit, such as °C.
     Returns, on the picture's grid, `windows` (tested windows that hold the pixel), `boundaries` (in how many
     of them it has a neighbour of the other water mass) and `share`, NaN where no window was tested.
     """
