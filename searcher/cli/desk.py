@@ -19,7 +19,10 @@ def desk(
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
     quiet: Quiet = False,
 ) -> None:
-    """Try what-ifs on a page of this machine: fuel, hours, bait, target, boxes; the route follows.
+    """Try what-ifs on a page of this machine; the route follows.
+
+    Fuel, hours, bait, target and boxes can be changed; nothing leaves the machine.
+
 
     \b
     Example: searcher desk saturday/
