@@ -23,7 +23,6 @@ def desk(
 
     Fuel, hours, bait, target and boxes can be changed; nothing leaves the machine.
 
-
     \b
     Example: searcher desk saturday/
 

@@ -460,7 +460,7 @@ STRENGTHS = (1.0, 0.0, 2.0)
 
 def main() -> None:
     options = read_options(__doc__, seeds=30, keep=True)
-    seeds = range(201, 201 + (2 if options.quick else options.seeds))
+    seeds = range(201, 201 + (1 if options.quick else options.seeds))
     strengths = (1.0,) if options.quick else STRENGTHS
     scores = run_all(seeds, strengths, particles=20_000 if options.quick else 300_000, keep=options.keep)
     columns = {s: [score for (_, strength), score in scores.items() if strength == s] for s in strengths}
