@@ -180,22 +180,22 @@ def test_a_morning_at_the_desk(browser, served, desk):
     visit.shoot("desk_left_out")
 
     # less fuel, and too little of it: the plan of before stands, marked as old, and is not written
-    visit.after(lambda: visit.set_fuel("100"))
-    assert tab.get_by_text("100 L in the tank (the trip file").first.is_visible()
+    visit.after(lambda: visit.set_fuel("230"))
+    assert tab.get_by_text("230 L in the tank (the trip file").first.is_visible()
     left = visit.stays()
-    assert "Not possible" in visit.after(lambda: visit.set_fuel("41"))
+    assert "Not possible" in visit.after(lambda: visit.set_fuel("90"))
     assert tab.get_by_text("Old: the plan before the last change").is_visible()
     assert visit.stays() == left
     assert tab.get_by_role("button", name="Write to a new sub-folder").is_disabled()
     visit.shoot("desk_refused")
 
-    visit.after(lambda: visit.set_fuel("110"))
+    visit.after(lambda: visit.set_fuel("240"))
     said = visit.after(lambda: tab.get_by_role("button", name="Write to a new sub-folder").click())
     folder = desk.trip.folder / "desk-1"
     assert str(folder) in said
     assert {"brief.html", "route.gpx", "float_plan.txt"} <= {path.name for path in folder.iterdir()}
     told = " ".join((folder / "float_plan.txt").read_text().split())  # its lines are broken
-    assert "110 L in the tank (the trip file" in told
+    assert "240 L in the tank (the trip file" in told
 
     # moved about by buttons, and still nothing but this page is asked for
     tab.get_by_role("button", name="Zoom in").click()
