@@ -1,6 +1,6 @@
-"""Run the commands that the pages show, and keep what they print: `python docs/make_transcripts.py [NAME]`.
+"""Run the commands that the pages show, and keep what they print: `python docs/make_screens.py [NAME]`.
 
-Each transcript is a file in `docs/transcripts`, taken in a folder with the demonstration's trip and data. Run
+Each screen is a file in `docs/screens`, taken in a folder with the demonstration's trip and data. Run
 this again when what the program prints changes. `searcher` must be the one on the PATH.
 """
 
@@ -14,7 +14,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-TRANSCRIPTS = Path(__file__).parent / "transcripts"
+SCREENS = Path(__file__).parent / "screens"
 #: what a session shows; a line that begins with "# " is done and not shown. FIRST and SECOND are the
 #: numbers of the boxes that the plan works first
 SESSIONS = {
@@ -122,7 +122,7 @@ def clear_made(folder: Path) -> None:
 
 
 def main(names: list[str]) -> None:
-    TRANSCRIPTS.mkdir(exist_ok=True)
+    SCREENS.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as room:
         start = Path(room) / "start"
         start.mkdir()
@@ -133,7 +133,7 @@ def main(names: list[str]) -> None:
             if name not in PLANNED:
                 clear_made(folder / "morning")
             text = demo if name == "demo" else record(SESSIONS[name], folder)
-            (TRANSCRIPTS / f"{name}.txt").write_text(text, encoding="utf-8")
+            (SCREENS / f"{name}.txt").write_text(text, encoding="utf-8")
             print(f"== {name}\n{text}")
 
 
