@@ -76,27 +76,27 @@ def day_of(
     home_by: np.datetime64 | None = None,
     speed: float | None = None,
 ) -> Day:
-    """The limits of a day on the water, by default between leaving the sea buoy and being back at it.
+    """The limits of a day on the water, by default from the port's sea buoy to that of the port it ends in.
 
     start, at, fuel: place, hour and L in the tank (reserve included) to begin with instead. finish: where the
     day ends instead; ways in from there are not counted. home_by: no later than the trip's own. speed: to run
     at (m/s; default cruise).
     """
-    port_time, port_fuel = reach.attrs["port_time"], reach.attrs["port_fuel"]
     window, boat = trip.window, trip.boat
     out, way_in = float(start is None), float(finish is None)
+    in_time, in_fuel = (way_in * reach.attrs[name] for name in ("finish_time", "finish_fuel"))
     reserve = boat.tank * boat.reserve
     speed = boat.cruise if speed is None else speed
     by = window.end if home_by is None else min(window.end, np.datetime64(home_by, "ns"))
     return Day(
         start=trip.port.sea_buoy if start is None else Place(*start),
-        finish=trip.port.sea_buoy if finish is None else Place(*finish),
-        starts=float(to_seconds(window.start if at is None else at)) + out * port_time,
-        ends=float(to_seconds(by)) - way_in * port_time,
+        finish=trip.last_port.sea_buoy if finish is None else Place(*finish),
+        starts=float(to_seconds(window.start if at is None else at)) + out * reach.attrs["port_time"],
+        ends=float(to_seconds(by)) - in_time,
         opens=float(to_seconds(window.sunrise)),
         closes=float(to_seconds(window.sunset)),
-        fuel=(boat.tank if fuel is None else fuel) - reserve - (out + way_in) * port_fuel,
-        spare=reserve + way_in * port_fuel,
+        fuel=(boat.tank if fuel is None else fuel) - reserve - out * reach.attrs["port_fuel"] - in_fuel,
+        spare=reserve + in_fuel,
         run=speed,
         run_burn=float(boat.burn(speed)),
         troll=trip.gear.troll,

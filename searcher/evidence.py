@@ -65,6 +65,7 @@ class Observer:
         lon, lat, weight = points_across(box.line, box.doubt)
         moment = float(to_seconds(box.valid_time))
         front = self.fronts.loc[box.front]
+        flat, others = others_beside(box, self.fronts)
         depths = self.sample_depth(lon, lat)
         on_line = depths[len(lon) // 3 : 2 * (len(lon) // 3)]  # the middle one of the three offsets
         chlor_a = carried_value(self.colors, lon, lat, moment, self.drift)
@@ -76,8 +77,8 @@ class Observer:
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
             "depths": depths,
-            "coincidence": share_beside_other_kind(box, self.fronts),
-            "beside": kinds_beside(box, self.fronts),
+            "coincidence": share_beside(flat, others),
+            "beside": kinds_beside(flat, others),
             "seen_share": float(front.seen_share),
             "step": float(front.step),
             "warm_side": str(front.warm_side),
@@ -157,18 +158,16 @@ def carried_value(pictures, lon: np.ndarray, lat: np.ndarray, moment: float, dri
     return out
 
 
-def share_beside_other_kind(box, fronts: gpd.GeoDataFrame) -> float:
-    """Share of a box's line within `TOGETHER` of a line of another kind."""
-    line, others = others_beside(box, fronts)
+def share_beside(line: shapely.LineString, others: gpd.GeoDataFrame) -> float:
+    """Share of a box's line within `TOGETHER` of a line of another kind: of `others_beside`."""
     if others.empty:
         return 0.0
     beside = shapely.union_all(shapely.buffer(others.geometry.values, TOGETHER))
     return float(shapely.intersection(line, beside).length / line.length)
 
 
-def kinds_beside(box, fronts: gpd.GeoDataFrame) -> list[str]:
+def kinds_beside(line: shapely.LineString, others: gpd.GeoDataFrame) -> list[str]:
     """The kinds of the lines of another kind within `TOGETHER` of a box's line."""
-    line, others = others_beside(box, fronts)
     return sorted(set(others["kind"][shapely.dwithin(others.geometry.values, line, TOGETHER)]))
 
 

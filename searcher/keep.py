@@ -22,7 +22,7 @@ from searcher.errors import NoData, SearcherError
 from searcher.evidence import FACTS
 from searcher.files import whole_file
 from searcher.plan import Plan
-from searcher.profile import PIECES, SETTINGS, Profile
+from searcher.profile import PIECES, Profile, numbers_of
 from searcher.sea import check_sea, to_times
 from searcher.tables import CRS
 from searcher.trip import Trip, parse_trip, read_text, read_trip, trip_path
@@ -110,11 +110,10 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
 
 def _checked(profile: Profile, boxes: gpd.GeoDataFrame) -> Profile:
     """The profile, if it and the boxes hold all that this version asks of them; ValueError if not."""
-    wanted = {piece: ("weight", "sd", *SETTINGS.get(piece, ())) for piece in PIECES}
     missing = [
         f"{piece} {key}"
-        for piece, keys in wanted.items()
-        for key in keys
+        for piece in PIECES
+        for key in numbers_of(piece)
         if key not in profile.sections[piece]
     ]
     missing += [name for name in FACTS if len(boxes) and name not in boxes]

@@ -6,7 +6,7 @@ A plan also says what it does not know: see `searcher.conditions`.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import geopandas as gpd
@@ -22,7 +22,7 @@ from searcher.evidence import floating_around
 from searcher.learn import learned_profile, prior_weights, read_season, update_weights
 from searcher.profile import Profile, read_profile
 from searcher.reach import WORK, at_middles, find_reach, range_polygon
-from searcher.route import Route, empty_stays, find_route
+from searcher.route import empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
 from searcher.tables import CONVERGENCE_LINE
@@ -103,7 +103,7 @@ def make_plan(
         "boxes", wanted, lambda: rank_boxes(fronts, reach, sea, trip, floating=floating, profile=profile)
     )
     say("route")
-    route = find_day(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
+    route = find_route(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
     legs = route.legs
     data = recall("data", (trip.window, trip.data), lambda: describe_data(sea, trip))
     conditions = recall("conditions", day, lambda: judge_conditions(trip, sea, reach))
@@ -187,30 +187,6 @@ def learned_weights(trip: Trip) -> tuple[Profile, int]:
         return profile, 0
     learned = update_weights(prior_weights(profile), pd.concat(logs, ignore_index=True))
     return learned_profile(profile, learned), len(logs)
-
-
-def find_day(
-    boxes: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip, *, fuel: float | None = None, **options
-) -> Route:
-    """The route of a day (`searcher.route.find_route`) that ends in the port the trip ends in.
-
-    fuel: L in the tank at the start, with the reserve (default: the whole tank).
-    """
-    if trip.finish is None:
-        return find_route(boxes, reach, trip, fuel=fuel, **options)
-    way_in = reach.attrs["finish_fuel"]
-    late = np.timedelta64(round(reach.attrs["finish_time"] * 1000), "ms")
-    route = find_route(
-        boxes,
-        reach,
-        trip,
-        finish=trip.finish.sea_buoy,
-        home_by=trip.window.end - late,
-        fuel=(trip.boat.tank if fuel is None else fuel) - way_in,
-        **options,
-    )
-    # what the way in takes is still in the tank on the way there
-    return replace(route, legs=route.legs.assign(fuel_left=route.legs["fuel_left"] + way_in))
 
 
 def arrival_times(fronts: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.ndarray:

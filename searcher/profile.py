@@ -27,6 +27,11 @@ SETTINGS = {
 POSITIVE = ("width", "share", "clear", "sweep")
 
 
+def numbers_of(piece: str) -> tuple[str, ...]:
+    """Keys of the numbers that a piece of evidence must have."""
+    return ("weight", "sd", *SETTINGS.get(piece, ()))
+
+
 @dataclass(frozen=True)
 class Profile:
     """A species profile: base rate and weights, each with mean, spread and source."""
@@ -59,7 +64,7 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
     except tomllib.TOMLDecodeError as error:
         raise TripError(f"{path.name} is not valid TOML: {error}") from error
-    wanted = {piece: ("weight", "sd", *SETTINGS.get(piece, ())) for piece in PIECES}
+    wanted = {piece: numbers_of(piece) for piece in PIECES}
     wanted["base"] = ("mean", "sd")
     problems = [fault for section, keys in wanted.items() for fault in _section_faults(section, keys, raw)]
     if problems:

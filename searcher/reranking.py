@@ -42,10 +42,10 @@ from searcher.learn.trolled import (
     with_fading,
     work_of,
 )
-from searcher.plan import Plan, find_day, latest_turn
+from searcher.plan import Plan, latest_turn
 from searcher.profile import PIECES
 from searcher.reach import at_middles, find_reach
-from searcher.route import RATES, Route, empty_stays, fading_of
+from searcher.route import RATES, Route, empty_stays, fading_of, find_route
 from searcher.sea import to_seconds, to_times
 from searcher.tables import CRS, EVIDENCE, check_table, empty_table
 from searcher.units import HOUR
@@ -131,7 +131,7 @@ def rerank(
     check_given(plan, at, fuel, now)
     day = day_at_sea(plan, sightings, now)
     offsets, bias = meet_lines(day), temperature_bias(day)
-    stretches = with_fading(stretches_of(day), plan.boxes, _fading(plan, plan.boxes))
+    stretches = with_fading(stretches_of(day), plan.boxes, fading_at(plan, plan.boxes))
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
     boxes, changes = weigh_anew(plan, day, offsets, bias, stretches, weights)
@@ -219,7 +219,7 @@ def weigh_anew(
     plain = posterior_rate(weights, features)
     rates = posterior_rate(weights, features.assign(offset=signs))
     trolled, met, vain = np.array([work_of(stretches, number) for number in boxes["rank"]]).T
-    fading = _fading(plan, boxes)
+    fading = fading_at(plan, boxes)
     factor = box_factor(plain["expected"] / HOUR * -np.expm1(-fading * trolled) / fading, met)
     left = np.exp(-fading * vain)
     scale = factor * left
@@ -264,7 +264,7 @@ def _middles(lines) -> list[Place]:
     return [Place(*xy) for xy in shapely.get_coordinates(points)]
 
 
-def _fading(plan: Plan, boxes: gpd.GeoDataFrame) -> np.ndarray:
+def fading_at(plan: Plan, boxes: gpd.GeoDataFrame) -> np.ndarray:
     """How fast (1/s) each box is worked out."""
     return fading_of(boxes, day_of(plan.trip, plan.reach)) if len(boxes) else np.array([])
 
@@ -306,7 +306,7 @@ def _route(plan: Plan, at: Place, fuel: float, now: np.datetime64, pinned, banne
         within = at_middles(plan.reach["slack"], boxes["line"]) >= 0.0
         chosen |= boxes.index.isin(np.flatnonzero(within)[:MOST_BOXES])
     some = boxes[chosen]
-    return find_day(
+    return find_route(
         some,
         plan.reach,
         plan.trip,

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from searcher.course import day_of
 from searcher.errors import TableError
 from searcher.geo import compass_point
 from searcher.keep import open_plan
@@ -31,8 +30,7 @@ from searcher.learn.day import meet_lines, temperature_bias
 from searcher.learn.trolled import stretches_of, with_fading
 from searcher.plan import Plan
 from searcher.profile import PIECES, read_profile
-from searcher.reranking import day_at_sea
-from searcher.route import fading_of
+from searcher.reranking import day_at_sea, fading_at
 from searcher.units import HOUR
 
 #: stretches in a class of the reliability table, and classes, at most
@@ -84,9 +82,8 @@ def review(plan: Plan | str | os.PathLike, sightings: gpd.GeoDataFrame) -> Revie
         raise TableError("nothing in the log to review", hint="Write down what was seen: searcher log --help")
     last = max(np.datetime64(sightings["end"].max(), "ns"), plan.trip.window.end)
     day = day_at_sea(plan, sightings, last)
-    fading = fading_of(plan.boxes, day_of(plan.trip, plan.reach)) if len(plan.boxes) else np.array([])
     plain = stretches_of(day)
-    stretches = with_fading(plain, plan.boxes, fading)
+    stretches = with_fading(plain, plan.boxes, fading_at(plan, plan.boxes))
     rate = posterior_rate(prior_weights(plan.profile), plain[list(PIECES)])["expected"]
     stretches["expected"] = rate * np.exp(stretches["offset"] - plain["offset"])
     lines = _lines_met(plan, meet_lines(day), day.log)

@@ -9,6 +9,12 @@ from pathlib import Path
 
 import pytest
 
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+
 
 @pytest.fixture(scope="session")
 def demo_folder(tmp_path_factory) -> Path:
@@ -19,6 +25,18 @@ def demo_folder(tmp_path_factory) -> Path:
     assert done.returncode == 0, done.stderr
     (folder.parent / "stdout.txt").write_text(done.stdout)
     return folder
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """A real Chromium without a window; skips where there is none."""
+    api = pytest.importorskip("playwright.sync_api")
+    if not CHROMIUM.exists():
+        pytest.skip(f"no browser at {CHROMIUM}")
+    with api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS.split())
+        yield chromium
+        chromium.close()
 
 
 @pytest.fixture

@@ -24,11 +24,6 @@ from searcher import brief
 from searcher.brief import words
 
 ROOT = Path(__file__).parents[1]
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
 PLOT = "Bokeh.documents[0].get_model_by_name('map')"
 RANGES = f"(p => [p.x_range.start, p.x_range.end, p.y_range.start, p.y_range.end])({PLOT})"
 
@@ -46,17 +41,6 @@ def pages(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     made = {"plain": plan, "nasty": nasty_plan(plan)}
     return {name: brief.write_brief(each, folder / f"{name}.html") for name, each in made.items()}
-
-
-@pytest.fixture(scope="module")
-def browser():
-    api = pytest.importorskip("playwright.sync_api")
-    if not CHROMIUM.exists():
-        pytest.skip(f"no browser at {CHROMIUM}")
-    with api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS.split())
-        yield chromium
-        chromium.close()
 
 
 class Visit:

@@ -21,11 +21,6 @@ from searcher.desk.whatif import Desk
 from searcher.desk.wishes import wishes_of
 
 ROOT = Path(__file__).parents[1]
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
 #: a change may take this long on a machine that others are at work on, ms
 PATIENCE = 240_000
 NASTY = "<img src=x onerror=alert(1)>Port"
@@ -98,17 +93,6 @@ def test_strangers_are_refused(served):
         {"path": f"/{token}/ws", "Origin": "http://127.0.0.1", **upgrade},
     ):
         assert ask(served, **refused) == 403, refused
-
-
-@pytest.fixture(scope="module")
-def browser():
-    api = pytest.importorskip("playwright.sync_api")
-    if not CHROMIUM.exists():
-        pytest.skip(f"no browser at {CHROMIUM}")
-    with api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS.split())
-        yield chromium
-        chromium.close()
 
 
 class Visit:

@@ -36,8 +36,9 @@ from searcher.evidence import (
     geometric_mean_over,
     layers,
     mean_over,
+    others_beside,
     points_across,
-    share_beside_other_kind,
+    share_beside,
     suitability,
     weigh_features,
 )
@@ -234,9 +235,9 @@ def test_share_beside_a_line_of_another_kind(x, north, share):
     line = north_south(half=10e3)
     other = PLANE.line([[x, -40e3], [x, north - 0.0]]) if north else PLANE.line([[0, -40e3], [0, -TOGETHER]])
     fronts = make_fronts([line, other], kind=[TEMPERATURE_BREAK, CONVERGENCE_LINE])
-    assert share_beside_other_kind(make_box(line), fronts) == pytest.approx(share, abs=0.01)
+    assert share_beside(*others_beside(make_box(line), fronts)) == pytest.approx(share, abs=0.01)
     alike = make_fronts([line, other])
-    assert share_beside_other_kind(make_box(line), alike) == 0.0
+    assert share_beside(*others_beside(make_box(line), alike)) == 0.0
 
 
 # ---- features

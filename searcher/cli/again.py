@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from searcher.cli.at_sea import app, find_moment, to_numpy
+from searcher.cli.at_sea import app, find_moment
 from searcher.cli.morning import Bans, HomeBy, Pins
 from searcher.cli.say import say_learned, say_stay_facts
 from searcher.cli.verbs import HERE, AsJson, Folder
@@ -56,6 +56,7 @@ def rerank(
     from searcher.keep import open_plan
     from searcher.reranking import rerank as rerank_plan
     from searcher.sightings import read_sightings
+    from searcher.trip.hours import to_numpy
 
     plan = open_plan(folder)
     trip, log = plan.trip, read_sightings(folder)

@@ -14,8 +14,6 @@ from searcher.cli.verbs import HERE, AsJson
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from searcher.sightings import Sighting
     from searcher.trip import Trip
 
@@ -101,12 +99,12 @@ def split_folder(words: list[str]) -> tuple[Path, str]:
 
 def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) -> Sighting:
     """The entry of a text of trade words and the options beside it, checked."""
-    import numpy as np
     import shapely
 
     from searcher.sightings import Sighting, parse_words
     from searcher.sightings.entry import STRETCHES
     from searcher.sightings.words import parse_clock, parse_depth
+    from searcher.trip.hours import to_numpy
 
     places, rest = take_places(trip, text, said)
     words = parse_words(rest)
@@ -144,7 +142,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
         species=words.species,
         depth=words.depth if said["depth"] is None else parse_depth(said["depth"], unit=trip.show.depth),
         note=" ".join(filter(None, (words.note, note.strip()))),
-        **{name: np.datetime64(moment.replace(tzinfo=None), "ns") for name, moment in when.items()},
+        **{name: to_numpy(moment) for name, moment in when.items()},
     )
 
 
@@ -194,13 +192,10 @@ def find_moment(trip: Trip, clock: Any, *, ahead: bool = False) -> datetime:
 
 def hours_of(trip: Trip) -> tuple[datetime, datetime]:
     """From when to when the log takes entries."""
-    first, last = (moment_of(time) for time in (trip.window.start, trip.window.end))
+    from searcher.trip.hours import to_datetime
+
+    first, last = (to_datetime(time) for time in (trip.window.start, trip.window.end))
     return first - MARGIN, last + MARGIN
-
-
-def moment_of(time: np.datetime64) -> datetime:
-    """An aware datetime of a UTC datetime64, to the second."""
-    return time.astype("datetime64[s]").item().replace(tzinfo=UTC)
 
 
 def show_added(trip: Trip, entry: Sighting, as_json: bool) -> None:
@@ -240,6 +235,7 @@ def show_log(trip: Trip, as_json: bool) -> None:
 def show_imported(trip: Trip, path: Path, as_json: bool) -> None:
     """Read a plotter's file into the log and say what became of it."""
     from searcher.sightings import add_sightings, read_gpx
+    from searcher.trip.hours import to_numpy
 
     first, last = hours_of(trip)
     window = tuple(to_numpy(moment) for moment in (first, last))
@@ -317,10 +313,3 @@ def say_entry(row, trip: Trip) -> str:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
     what = "".join(c if c.isprintable() else " " for c in " ".join(filter(None, (row["kind"], *said))))
     return f"{show.say_clock(row['time'])}{until} {what} at {places}"
-
-
-def to_numpy(moment: datetime) -> np.datetime64:
-    """datetime64[ns], UTC, of an aware datetime."""
-    import numpy as np
-
-    return np.datetime64(moment.replace(tzinfo=None), "ns")

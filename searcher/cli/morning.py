@@ -137,15 +137,14 @@ def find_home_by(trip: Trip, clock: str):
     """The moment (UTC) of a local clock time of the day that begins with leaving."""
     from datetime import UTC, datetime, timedelta
 
-    import numpy as np
-
     from searcher.sightings.words import parse_clock, place_clock
+    from searcher.trip.hours import to_datetime, to_numpy
 
-    first = trip.window.start.astype("datetime64[s]").item().replace(tzinfo=UTC)
+    first = to_datetime(trip.window.start)
     limits = {"first": first + timedelta(minutes=1), "last": first + timedelta(hours=24)}
     long_ago = datetime(1970, 1, 1, tzinfo=UTC)
     moment = place_clock(parse_clock(clock), timezone=trip.show.timezone, now=long_ago, **limits)
-    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "ns")
+    return to_numpy(moment)
 
 
 def write_everything(

@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 READING, DRAWING, WRITING = "reading the data", "drawing the map and writing the page", "writing"
-PLANNING = {READING: 2.0, "reach": 0.5, "fronts": 2.0, "drift": 0.5, "boxes": 2.0, "route": 4.0}
+PLANNING = {READING: 2.0, "reach": 0.5, "fronts": 2.0, "boxes": 2.0, "route": 4.0}
 #: seconds that the steps of a verb take on a laptop, in their order, until it has run on this machine
 USUAL = {
     "demo": {"making an invented sea off a real coast": 6.0, **PLANNING, DRAWING: 6.0},

@@ -37,13 +37,13 @@ class Chart:
 
     def show(self, plan: Plan) -> None:
         """Draw a plan."""
-        before, self.facts_before = self.plot, self.facts
+        before, facts = self.plot, self.facts
         self.plot, self.facts = draw_live(plan)
         for axis, side in ((self.plot.xaxis, "lon"), (self.plot.yaxis, "lat")):
             axis.formatter = CustomJSTickFormatter(
                 args={"lon": self.facts["lon"], "side": side}, code=WRITE_DEGREES
             )
-        if before is None or self.facts["lon"] != self.facts_before["lon"]:
+        if before is None or self.facts["lon"] != facts["lon"]:
             self._look(self.facts["view"])
         else:
             for name in ("x_range", "y_range"):

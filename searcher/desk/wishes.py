@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from importlib.resources import files
 
 import numpy as np
 
 from searcher.errors import OutOfReach
 from searcher.trip import Trip
-from searcher.trip.hours import read_window
+from searcher.trip.hours import read_window, to_datetime
 from searcher.trip.model import TROLL_KN, Boat, Times, Window
 from searcher.units import from_unit
 
@@ -71,7 +70,7 @@ def _window_with(trip: Trip, wishes: Wishes) -> Window:
     window = trip.window
     if (wishes.leave, wishes.home_by) == (window.start, window.end):
         return window
-    times = Times(leave=_aware(wishes.leave), home_by=_aware(wishes.home_by))
+    times = Times(leave=to_datetime(wishes.leave), home_by=to_datetime(wishes.home_by))
     changed, faults = read_window(times, trip.port)
     if changed is None:
         show = trip.show
@@ -82,10 +81,6 @@ def _window_with(trip: Trip, wishes: Wishes) -> Window:
             problems=[text for _, text in faults],
         )
     return changed
-
-
-def _aware(moment: np.datetime64) -> datetime:
-    return moment.astype("datetime64[s]").item().replace(tzinfo=UTC)
 
 
 def troll_limits(trip: Trip, bait: str) -> tuple[float, float, float]:

@@ -52,7 +52,7 @@ def find_gathering(
         "seen_time": seen,
         "strength": np.log(density[best]) / (floating.attrs["days"] * 86400.0),
         **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
-        "length": [line_length(shapely.get_coordinates(line)) for line in lines],
+        "length": [line_length(line) for line in lines],
         "warm_side": "",
         "seen_share": 1.0,
         "doubt": currents.attrs.get("doubt", 0.5 * cell_size(currents)),

@@ -225,6 +225,20 @@ def like(currents: xr.Dataset, flow: Flow) -> xr.Dataset:
     return currents.assign(fields)
 
 
+class Pair(NamedTuple):
+    """How a newer picture disagrees with an older one carried to its hour, at n places.
+
+    Differences (°C, less their median), slopes of the older (°C/m) where their water was then, and where it
+    was on the way: time (s), lon, lat in the middle of every leg of `leg` s.
+    """
+
+    off: np.ndarray
+    east: np.ndarray
+    north: np.ndarray
+    on_way: list[tuple[float, np.ndarray, np.ndarray]]
+    leg: float
+
+
 class Misfit(NamedTuple):
     """Differences of a pair at n places (°C, less their median), their weights, and their change (°C) by
     each metre of displacement at the nodes: east, then north."""
@@ -234,8 +248,8 @@ class Misfit(NamedTuple):
     change: sparse.csr_array
 
 
-def compare(carrier: Carrier, sheet: Sheet, newer: Look, older: Look, grid: Grid) -> Misfit | None:
-    """How a newer picture disagrees with an older one carried to its hour; None where too little is clear."""
+def disagree(carrier: Carrier, newer: Look, older: Look, grid: Grid) -> Pair | None:
+    """A pair of pictures; None where too little of the water is clear in both."""
     stride = max(1, round(PLACES / (grid.dlat * row_metrics(np.array([grid.lat0]))[1][0])))
     value = newer.field[::stride, ::stride]
     rows, columns = np.nonzero(np.isfinite(value))
@@ -254,23 +268,30 @@ def compare(carrier: Carrier, sheet: Sheet, newer: Look, older: Look, grid: Grid
     known &= np.isfinite(off) & np.isfinite(east) & np.isfinite(north)
     if known.sum() < FEWEST:
         return None
-    off, east, north = off[known] - np.median(off[known]), east[known], north[known]
-    error = np.hypot(UNLIKE, ASTRAY * np.hypot(east, north))
-    weight = np.minimum(1.0, HUBER * error / np.maximum(np.abs(off), 1e-12)) / error**2
-    change = _changes(carrier, sheet, [(t, x[known], y[known]) for t, x, y in on_way], east, north, leg)
-    return Misfit(off, weight, change)
+    on_way = [(time, x[known], y[known]) for time, x, y in on_way]
+    return Pair(off[known] - np.median(off[known]), east[known], north[known], on_way, leg)
 
 
-def _changes(carrier: Carrier, sheet: Sheet, on_way, east, north, leg: float) -> sparse.csr_array:
+def compare(carrier: Carrier, sheet: Sheet, newer: Look, older: Look, grid: Grid) -> Misfit | None:
+    """What a pair of pictures says of the displacement; None where too little is clear."""
+    pair = disagree(carrier, newer, older, grid)
+    if pair is None:
+        return None
+    error = np.hypot(UNLIKE, ASTRAY * np.hypot(pair.east, pair.north))
+    weight = np.minimum(1.0, HUBER * error / np.maximum(np.abs(pair.off), 1e-12)) / error**2
+    return Misfit(pair.off, weight, _changes(carrier, sheet, pair))
+
+
+def _changes(carrier: Carrier, sheet: Sheet, pair: Pair) -> sparse.csr_array:
     """What displacements along the way change of the differences: slope of the picture · ∂u/∂d, summed."""
-    n = east.size
+    n = pair.off.size
     row = np.repeat(np.arange(n), 16)
     data, columns = [], []
-    for time, lon, lat in on_way:
+    for time, lon, lat in pair.on_way:
         nodes, shares = sheet.shares(lon, lat)
         for first, slope in ((0, carrier.east), (sheet.size, carrier.north)):
             u, v = (np.nan_to_num(part) for part in sample_vectors(slope, np.full(n, time), lon, lat))
-            data.append((leg * (east * u + north * v)[:, None] * shares).ravel())
+            data.append((pair.leg * (pair.east * u + pair.north * v)[:, None] * shares).ravel())
             columns.append(first + nodes.ravel())
     rows = np.tile(row, len(data))
     return sparse.csr_array(
@@ -314,7 +335,7 @@ def align_currents(currents: xr.Dataset, pictures: xr.Dataset) -> Aligned:
         shift = _improve(shift, [compare(carrier, sheet, looks[a], looks[b], grid) for a, b in pairs], prior)
     moved = displace(flow, places, shift)
     before, after = (
-        _misfit([compare(carrier, sheet, looks[a], looks[b], grid) for a, b in early or late])
+        _misfit([disagree(carrier, looks[a], looks[b], grid) for a, b in early or late])
         for carrier in (carrier_of(flow), carrier_of(moved))
     )
     if not after <= BETTER * before:
@@ -336,9 +357,9 @@ def _improve(shift: np.ndarray, misfits: list[Misfit | None], prior: sparse.csc_
     return shift + CAUTION * (new - old).reshape(shift.shape)
 
 
-def _misfit(misfits: list[Misfit | None]) -> float:
+def _misfit(pairs: list[Pair | None]) -> float:
     """Root of the mean square of all differences, none counted as more than 1 °C."""
-    off = np.concatenate([misfit.off for misfit in misfits if misfit is not None] or [[np.nan]])
+    off = np.concatenate([pair.off for pair in pairs if pair is not None] or [[np.nan]])
     return float(np.sqrt(np.mean(np.minimum(off**2, 1.0))))
 
 

@@ -47,6 +47,11 @@ def to_numpy(moment: datetime) -> np.datetime64:
     return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None, microsecond=0), "ns")
 
 
+def to_datetime(time: np.datetime64) -> datetime:
+    """An aware datetime of a UTC datetime64, to the second."""
+    return time.astype("datetime64[s]").item().replace(tzinfo=UTC)
+
+
 def _is_skipped(moment: datetime, zone: ZoneInfo) -> bool:
     """Whether a local time does not exist, because clocks go forward over it."""
     back = to_utc(moment, zone).astimezone(zone).replace(tzinfo=None)
