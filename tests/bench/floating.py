@@ -51,7 +51,8 @@ WAYS = {
     "currents alone": {"aligned": False, "fronts": False, "windage": False},
     "and wind": {"aligned": False, "fronts": False},
     "and wind and fronts": {"aligned": False},
-    "the same, currents aligned (the package)": {},
+    "currents aligned and wind": {"fronts": False},
+    "currents aligned, wind and fronts (the package)": {},
 }
 
 
