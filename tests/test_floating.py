@@ -10,6 +10,7 @@ from scipy.stats import norm
 from seas import DAY, HOUR, TASMAN, Plane, hours, make_axes, make_node
 
 from searcher.carry import Drift
+from searcher.errors import NoData
 from searcher.fronts.circulation import (
     EARTH,
     EXPANSION,
@@ -125,6 +126,15 @@ def test_map_of_density_shows_the_line_and_says_what_it_cannot_see():
     assert float(profile.isel(lon=0)) < 1.0
     assert "cannot show lines narrower than about" in data.attrs["blind_to"]
     assert data["time"].values == at
+
+
+@pytest.mark.parametrize("off", [-4, 30])
+def test_an_hour_of_other_days_is_refused_at_once(off):
+    sea = converging_sea()
+    times = sea["currents"]["time"].values
+    at = times[0 if off < 0 else -1] + np.timedelta64(off * 24, "h")
+    with pytest.raises(NoData, match=r"given .*; expected an hour less than 4 days from .* Load a sea of"):
+        floating_density(sea, at=at, region=REGION)
 
 
 def test_land_holds_nothing():
