@@ -23,6 +23,7 @@ when first used, so that importing the package is quick.
 import os
 import sys
 from importlib import import_module
+from typing import Any
 
 # OpenMP threads that spin while they wait slow everything down on a busy machine; read when numba starts them
 os.environ.setdefault("OMP_WAIT_POLICY", "passive")
@@ -115,7 +116,7 @@ __version__ = "0.1.0"
 __all__ = sorted(_HOMES)
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> Any:
     """Load a public name from the module it lives in (PEP 562)."""
     if name not in _HOMES:
         raise AttributeError(f"module 'searcher' has no attribute {name!r}")

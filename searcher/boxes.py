@@ -73,7 +73,7 @@ def shoulder(step: float, slope: float) -> float:
     return float(np.clip(BEND * half_width, *SHOULDER))
 
 
-def cut_stretches(line, within) -> list[shapely.LineString]:
+def cut_stretches(line: shapely.LineString, within: shapely.Geometry) -> list[shapely.LineString]:
     """Stretches of a line (m) inside a polygon (m), in equal parts of SHORTEST to LONGEST, drawn taut."""
     inside = shapely.intersection(line, within)
     if inside.geom_type == "GeometryCollection" or inside.geom_type == "MultiLineString":

@@ -11,10 +11,12 @@ members (`scatter`); their spread is the doubt. `drift_doubt` is the same in a u
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.kernels.advect import AFLOAT, GONE, advect
 from searcher.kernels.metric import row_metrics
@@ -52,7 +54,17 @@ class Drift(NamedTuple):
     windage: float
     longest_step: float
 
-    def move(self, lon, lat, start, end, *, windage=0.0, crosswind=0.0, push=(0.0, 0.0)):
+    def move(
+        self,
+        lon: ArrayLike,
+        lat: ArrayLike,
+        start: ArrayLike,
+        end: ArrayLike,
+        *,
+        windage: ArrayLike = 0.0,
+        crosswind: ArrayLike = 0.0,
+        push: Sequence[ArrayLike] | np.ndarray = (0.0, 0.0),
+    ) -> tuple[np.ndarray, ...]:
         """Where what is at lon, lat at `start` is at `end`: lon, lat, status (`searcher.kernels.advect`).
 
         lon, lat: arrays of degrees, any one shape; start, end: seconds since `sea.EPOCH`; windage, crosswind:
@@ -60,30 +72,44 @@ class Drift(NamedTuple):
         all or one per place; backward where end < start.
         """
         shape = np.shape(lon)
-        lon, lat, start, end, *slip = (
+        x, y, begin, stop, *slip = (
             np.array(np.broadcast_to(values, shape), dtype=np.float64).ravel()
             for values in (lon, lat, start, end, windage, crosswind, *push)
         )
-        moved = carry_in_threads(self, np.column_stack(slip), lon, lat, start, end)
+        moved = carry_in_threads(self, np.column_stack(slip), x, y, begin, stop)
         return tuple(values.reshape(shape) for values in moved)
 
-    def carry(self, lon, lat, start, end, *, windage=0.0):
+    def carry(
+        self,
+        lon: ArrayLike,
+        lat: ArrayLike,
+        start: ArrayLike,
+        end: ArrayLike,
+        *,
+        windage: ArrayLike = 0.0,
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As `move`, with afloat (bool) for status: False where it met the shore or left the currents."""
         x, y, status = self.move(lon, lat, start, end, windage=windage)
         return x, y, status == AFLOAT
 
-    def follow(self, lon, lat, start, end):
+    def follow(
+        self, lon: ArrayLike, lat: ArrayLike, start: ArrayLike, end: ArrayLike
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As `move`, with known (bool) for status: False where it left the currents; ashore it waits."""
         x, y, status = self.move(lon, lat, start, end)
         return x, y, status != GONE
 
 
-def carry_in_threads(drift: Drift, slip, lon, lat, start, end) -> list[np.ndarray]:
+def carry_in_threads(
+    drift: Drift, slip: np.ndarray, lon: np.ndarray, lat: np.ndarray, start: np.ndarray, end: np.ndarray
+) -> list[np.ndarray]:
     """As `advect`, in as many threads as numba may use, each with its share of the particles."""
 
-    def carry(first: int, last: int):
+    def carry(first: int, last: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         own = (values[first:last] for values in (slip, lon, lat, start, end))
-        return advect(drift.currents, drift.wind, *own, drift.longest_step, COURANT)
+        moved: tuple[np.ndarray, np.ndarray, np.ndarray]
+        moved = advect(drift.currents, drift.wind, *own, drift.longest_step, COURANT)
+        return moved
 
     if lon.size < FEW:
         return list(carry(0, lon.size))
@@ -118,13 +144,13 @@ def _calm() -> Flow:
 
 
 def drift_doubt(
-    doubt,
-    age,
+    doubt: ArrayLike,
+    age: ArrayLike,
     *,
     current_error: float = CURRENT_ERROR,
     error_lasts: float = ERROR_LASTS,
     diffusivity: float = DIFFUSIVITY,
-):
+) -> np.ndarray:
     """1-sigma position error (m, per axis) after drifting `age` seconds from one of `doubt` metres.
 
     doubt² + 2·e²·τ·(t − τ(1 − e^{−t/τ})) + 2·K·t: Taylor (1921, Proc. Lond. Math. Soc. 20:196-212) for an
@@ -170,8 +196,17 @@ class Seen(NamedTuple):
 
 
 def scatter(
-    drift: Drift, lon, lat, start, end, seen: Seen, *, leeway: Leeway, seed: int = 0, members=MEMBERS
-):
+    drift: Drift,
+    lon: np.ndarray,
+    lat: np.ndarray,
+    start: ArrayLike,
+    end: ArrayLike,
+    seen: Seen,
+    *,
+    leeway: Leeway,
+    seed: int = 0,
+    members: int = MEMBERS,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Where places (n,) seen at `start` may be at `end`: lon, lat, status, each (n, members).
 
     The currents of a member err by `CURRENT_ERROR`, fading over `ERROR_LASTS` (an Ornstein-Uhlenbeck process,
@@ -203,13 +238,15 @@ def scatter(
     return x, y, status
 
 
-def _later_error(rng, error: np.ndarray, time) -> np.ndarray:
+def _later_error(rng: np.random.Generator, error: np.ndarray, time: np.ndarray) -> np.ndarray:
     """Errors of the currents (2, groups, members; m/s) `time` seconds (groups, 1) after they were `error`."""
     fade = np.exp(-time / ERROR_LASTS)
     return fade * error + CURRENT_ERROR * np.sqrt(1.0 - fade**2) * rng.normal(size=error.shape)
 
 
-def _early_errors(rng, shape, seen: Seen) -> tuple[np.ndarray, np.ndarray]:
+def _early_errors(
+    rng: np.random.Generator, shape: tuple[int, int], seen: Seen
+) -> tuple[np.ndarray, np.ndarray]:
     """Errors of the currents at the start, m/s, and of the places by then, m: each (2, groups, members)."""
     doubt, before = seen.doubt[:, None], np.abs(seen.before)[:, None]
     error = CURRENT_ERROR * rng.normal(size=(2, *shape))
@@ -224,10 +261,12 @@ def _early_errors(rng, shape, seen: Seen) -> tuple[np.ndarray, np.ndarray]:
     return error, away + rest * rng.normal(size=away.shape)
 
 
-def _draw_leeway(rng, shape, leeway: Leeway, wind) -> tuple[np.ndarray, np.ndarray]:
+def _draw_leeway(
+    rng: np.random.Generator, shape: tuple[int, int], leeway: Leeway, wind: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Shares of the wind that members take on, along it and to the right of it, each (groups, members)."""
 
-    def draw(slope, offset, error):
+    def draw(slope: float, offset: float, error: float) -> np.ndarray:
         own = error * rng.normal(size=shape)
         return slope + own / 20.0 + (offset + own / 2.0) / wind
 
@@ -235,7 +274,7 @@ def _draw_leeway(rng, shape, leeway: Leeway, wind) -> tuple[np.ndarray, np.ndarr
     return along, np.where(rng.random(shape) < 0.5, draw(*leeway.right), draw(*leeway.left))
 
 
-def _wind_speed(wind: Stream, lon, lat, time) -> np.ndarray:
+def _wind_speed(wind: Stream, lon: np.ndarray, lat: np.ndarray, time: np.ndarray) -> np.ndarray:
     """Speed of the wind at the nearest node and hour, m/s; at least 1, where it is unknown too."""
     row = np.clip(np.rint((lat - wind.lat0) / wind.dlat), 0, wind.rows - 1).astype(int)
     column = np.clip(np.rint((lon - wind.lon0) / wind.dlon), 0, wind.columns - 1).astype(int)

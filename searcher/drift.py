@@ -13,6 +13,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.carry import DEBRIS, WEED, Drift, Leeway, Seen, drift_doubt, make_drift, scatter
 from searcher.errors import NoData
@@ -32,7 +33,7 @@ MARK_MEMBERS = 512
 
 
 def drift_line(
-    line: shapely.LineString, drift: Drift, start: float, end, *, windage: float = 0.0
+    line: shapely.LineString, drift: Drift, start: float, end: ArrayLike, *, windage: float = 0.0
 ) -> shapely.LineString:
     """A line at a later hour: every vertex carried from `start` to `end` (s; one, or one per vertex).
 
@@ -62,7 +63,9 @@ def windage_of(kind: str, drift: Drift) -> float:
     return drift.windage if kind == CONVERGENCE_LINE else 0.0
 
 
-def drift_fronts(fronts: gpd.GeoDataFrame, sea: xr.DataTree, *, to, join: bool = True) -> gpd.GeoDataFrame:
+def drift_fronts(
+    fronts: gpd.GeoDataFrame, sea: xr.DataTree, *, to: np.datetime64 | np.ndarray, join: bool = True
+) -> gpd.GeoDataFrame:
     """Fronts at the hour(s) `to`: moved, with `doubt` widened, and repeats between pictures joined.
 
     to: datetime64, one for all, or one per row (then nothing is joined, since repeats can only be told at one
@@ -87,7 +90,7 @@ def drift_fronts(fronts: gpd.GeoDataFrame, sea: xr.DataTree, *, to, join: bool =
     moved["valid_time"] = hours
     moved = moved[~moved.geometry.is_empty].reset_index(drop=True)
     if join and len(moved) and _come_from_pictures(fronts):
-        times = sea["temperature"]["time"].values
+        times = sea["temperature"].to_dataset()["time"].values
         moved = join_repeats(moved, times, clear_views(moved, sea, drift))
     moved["length"] = [line_length(line) for line in moved.geometry]
     return make_table("fronts", moved.geometry, {c: moved[c] for c in fronts.columns if c != "geometry"})
@@ -101,7 +104,16 @@ def _widened(fronts: gpd.GeoDataFrame, end: np.ndarray) -> np.ndarray:
     return np.sqrt(np.maximum(fronts["doubt"].to_numpy() ** 2 + added, 0.0))
 
 
-def _spread_across(fronts, drift: Drift, xy, row, places, chosen, start, end) -> np.ndarray:
+def _spread_across(
+    fronts: gpd.GeoDataFrame,
+    drift: Drift,
+    xy: np.ndarray,
+    row: np.ndarray,
+    places: np.ndarray,
+    chosen: np.ndarray,
+    start: np.ndarray,
+    end: np.ndarray,
+) -> np.ndarray:
     """How far an ensemble lies from every line, across it: root mean square, m; NaN where nothing is known.
 
     xy, places: vertices (n, 2) before and after, row: of which line; chosen (n,): which to carry. No smaller
@@ -115,7 +127,8 @@ def _spread_across(fronts, drift: Drift, xy, row, places, chosen, start, end) ->
     before = start - to_seconds(fronts["seen_time"].values)
     seen = Seen(line, fronts["doubt"].to_numpy(), before)
     leeway = WEED._replace(downwind=(drift.windage, *WEED.downwind[1:]))
-    lon, lat, status = scatter(drift, *xy[pick].T, start[line], end[line], seen, leeway=leeway)
+    x, y = xy[pick].T
+    lon, lat, status = scatter(drift, x, y, start[line], end[line], seen, leeway=leeway)
     east, north = row_metrics(np.ascontiguousarray(places[pick, 1]))
     across = (lon - places[pick, :1]) * (east * normal[:, 0])[:, None]
     across += (lat - places[pick, 1:]) * (north * normal[:, 1])[:, None]
@@ -141,7 +154,14 @@ class Mark(NamedTuple):
 
 
 def drift_mark(
-    place: Place, sea: xr.DataTree, *, seen, to, leeway: Leeway = DEBRIS, doubt: float = 100.0, seed: int = 0
+    place: Place,
+    sea: xr.DataTree,
+    *,
+    seen: np.datetime64,
+    to: np.datetime64,
+    leeway: Leeway = DEBRIS,
+    doubt: float = 100.0,
+    seed: int = 0,
 ) -> Mark:
     """Where a thing seen at a place at `seen` (datetime64) is at `to`, before or after.
 
@@ -150,12 +170,14 @@ def drift_mark(
     where they lie. Raises `NoData` if the currents do not hold the place.
     """
     drift = make_drift(sea)
-    times = float(to_seconds(seen)), float(to_seconds(to))
-    at = np.array([place.lon]), np.array([place.lat])
+    start, end = float(to_seconds(seen)), float(to_seconds(to))
+    x, y = np.array([place.lon]), np.array([place.lat])
     seen_at = Seen(np.zeros(1, int), np.array([doubt]), np.zeros(1))
     lon, lat, status = (
         values[0]
-        for values in scatter(drift, *at, *times, seen_at, leeway=leeway, seed=seed, members=MARK_MEMBERS)
+        for values in scatter(
+            drift, x, y, start, end, seen_at, leeway=leeway, seed=seed, members=MARK_MEMBERS
+        )
     )
     kept = status != GONE
     if not kept.any():

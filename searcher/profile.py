@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import Any
 
 from searcher.errors import TripError
 
@@ -37,7 +40,7 @@ class Profile:
     """A species profile: base rate and weights, each with mean, spread and source."""
 
     name: str
-    sections: dict
+    sections: Mapping[str, Mapping[str, Any]]
 
     def weight(self, piece: str) -> float:
         return self.sections[piece]["weight"]
@@ -51,6 +54,7 @@ class Profile:
 
 def read_profile(species: str, folder: Path | None = None) -> Profile:
     """The profile of a species by name, or of a TOML file (relative to `folder`); every fault at once."""
+    path: Path | Traversable
     if species.endswith(".toml"):
         path = (folder or Path()) / species
     else:
@@ -72,7 +76,7 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
     return Profile(str(raw.get("name", species)), {section: raw[section] for section in wanted})
 
 
-def _section_faults(name: str, keys: tuple[str, ...], raw: dict) -> list[str]:
+def _section_faults(name: str, keys: tuple[str, ...], raw: Mapping[str, Any]) -> list[str]:
     """Everything that is wrong with one section."""
     section = raw.get(name)
     if not isinstance(section, dict):

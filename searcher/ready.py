@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import numba
 import numpy as np
@@ -39,7 +40,7 @@ LONGEST = 300.0
 MOST = 6
 
 
-def _kernels() -> dict[str, tuple[Callable, float, list[tuple]]]:
+def _kernels() -> dict[str, tuple[Any, float, list[tuple[Any, ...]]]]:
     """Every kernel that Python calls: the kernel, its share of the work, and arguments of the types it takes.
 
     Work is in seconds of one processor, and only has to be right beside that of the others.
@@ -63,7 +64,7 @@ def _kernels() -> dict[str, tuple[Callable, float, list[tuple]]]:
     lines = singles[2], *(reals[1],) * 4, ints[1], ints[1], *(reals[1],) * 4, number
     tiles = singles[2], ints[1], singles[3], singles[3], singles[2], singles[2]
     crossings = *(reals[2],) * 3, reals[1], reals[1], *(number,) * 3, count, count, ints[1], reals[2]
-    listed = [
+    listed: list[tuple[Any, float, list[tuple[Any, ...]]]] = [
         (edges._search_tiles, 3.9, [(*tiles, single, single, single, ints[1], singles[2])]),
         (advect.advect, 2.8, [(stream, stream, reals[2], *(reals[1],) * 4, number, number)]),
         (tour.search_tour, 2.6, [(day, count, count)]),
@@ -102,7 +103,7 @@ def list_unready() -> list[str]:
     return [name for name, (kernel, *_) in _kernels().items() if not _is_kept(kernel, kept)]
 
 
-def _is_kept(kernel, kept: dict[str, dict[str, float]]) -> bool:
+def _is_kept(kernel: Any, kept: dict[str, dict[str, float]]) -> bool:
     """Whether numba keeps a kernel. kept: when each index of a folder was made; folders met are added."""
     folder = kernel.stats.cache_path
     if folder not in kept:
@@ -174,21 +175,23 @@ def _processors() -> int:
 def share_out(names: Iterable[str], count: int) -> list[list[str]]:
     """Names in `count` shares of about equal work, the largest kernel first to the share with least."""
     each = list_all()
-    work, shares = [0.0] * count, [[] for _ in range(count)]
-    for name in sorted(names, key=each.get, reverse=True):
+    work = [0.0] * count
+    shares: list[list[str]] = [[] for _ in range(count)]
+    for name in sorted(names, key=each.__getitem__, reverse=True):
         least = work.index(min(work))
         work[least] += each[name]
         shares[least].append(name)
     return shares
 
 
-def _start(names: list[str]) -> subprocess.Popen | None:
+def _start(names: list[str]) -> subprocess.Popen[bytes] | None:
     """A process that compiles some kernels, without a word; None where none can be started."""
     paths = [str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, paths))}
-    silence = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.DEVNULL)
+    command = [sys.executable, "-m", "searcher.ready", *names]
+    silence = subprocess.DEVNULL
     try:
-        return subprocess.Popen([sys.executable, "-m", "searcher.ready", *names], env=environment, **silence)
+        return subprocess.Popen(command, env=environment, stdin=silence, stdout=silence, stderr=silence)
     except OSError:
         return None
 

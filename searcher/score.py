@@ -7,6 +7,8 @@ where they come from stand in a species profile (`searcher.profile`), the featur
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -24,6 +26,7 @@ from searcher.tables import (
     CONVERGENCE_LINE,
     EVIDENCE,
     TEMPERATURE_BREAK,
+    Row,
     empty_table,
     make_table,
 )
@@ -126,7 +129,7 @@ def without_overlaps(boxes: gpd.GeoDataFrame) -> np.ndarray:
     return np.array(kept, dtype=int)
 
 
-def explain(box, facts: dict, show: Show) -> str:
+def explain(box: Row, facts: dict[str, Any], show: Show) -> str:
     """Why this box, in a sentence or two of plain words."""
     if box.kind == TEMPERATURE_BREAK:
         seen = _say_seen(facts["seen_share"])

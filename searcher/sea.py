@@ -31,9 +31,11 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.errors import NoData, SeaError
 from searcher.files import whole_file
@@ -97,12 +99,12 @@ STEP_TOLERANCE = 0.02
 EPOCH = np.datetime64("2000-01-01T00:00:00", "ns")
 
 
-def to_seconds(times) -> np.ndarray:
+def to_seconds(times: ArrayLike) -> np.ndarray:
     """Seconds since `EPOCH` (float64) of datetime64 values; exact to well under a millisecond."""
     return (np.asarray(times, dtype="datetime64[ns]") - EPOCH) / np.timedelta64(1, "s")
 
 
-def to_times(seconds) -> np.ndarray:
+def to_times(seconds: ArrayLike) -> np.ndarray:
     """datetime64[ns] of seconds since `EPOCH`, rounded to the millisecond."""
     milliseconds = np.round(np.asarray(seconds, dtype=np.float64) * 1e3).astype("int64")
     return (EPOCH + milliseconds.astype("timedelta64[ms]")).astype("datetime64[ns]")
@@ -199,7 +201,7 @@ def _range_faults(variable: str, values: xr.DataArray, low: float, high: float) 
     return []
 
 
-def describe_sea(sea: xr.DataTree) -> list[dict]:
+def describe_sea(sea: xr.DataTree) -> list[dict[str, Any]]:
     """One row per node: name, source, credit, license, first and last valid time, step (°), share missing.
 
     The share missing counts cells that are missing now but not always (land does not count) where the node
@@ -285,10 +287,12 @@ def save_sea(sea: xr.DataTree, path: str | os.PathLike[str]) -> Path:
     return Path(path)
 
 
-def _encoding(node: xr.DataTree) -> dict[str, dict]:
+def _encoding(node: xr.DataTree) -> dict[str, dict[str, Any]]:
     """Fields packed without loss; coordinates without a fill value, since none may be missing (CF 2.5.1)."""
-    fields = {name: {"zlib": True, "complevel": 1} for name in node.data_vars}
-    return fields | {name: {"_FillValue": None} for name in node.coords if node[name].dtype.kind == "f"}
+    fields: dict[str, dict[str, Any]]
+    fields = {str(name): {"zlib": True, "complevel": 1} for name in node.data_vars}
+    axes = {str(name): {"_FillValue": None} for name, axis in node.coords.items() if axis.dtype.kind == "f"}
+    return fields | axes
 
 
 def open_sea(path: str | os.PathLike[str]) -> xr.DataTree:

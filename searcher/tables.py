@@ -6,6 +6,9 @@ L) and times are `datetime64[ns]`, UTC.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -100,9 +103,13 @@ SCHEMAS = {"fronts": FRONTS, "boxes": BOXES, "legs": LEGS, "sightings": SIGHTING
 #: tables whose `kind` is one of a few
 KINDS = {"fronts": FRONT_KINDS, "legs": LEG_KINDS, "sightings": SIGHTING_KINDS}
 EVIDENCE = "evidence_"
+#: a row of a table as `itertuples` gives it: an attribute per column, as the table's schema says
+Row = Any
 
 
-def make_table(name: str, geometry, columns: dict, **extra) -> gpd.GeoDataFrame:
+def make_table(
+    name: str, geometry: Iterable[shapely.Geometry], columns: Mapping[str, Any], **extra: Any
+) -> gpd.GeoDataFrame:
     """A checked table of the named schema; `columns` may be empty lists (an empty table)."""
     frame = gpd.GeoDataFrame({**columns, **extra}, geometry=list(geometry), crs=CRS)
     for column, kind in SCHEMAS[name].items():

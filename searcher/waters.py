@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
 import xarray as xr
+from numpy.typing import ArrayLike
 from scipy.ndimage import distance_transform_edt
 
 from searcher.errors import OutOfReach
@@ -64,7 +65,9 @@ class Waters:
     obstacles: shapely.Geometry  # degrees
     waves: np.ndarray | None = None  # mean height over the hours of the trip, m; None where nothing is known
     hourly: Hourly | None = None  # without it the mean stands for every hour
-    _kept: dict = field(default_factory=dict, repr=False, compare=False)  # media and marches
+    _kept: dict[tuple[Any, ...], Any] = field(
+        default_factory=dict, repr=False, compare=False
+    )  # media, marches
 
     @cached_property
     def grid(self) -> Grid:
@@ -86,7 +89,7 @@ class Waters:
         """The mean current as one field."""
         return Hourly(0.0, HOUR, np.stack([self.u, self.v], axis=-1)[None])
 
-    def cells(self, lon, lat) -> tuple[np.ndarray, np.ndarray]:
+    def cells(self, lon: ArrayLike, lat: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Fractional columns and rows of places."""
         column = (np.asarray(lon, dtype=np.float64) - self.grid.lon0) / self.grid.dlon
         row = (np.asarray(lat, dtype=np.float64) - self.grid.lat0) / self.grid.dlat
@@ -127,7 +130,9 @@ class Waters:
             self._kept[key] = march(medium, depart, float(column), float(row), radius)
         return self._kept[key]
 
-    def straight_times(self, start: np.ndarray, end: np.ndarray, speed: float, *, at=None) -> np.ndarray:
+    def straight_times(
+        self, start: np.ndarray, end: np.ndarray, speed: float, *, at: ArrayLike | None = None
+    ) -> np.ndarray:
         """Time (s) of straight ways between places, (n, 2) arrays of degrees; infinity where not clear.
 
         `at` (s since `sea.EPOCH`, one or n): when each is begun, in the currents of each hour; without it in
@@ -223,7 +228,13 @@ def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None)
 
 
 def fill_waters(
-    trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray, *, blocked, obstacles: shapely.Geometry
+    trip: Trip,
+    sea: xr.DataTree,
+    lon: np.ndarray,
+    lat: np.ndarray,
+    *,
+    blocked: np.ndarray,
+    obstacles: shapely.Geometry,
 ) -> Waters:
     """The waters of a trip whose blocked cells (lat, lon) and obstacles (degrees) are known already."""
     hourly, known = _find_currents(trip, sea, lon, lat)
@@ -309,7 +320,9 @@ def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np
     return blocked
 
 
-def _find_currents(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray):
+def _find_currents(
+    trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray
+) -> tuple[Hourly, np.ndarray]:
     """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
     data = sea["currents"].to_dataset()
     fields, moments = _hour_by_hour(flow_of(data), trip, lon, lat)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from searcher.errors import SearcherError
 
@@ -35,7 +35,7 @@ _HOMES = {
 __all__ = sorted([*_HOMES, "write_all"])
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> Any:
     """Load a name from the module it lives in (PEP 562)."""
     if name not in _HOMES:
         raise AttributeError(f"module 'searcher.brief' has no attribute {name!r}")
