@@ -5,8 +5,11 @@ Nothing here stops a plan (what must stop one is an error); everything here is s
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import shapely
 import xarray as xr
@@ -15,7 +18,7 @@ from searcher.geo import LocalPlane, land
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import sample_vectors
 from searcher.sea import describe_sea, flow_of, has, to_seconds
-from searcher.trip import Trip
+from searcher.trip import Finish, Port, Trip
 
 HOUR = 3600.0
 #: carried by every plan, page, map and file
@@ -65,20 +68,20 @@ class Condition:
         return None if np.isnan(self.value) else bool(self.value <= self.limit)
 
 
-def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict, ...]:
+def describe_data(sea: xr.DataTree, trip: Trip) -> tuple[dict[str, Any], ...]:
     """Rows of `describe_sea` with `age`: s, of the newest field at departure (0 where all are ahead).
 
     And with what the loader noted: `kind`, `left_out`.
     """
     rows = []
     for row in describe_sea(sea):
-        times = sea[row["node"]]["time"].values if row["last"] is not None else None
+        times = sea[row["node"]].to_dataset()["time"].values if row["last"] is not None else None
         age = None
         if times is not None:
             before = times[times <= trip.window.start]
             age = float((trip.window.start - before[-1]) / np.timedelta64(1, "s")) if before.size else 0.0
-        if row["node"] == "surface":  # made for the hour of leaving, of older views
-            age += float(np.nanmedian(sea["surface"]["age"].values))
+        if row["node"] == "surface" and age is not None:  # made for the hour of leaving, of older views
+            age += float(np.nanmedian(sea["surface"].to_dataset()["age"].values))
         attrs = sea[row["node"]].attrs
         rows.append(row | {"age": age} | {key: attrs.get(key, "") for key in ("kind", "left_out")})
     return tuple(rows)
@@ -128,7 +131,15 @@ def sizes_within(node: str, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> 
     return sizes
 
 
-def find_cautions(trip, sea, reach, boxes, legs, conditions, data) -> tuple[str, ...]:
+def find_cautions(
+    trip: Trip,
+    sea: xr.DataTree,
+    reach: xr.Dataset,
+    boxes: gpd.GeoDataFrame,
+    legs: gpd.GeoDataFrame,
+    conditions: Sequence[Condition],
+    data: Sequence[dict[str, Any]],
+) -> tuple[str, ...]:
     """Everything about this plan that a skipper must know before trusting it: sea, data, cover, result."""
     return (
         *_weather_cautions(conditions, trip),
@@ -139,7 +150,7 @@ def find_cautions(trip, sea, reach, boxes, legs, conditions, data) -> tuple[str,
     )
 
 
-def _weather_cautions(conditions, trip):
+def _weather_cautions(conditions: Sequence[Condition], trip: Trip) -> Iterator[str]:
     show = trip.show
     words = {"wind": show.say_speed, "waves": show.say_height}
     for condition in conditions:
@@ -156,7 +167,7 @@ def _weather_cautions(conditions, trip):
             )
 
 
-def data_cautions(data, trip):
+def data_cautions(data: Sequence[dict[str, Any]], trip: Trip) -> Iterator[str]:
     """What is stale, missing or left out of the data of a trip, sentence by sentence."""
     for row in data:
         if row["node"] not in UNUSED and row["age"] is not None and row["age"] > trip.data.max_age:
@@ -195,7 +206,7 @@ def data_cautions(data, trip):
         yield "No water colour data: colour counts as neutral."
 
 
-def _cover_cautions(sea, reach, trip):
+def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator[str]:
     reachable = reach["reachable"].values
     lon, lat = reach["lon"], reach["lat"]
     for node in ("wind", "waves"):
@@ -248,12 +259,12 @@ def _cover_cautions(sea, reach, trip):
 
 def step_of(sea: xr.DataTree, node: str) -> float:
     """The step between rows of a node, m."""
-    lat = sea[node]["lat"].values
+    lat = sea[node].to_dataset()["lat"].values
     per_lat = row_metrics(np.array([float(lat.mean())]))[1][0]
     return float(lat[-1] - lat[0]) / (lat.size - 1) * float(per_lat)
 
 
-def _way_in_cautions(trip):
+def _way_in_cautions(trip: Trip) -> Iterator[str]:
     for port in (trip.port, trip.finish):
         if port and _length_ashore(port, trip) > HARBOUR:
             yield (
@@ -262,14 +273,14 @@ def _way_in_cautions(trip):
             )
 
 
-def _length_ashore(port, trip) -> float:
+def _length_ashore(port: Port | Finish, trip: Trip) -> float:
     """How much (m) of the straight way between a port and its sea buoy is drawn as land."""
     way = shapely.LineString([port.at, port.sea_buoy])
     plane = LocalPlane(port.sea_buoy)
     return plane.to_plane(shapely.intersection(way, land(trip.region, detail="full"))).length
 
 
-def _result_cautions(boxes, legs, reach):
+def _result_cautions(boxes: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, reach: xr.Dataset) -> Iterator[str]:
     if boxes.empty:
         yield "No break or convergence line within reach and within your depths: nothing to recommend."
     elif legs.empty:

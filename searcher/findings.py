@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import math
 import os
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -14,6 +16,9 @@ from searcher.learn import poisson_interval
 from searcher.learn.season import REVIEW, VERSION
 from searcher.reviewing import KEPT, Review
 from searcher.units import HOUR
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def write_review(found: Review, folder: str | os.PathLike[str]) -> list[Path]:
@@ -29,7 +34,7 @@ def write_review(found: Review, folder: str | os.PathLike[str]) -> list[Path]:
     return paths
 
 
-def review_facts(found: Review) -> dict:
+def review_facts(found: Review) -> dict[str, Any]:
     """A review for a program, and for later trips: inside units, UTC."""
     lines = found.lines.drop(columns="front")
     lines = lines.assign(time=[f"{time.isoformat()}Z" for time in lines["time"]])
@@ -67,7 +72,7 @@ def say_review(found: Review) -> list[str]:
     ]
 
 
-def _say_lines(found: Review):
+def _say_lines(found: Review) -> Iterator[str]:
     show, lines = found.plan.trip.show, found.lines
     for row in lines.itertuples():
         box = f" (box {row.number})" if row.number else ""
@@ -86,7 +91,7 @@ def _say_lines(found: Review):
         yield f"Trolled without a line written down: box {numbers}."
 
 
-def _say_encounters(found: Review):
+def _say_encounters(found: Review) -> Iterator[str]:
     if found.stretches.empty:
         yield "No stretch was written down as trolled: what was expected cannot be compared."
         return
@@ -100,7 +105,7 @@ def _say_encounters(found: Review):
     yield from _say_table(found.table)
 
 
-def _say_table(table: pd.DataFrame):
+def _say_table(table: pd.DataFrame) -> Iterator[str]:
     yield "expected an hour   hours   expected   met   80 % interval of its mean"
     for row in table.itertuples():
         yield (
@@ -109,7 +114,7 @@ def _say_table(table: pd.DataFrame):
         )
 
 
-def _say_temperature(found: Review):
+def _say_temperature(found: Review) -> Iterator[str]:
     if not found.readings:
         yield "No water temperature was written down."
         return
@@ -120,7 +125,7 @@ def _say_temperature(found: Review):
     )
 
 
-def _say_season(found: Review):
+def _say_season(found: Review) -> Iterator[str]:
     trips = found.plan.learned_from
     if trips:
         yield f"The plan's weights had learned from {trips} of your own trip{'s' if trips > 1 else ''}."
@@ -157,7 +162,7 @@ def draw_reliability(found: Review, path: str | os.PathLike[str]) -> Path:
     return Path(path)
 
 
-def _draw_table(axes, table: pd.DataFrame, *, label: str, color: str, marker: str) -> float:
+def _draw_table(axes: Axes, table: pd.DataFrame, *, label: str, color: str, marker: str) -> float:
     """One reliability table as points with intervals, their numbers of hours beside; the highest rate."""
     hours = table["duration"].to_numpy() / HOUR
     known = hours > 0

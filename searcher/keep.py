@@ -10,6 +10,7 @@ import json
 import os
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import netCDF4
@@ -126,6 +127,7 @@ def _trip_of(folder: str | os.PathLike[str], before: str, end: np.datetime64) ->
     """The trip as its file says now, home by `end` if that was earlier; and what is to be known of it."""
     path = trip_path(folder)
     text = read_text(path)
+    notes: tuple[str, ...]
     if text == before:
         trip, notes = parse_trip(text, path, afloat=True), ()
     else:
@@ -191,8 +193,9 @@ def _single(data: xr.Dataset) -> xr.Dataset:
     return data.assign({name: v.astype(np.float32) for name, v in data.data_vars.items() if v.dtype == float})
 
 
-def _encoding(data: xr.Dataset) -> dict[str, dict]:
-    fields = {name: {"zlib": True, "complevel": 1} for name in data.data_vars}
+def _encoding(data: xr.Dataset) -> dict[str, dict[str, Any]]:
+    fields: dict[str, dict[str, Any]]
+    fields = {str(name): {"zlib": True, "complevel": 1} for name in data.data_vars}
     return fields | ({"time": {"units": SINCE, "dtype": "float64"}} if "time" in data.coords else {})
 
 

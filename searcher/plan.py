@@ -30,7 +30,7 @@ from searcher.trip import Trip
 from searcher.waters import Waters, survey_waters
 
 #: gives the outcome of a stage (its name, the facts it rests on besides the sea, how it is worked out)
-Recall = Callable[[str, tuple, Callable[[], Any]], Any]
+Recall = Callable[[str, tuple[Any, ...], Callable[[], Any]], Any]
 
 
 @dataclass(frozen=True)
@@ -46,19 +46,20 @@ class Plan:
     legs: gpd.GeoDataFrame  # the day in order (tables.LEGS)
     conditions: tuple[Condition, ...]
     cautions: tuple[str, ...]  # plain sentences, the standing ones last
-    data: tuple[dict, ...]  # rows of sea.describe_sea, each with `age` (s, at departure)
+    data: tuple[dict[str, Any], ...]  # rows of sea.describe_sea, each with `age` (s, at departure)
     turn_for_home: np.datetime64  # latest time to turn for home from the end of the last box; NaT if none
     made_at: np.datetime64
-    settings: dict = field(default_factory=dict)
+    settings: dict[str, Any] = field(default_factory=dict)
     stays: pd.DataFrame = field(default_factory=empty_stays)  # how long at each box: see route.Route
     #: encounters of the best tour known of the boxes lying still, and what no tour of them can exceed
     best: float = 0.0
     bound: float = 0.0
     floating: xr.Dataset | None = None  # density of floating matter over the reach (fronts.floating)
     #: the weights the boxes were ranked with, and how many trips of the skipper's own stand behind them
-    profile: Profile | None = None
+    profile: Profile = None  # type: ignore[assignment]  # every plan that is made or opened has one
     learned_from: int = 0
-    waters: Waters | None = None  # where a hull may go: what the reach was found in
+    #: where a hull may go: what the reach was found in; every plan that is made or opened has them
+    waters: Waters = None  # type: ignore[assignment]
 
     @property
     def proven(self) -> bool:
@@ -138,7 +139,7 @@ def make_plan(
     )
 
 
-def _work_out(_stage: str, _facts: tuple, make: Callable[[], Any]) -> Any:
+def _work_out(_stage: str, _facts: tuple[Any, ...], make: Callable[[], Any]) -> Any:
     """A `Recall` that remembers nothing."""
     return make()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from searcher.geo import compass_point
 from searcher.learn import flock_gain
 from searcher.learn.hints import FLOATING_GAIN, LASTING
 from searcher.reranking import Rerank
-from searcher.tables import BIRDS
+from searcher.tables import BIRDS, Row
 from searcher.units import Show
 
 #: no more of each kind of reason than this, the newest or the strongest
@@ -37,7 +38,7 @@ def say_reasons(found: Rerank) -> list[str]:
     return said or ["Nothing in the log changes the boxes."]
 
 
-def _say_worked(found: Rerank):
+def _say_worked(found: Rerank) -> Iterator[str]:
     changes = found.changes
     if changes.empty:
         return
@@ -50,7 +51,7 @@ def _say_worked(found: Rerank):
         )
 
 
-def _say_hookups(found: Rerank):
+def _say_hookups(found: Rerank) -> Iterator[str]:
     for row in found.hookups.sort_values("gain", ascending=False).head(1).itertuples():
         if math.exp(row.gain) >= LEAST:
             depth = found.plan.trip.show.say_depth(row.depth)
@@ -58,7 +59,7 @@ def _say_hookups(found: Rerank):
             yield f"Fish in {depth}: stay on that depth, it counts {times} until it goes quiet."
 
 
-def _say_signs(found: Rerank):
+def _say_signs(found: Rerank) -> Iterator[str]:
     show = found.plan.trip.show
     old = found.now - np.timedelta64(int(2 * LASTING), "s")
     seen = found.log[found.log["kind"].isin((BIRDS, *FLOATING_GAIN)) & (found.log["time"] >= old)]
@@ -78,7 +79,7 @@ def _say_signs(found: Rerank):
             yield f"{what[0].upper()}{what[1:]}: says little of {species}."
 
 
-def _say_offsets(found: Rerank):
+def _say_offsets(found: Rerank) -> Iterator[str]:
     show = found.plan.trip.show
     for row in list(found.offsets.itertuples())[-MOST:]:
         way = compass_point(math.degrees(math.atan2(row.east, row.north)) % 360.0)
@@ -97,7 +98,7 @@ def _say_offsets(found: Rerank):
         )
 
 
-def _say_bias(found: Rerank):
+def _say_bias(found: Rerank) -> Iterator[str]:
     if found.readings:
         show, bias = found.plan.trip.show, found.bias
         way = "warmer" if bias.mean >= 0 else "colder"
@@ -148,7 +149,7 @@ def _say_next(found: Rerank, show: Show) -> str:
     )
 
 
-def _say_stay(stay, show: Show) -> str:
+def _say_stay(stay: Row, show: Show) -> str:
     leave, end = show.say_clock(stay.leave_by), show.say_clock(stay.end)
     if leave == end:
         return f"Leave box {stay.box} at {end}."
@@ -181,5 +182,5 @@ def say_minutes(seconds: float) -> str:
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
 
 
-def _count(row) -> str:
+def _count(row: Row) -> str:
     return f"{row.count:.0f} " if np.isfinite(row.count) else ""

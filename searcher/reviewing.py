@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -72,7 +73,7 @@ class Review:
         return int(self.stretches["encounters"].sum())
 
 
-def review(plan: Plan | str | os.PathLike, sightings: gpd.GeoDataFrame) -> Review:
+def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> Review:
     """A plan, or the one kept in a trip folder, against what was seen (`searcher.tables.SIGHTINGS`).
 
     Raises `TableError` for an empty log, `NoData` where no plan is kept.
@@ -132,7 +133,7 @@ def _reliability(stretches: pd.DataFrame) -> pd.DataFrame:
     return reliability(*columns, duration=stretches["duration"].to_numpy(dtype=float), bins=bins)
 
 
-def _season(plan: Plan, stretches: pd.DataFrame) -> dict:
+def _season(plan: Plan, stretches: pd.DataFrame) -> dict[str, Any]:
     """What the season's reviewed trips and today's say together; nothing without consent."""
     trip = plan.trip
     if not trip.learn.from_log or stretches.empty:

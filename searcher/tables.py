@@ -12,6 +12,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from searcher.errors import TableError
 

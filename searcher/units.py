@@ -114,8 +114,10 @@ class Show:
 
     def local(self, time: np.datetime64) -> datetime:
         """Timezone-aware local time of a UTC datetime64, rounded to the nearest minute."""
-        minutes = (np.datetime64(time, "s") + np.timedelta64(30, "s")).astype("datetime64[m]")
-        return minutes.astype(datetime).replace(tzinfo=UTC).astimezone(ZoneInfo(self.timezone))
+        seconds = np.datetime64(time, "s")  # type: ignore[call-overload]  # numpy's types know no such unit
+        minutes: np.datetime64 = (seconds + np.timedelta64(30, "s")).astype("datetime64[m]")
+        moment: datetime = minutes.astype(datetime)
+        return moment.replace(tzinfo=UTC).astimezone(ZoneInfo(self.timezone))
 
 
 LABELS = {
