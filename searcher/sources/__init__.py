@@ -21,6 +21,7 @@ import os
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import xarray as xr
@@ -32,18 +33,29 @@ from searcher.sources.align import align_sea
 from searcher.sources.composite import add_surface, compose_temperature
 from searcher.sources.fields import Field, align_fields
 from searcher.sources.files import list_variables, survey_file
-from searcher.sources.layers import HOLD, LOOK_BACK, Layer, SourceWarning, group_layers, misses_hours
+from searcher.sources.layers import HOLD, LOOK_BACK, Hours, Layer, SourceWarning, group_layers, misses_hours
 from searcher.sources.nodes import Needed, load_node
 from searcher.sources.tell import tell_box, tell_time
 
 __all__ = ["SourceWarning", "check_cover", "compose_temperature", "list_variables", "load_sea"]
 
 
+#: a sequence of paths, or one
+Paths = Sequence[str | os.PathLike[str]] | os.PathLike[str]
+
+
+class Listed(Protocol):
+    """Anything that says which files it consists of."""
+
+    @property
+    def files(self) -> Sequence[str | os.PathLike[str]]: ...
+
+
 def load_sea(
     region: Region,
-    window=None,
+    window: Hours | None = None,
     *,
-    sources,
+    sources: Paths | Listed,
     margin: float = 0.0,
     min_quality: int = 5,
     time_units: str | None = None,
@@ -76,7 +88,9 @@ def load_sea(
     fields, contents = _survey_all(paths, wide, time_units or getattr(sources, "time_units", None) or None)
     layers = group_layers(align_fields(fields))
     nodes: dict[str, xr.Dataset] = {}
-    problems, absent, notes = [], [], []
+    problems: list[str] = []
+    absent: list[str] = []
+    notes: list[str] = []
     others: list[xr.Dataset] = []
     for node in NODES:
         of_node = [layer for layer in layers if layer.choice.node == node]
@@ -109,12 +123,12 @@ def load_sea(
     return sea
 
 
-def check_cover(sea: xr.DataTree, window, *, hold: float = HOLD) -> xr.DataTree:
+def check_cover(sea: xr.DataTree, window: Hours, *, hold: float = HOLD) -> xr.DataTree:
     """Return `sea` if its currents cover a window of time, else raise `NoData` with the hours of both.
 
     Currents may be carried on for `hold` seconds before their first and past their last hour.
     """
-    times = sea["currents"]["time"].values
+    times = sea["currents"].to_dataset()["time"].values
     if misses_hours(times, window, hold=hold):
         raise NoData(
             "currents do not cover the hours of the trip",
@@ -125,9 +139,9 @@ def check_cover(sea: xr.DataTree, window, *, hold: float = HOLD) -> xr.DataTree:
     return sea
 
 
-def list_paths(sources) -> tuple[Path, ...]:
+def list_paths(sources: Paths | Listed) -> tuple[Path, ...]:
     """Paths of a sequence of paths, or of the `files` of something that has them."""
-    files: Sequence[str | os.PathLike] = getattr(sources, "files", sources)
+    files: Paths = getattr(sources, "files", sources)
     if isinstance(files, (str, os.PathLike)):
         files = [files]
     paths = tuple(dict.fromkeys(Path(path) for path in files))
@@ -154,7 +168,7 @@ def _survey_all(
     return fields, {path: names for path, (_, _, names) in surveys.items()}
 
 
-def _earliest(pictures: Sequence[xr.Dataset], window) -> np.datetime64 | None:
+def _earliest(pictures: Sequence[xr.Dataset], window: Hours | None) -> np.datetime64 | None:
     """From when on running fields are needed: the first picture of the temperature."""
     if window is None:
         return None

@@ -202,7 +202,7 @@ def carrier_of(flow: Flow) -> Carrier:
         )
         for axis, metres in ((2, east[:, None]), (1, north[:, None]))
     ]
-    return Carrier(*slopes, drift_in(flow))
+    return Carrier(slopes[0], slopes[1], drift_in(flow))
 
 
 def refined(flow: Flow) -> Flow:
@@ -359,7 +359,7 @@ def _improve(shift: np.ndarray, misfits: list[Misfit | None], prior: sparse.csc_
 
 def _misfit(pairs: list[Pair | None]) -> float:
     """Root of the mean square of all differences, none counted as more than 1 °C."""
-    off = np.concatenate([pair.off for pair in pairs if pair is not None] or [[np.nan]])
+    off = np.concatenate([pair.off for pair in pairs if pair is not None] or [np.array([np.nan])])
     return float(np.sqrt(np.mean(np.minimum(off**2, 1.0))))
 
 

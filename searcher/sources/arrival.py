@@ -49,7 +49,7 @@ def check_arrival(path: Path, request: Request, box: Region) -> tuple[np.datetim
     if fields[0].times is None:
         return ()
     times = np.unique(np.concatenate([field.times for field in fields]))
-    if request.start is not None and times[0] > request.end + _slack(request):
+    if request.end is not None and times[0] > request.end + _slack(request):
         raise SourceError(
             "the answer is of other hours than asked",
             given=tell_time(times[0]),
@@ -68,7 +68,7 @@ def sign_file(path: Path, product: Product) -> None:
 
 def _slack(request: Request) -> np.timedelta64:
     """A server answers with the nearest time it has, which may lie past the end by half a step."""
-    return np.timedelta64(round(request.product.time_step * 1e9), "ns")
+    return np.timedelta64(round((request.product.time_step or 0.0) * 1e9), "ns")
 
 
 def _find_fields(path: Path, request: Request, box: Region) -> list[Field]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from searcher.geo import Region, near_longitude
 from searcher.sources.catalogue import Product, overlaps
-from searcher.sources.layers import IMAGES
+from searcher.sources.layers import IMAGES, Hours
 
 #: pictures are asked for from this long before departure, or before now
 PICTURES = np.timedelta64(3, "D").astype("timedelta64[ns]")
@@ -26,7 +26,7 @@ class Request:
     end: np.datetime64 | None
 
 
-def make_request(product: Product, region: Region, window, now: np.datetime64) -> Request:
+def make_request(product: Product, region: Region, window: Hours, now: np.datetime64) -> Request:
     """What to ask of a product for a region and a window of time.
 
     Pictures of the three days before departure, or before `now` where departure is to come; running fields
@@ -39,7 +39,7 @@ def make_request(product: Product, region: Region, window, now: np.datetime64) -
         region.east + product.grid,
         min(region.north + product.grid, 90.0),
     )
-    if product.is_static:
+    if product.time_step is None:
         return Request(product, wide, None, None)
     step = np.timedelta64(round(product.time_step * 1e9), "ns")
     end = window.start if product.field in IMAGES else window.end + step
@@ -48,6 +48,7 @@ def make_request(product: Product, region: Region, window, now: np.datetime64) -
 
 def list_runs(product: Product, latest: np.datetime64) -> list[np.datetime64]:
     """Times of the runs or files that should be there by `latest`, the newest first."""
+    assert product.runs is not None  # whoever asks for runs has seen that there are some
     step = np.timedelta64(round(product.runs * 1e9), "ns")
     ready = latest.astype("datetime64[ns]") - np.timedelta64(round(product.latency * 1e9), "ns")
     midnight = ready.astype("datetime64[D]").astype("datetime64[ns]")

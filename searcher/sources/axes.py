@@ -48,7 +48,8 @@ def find_axes(data: xr.Dataset, name: str) -> Axes | None:
     roles = find_roles(data, name)
     if "lat" not in roles or "lon" not in roles:
         return None
-    across = [_coordinate(data, roles[axis]) for axis in ("lat", "lon")]
+    both = (_coordinate(data, roles[axis]) for axis in ("lat", "lon"))
+    across = [found for found in both if found is not None]
     if not all(is_firm(found) for found in across) and find_pair(data, name):
         return None  # rows and columns that are counted, and places that are given one by one
     lat, lon = (_read_axis(name, found) for found in across)
@@ -57,7 +58,7 @@ def find_axes(data: xr.Dataset, name: str) -> Axes | None:
 
 def find_roles(data: xr.Dataset, name: str) -> dict[str, str]:
     """ "lat", "lon", "time" -> dimension of variable `name`, for those that a 1-D coordinate tells."""
-    found = {dim: _coordinate(data, dim) for dim in data[name].dims}
+    found = {dim: _coordinate(data, dim) for dim in map(str, data[name].dims)}
     roles = {axis_of(along): dim for dim, along in found.items() if along is not None}
     return {axis: roles[axis] for axis in ("lat", "lon", "time") if axis in roles}
 
@@ -67,10 +68,10 @@ def find_pair(data: xr.Dataset, name: str) -> tuple[str, str] | None:
     first."""
     said = str(data[name].attrs.get("coordinates", "")).split()
     flat = [other for other, held in data.variables.items() if held.ndim == 2 and held.dtype.kind in "iuf"]
-    flat = [str(other) for other in flat if set(data.variables[other].dims) <= set(data[name].dims)]
-    flat.sort(key=lambda other: other not in said)
-    for lat in (other for other in flat if place_of(data[other]) == "lat"):
-        for lon in (other for other in flat if place_of(data[other]) == "lon"):
+    names = [str(other) for other in flat if set(data.variables[other].dims) <= set(data[name].dims)]
+    names.sort(key=lambda other: other not in said)
+    for lat in (other for other in names if place_of(data[other]) == "lat"):
+        for lon in (other for other in names if place_of(data[other]) == "lon"):
             if data[lat].dims == data[lon].dims:
                 return lat, lon
     return None
@@ -79,7 +80,7 @@ def find_pair(data: xr.Dataset, name: str) -> tuple[str, str] | None:
 def pick_levels(data: xr.Dataset, name: str, taken: set[str]) -> dict[str, int]:
     """The index nearest the surface along every dimension of a variable that is not `taken`."""
     picked = {}
-    for dim in data[name].dims:
+    for dim in map(str, data[name].dims):
         if dim not in taken:
             level = _coordinate(data, dim)
             is_level = level is not None and axis_of(level) == "level"

@@ -28,7 +28,9 @@ NAMES = ("u", "v")
 BEYOND = 1000.0
 
 
-def blend_currents(products: Sequence[xr.Dataset], *, hold: Sequence[float], span=None) -> xr.Dataset:
+def blend_currents(
+    products: Sequence[xr.Dataset], *, hold: Sequence[float], span: np.ndarray | None = None
+) -> xr.Dataset:
     """One node `currents` from several, the finest first.
 
     hold: for each product how long (s) its first and last hour may stand for hours without data. span: the
@@ -55,7 +57,9 @@ def blend_currents(products: Sequence[xr.Dataset], *, hold: Sequence[float], spa
     return _dataset(fields, weights, lat, lon, times, products[0])
 
 
-def stack_layers(layers: Sequence[np.ndarray], ashore: np.ndarray, *, widths: Sequence[tuple[int, int]]):
+def stack_layers(
+    layers: Sequence[np.ndarray], ashore: np.ndarray, *, widths: Sequence[tuple[int, int]]
+) -> tuple[np.ndarray, np.ndarray]:
     """Vector fields of one hour (2, lat, lon), the finest first, as one; and the weight of each.
 
     ashore: bool (lat, lon), where nothing coarser may fill in. widths: cells (lat, lon) over which weights
@@ -154,16 +158,18 @@ def _coarsen(lat: np.ndarray, lon: np.ndarray, count: int) -> tuple[np.ndarray, 
     return lat[::stride], lon[::stride]
 
 
-def _resample(product: xr.Dataset, lat, lon, time: float, *, hold: float) -> np.ndarray:
+def _resample(
+    product: xr.Dataset, lat: np.ndarray, lon: np.ndarray, time: float, *, hold: float
+) -> np.ndarray:
     """Both components (2, lat, lon) on other nodes at one time: linear in time, bilinear in space."""
     lons, lats = (axis.ravel() for axis in np.meshgrid(lon, lat))
-    fields = []
+    values = []
     for name in NAMES:
         field = _at_hour(product[name], time, hold=hold)
         known = np.isfinite(field).any()
         value = look_at(field, grid_of(product), lons, lats) if known else np.full(lons.size, np.nan)
-        fields.append(value.reshape(lat.size, lon.size))
-    fields = np.array(fields)
+        values.append(value.reshape(lat.size, lon.size))
+    fields = np.array(values)
     fields[:, np.isnan(fields).any(axis=0)] = np.nan
     return fields
 
@@ -180,7 +186,14 @@ def _at_hour(values: xr.DataArray, time: float, *, hold: float) -> np.ndarray:
     return (1 - share) * fields[after - 1] + share * fields[after]
 
 
-def _dataset(fields, weights, lat, lon, times, finest: xr.Dataset) -> xr.Dataset:
+def _dataset(
+    fields: np.ndarray,
+    weights: np.ndarray,
+    lat: np.ndarray,
+    lon: np.ndarray,
+    times: np.ndarray,
+    finest: xr.Dataset,
+) -> xr.Dataset:
     dims = ("time", "lat", "lon")
     variables = {name: (dims, fields[k], finest[name].attrs) for k, name in enumerate(NAMES)}
     about = {"long_name": "share of each product in the currents, mean over time", "units": "1"}

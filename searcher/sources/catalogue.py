@@ -10,11 +10,11 @@ import difflib
 import os
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -45,6 +45,12 @@ def _check_box(box: Region) -> Region:
     return box
 
 
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+    Node = Protocol = str  # a type checker wants literals written out
+else:
+    Node, Protocol = Literal[tuple(NODES)], Literal[PROTOCOLS]
 Text = Annotated[str, Field(min_length=1)]
 Duration = Annotated[float, BeforeValidator(_read_duration)]
 Box = Annotated[Region, AfterValidator(_check_box)]
@@ -57,8 +63,8 @@ class Product(BaseModel):
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_]*$")]
     title: Text
-    field: Literal[tuple(NODES)]
-    protocol: Literal[PROTOCOLS]
+    field: Node
+    protocol: Protocol
     address: str = ""
     dataset: Text
     variables: Annotated[tuple[Text, ...], Field(min_length=1)]
@@ -145,7 +151,7 @@ def find_products(ids: Sequence[str], *, extra: str | os.PathLike[str] | None = 
     return tuple(known[name] for name in wanted)
 
 
-def list_products(region: Region, *, extra: str | os.PathLike[str] | None = None) -> list[dict]:
+def list_products(region: Region, *, extra: str | os.PathLike[str] | None = None) -> list[dict[str, Any]]:
     """A row for each product that covers some of a region, the finest of a field first.
 
     Keys: id, field, title, protocol, step (°), time_step and latency (s; None for what does not change),
@@ -200,7 +206,7 @@ def overlaps(region: Region, box: Region) -> list[tuple[float, float]]:
 
 
 @lru_cache(maxsize=1)
-def _built_in() -> dict[str, dict]:
+def _built_in() -> dict[str, dict[str, Any]]:
     return tomllib.loads((files("searcher.sources") / "catalogue.toml").read_text(encoding="utf-8"))
 
 
@@ -223,7 +229,7 @@ def _read_rows(path: Path) -> dict[str, object]:
         raise SourceError(f"{path} is not TOML: {error}") from error
 
 
-def _check_rows(where: str, rows: dict[str, object]) -> list[Product]:
+def _check_rows(where: str, rows: Mapping[str, object]) -> list[Product]:
     products, faults = [], []
     for name, row in rows.items():
         if not isinstance(row, dict):
@@ -240,7 +246,7 @@ def _check_rows(where: str, rows: dict[str, object]) -> list[Product]:
     return products
 
 
-def _tell_fault(fault: dict) -> str:
+def _tell_fault(fault: ErrorDetails) -> str:
     key = ".".join(str(part) for part in fault["loc"])
     if fault["type"] == "extra_forbidden":
         near = difflib.get_close_matches(key, Product.model_fields, n=1)

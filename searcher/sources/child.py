@@ -13,6 +13,7 @@ import subprocess
 import sys
 import warnings
 from collections.abc import Callable
+from typing import Any
 
 from searcher.errors import SourceError
 from searcher.sources.web import Passing
@@ -23,7 +24,7 @@ from searcher.sources.child import work
 work()"""
 
 
-def run_child(function: Callable, *arguments, limit: float):
+def run_child(function: Callable[..., Any], *arguments: Any, limit: float) -> Any:
     """What a module-level function makes of some arguments, both picklable, within `limit` seconds.
 
     Raises `SourceError` as the function does, `Passing` for errors of the libraries beneath.

@@ -66,7 +66,7 @@ def compose_temperature(
     currents are of other days.
     """
     own = sea["temperature"].to_dataset()
-    at = own["time"].values[-1] if at is None else np.datetime64(at, "ns")
+    at = own["time"].values[-1] if at is None else np.datetime64(at, "ns")  # type: ignore[call-overload]
     carrier, now = make_drift(sea), float(to_seconds(at))
     looks = [
         look
@@ -76,7 +76,8 @@ def compose_temperature(
     if not looks:
         raise NoData(
             "no picture to compose a map of the temperature from",
-            given=f"pictures to {own['time'].values[-1]}, currents to {sea['currents']['time'].values[-1]}",
+            given=f"pictures to {own['time'].values[-1]}, currents to "
+            f"{sea['currents'].to_dataset()['time'].values[-1]}",
             expected=f"a picture at most {longest_age / 3600:g} h before {at}, in the hours of the currents",
         )
     lon, lat = np.meshgrid(own["lon"].values.astype(np.float64), own["lat"].values.astype(np.float64))
@@ -171,7 +172,9 @@ def see_all(looks: Sequence[Look], water: Water, carrier: Drift) -> np.ndarray:
     return np.array(views)
 
 
-def _see_first(looks: Sequence[Look], levels: np.ndarray, water: Water, carrier: Drift):
+def _see_first(
+    looks: Sequence[Look], levels: np.ndarray, water: Water, carrier: Drift
+) -> tuple[np.ndarray, np.ndarray]:
     """What the first picture that saw each piece of water saw, its level taken off, and which that was.
 
     Water that has been seen is followed no further. Returns values, NaN where unseen, and indices, there -1.
@@ -187,7 +190,9 @@ def _see_first(looks: Sequence[Look], levels: np.ndarray, water: Water, carrier:
     return value, chosen
 
 
-def _lay_out(value: np.ndarray, chosen: np.ndarray, ages: np.ndarray, own: xr.Dataset, at) -> xr.Dataset:
+def _lay_out(
+    value: np.ndarray, chosen: np.ndarray, ages: np.ndarray, own: xr.Dataset, at: np.datetime64
+) -> xr.Dataset:
     """The node: value and age of the chosen view of every cell."""
     age = np.where(chosen < 0, np.nan, ages[chosen])
     dims = ("time", "lat", "lon")
@@ -202,7 +207,13 @@ def _lay_out(value: np.ndarray, chosen: np.ndarray, ages: np.ndarray, own: xr.Da
     return name_fields("surface", xr.Dataset(fields, {"time": [at], "lat": own["lat"], "lon": own["lon"]}))
 
 
-def _tell(data: xr.Dataset, seen, levels, share, products: Sequence[xr.Dataset]) -> xr.Dataset:
+def _tell(
+    data: xr.Dataset,
+    seen: np.ndarray,
+    levels: np.ndarray,
+    share: np.ndarray,
+    products: Sequence[xr.Dataset],
+) -> xr.Dataset:
     """What the map is made of, beside it and in its attributes."""
     about = {
         "seen": (seen, {"long_name": "when the picture was taken"}),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -47,19 +48,19 @@ def fetch_copernicus(request: Request, path: Path, web: Web) -> Region:
     )
 
 
-def call_client(arguments: dict) -> None:
+def call_client(arguments: dict[str, Any]) -> None:
     """`copernicusmarine.subset`, for a child process."""
     import copernicusmarine
 
     copernicusmarine.subset(**arguments)
 
 
-def build_arguments(request: Request, path: Path) -> dict:
+def build_arguments(request: Request, path: Path) -> dict[str, Any]:
     """The keyword arguments of `copernicusmarine.subset` (version 2) for a request."""
     product, region = request.product, request.region
     # the client takes -180 to 360 and cuts over either seam where west lies before east
     west = float(near_longitude(region.west, 0.0))
-    arguments = {
+    arguments: dict[str, Any] = {
         "dataset_id": product.dataset,
         "variables": [*product.variables, *product.beside],
         "minimum_longitude": west,
@@ -74,7 +75,7 @@ def build_arguments(request: Request, path: Path) -> dict:
     }
     if product.surface is not None:
         arguments |= {"minimum_depth": product.surface, "maximum_depth": product.surface}
-    if request.start is not None:
+    if request.start is not None and request.end is not None:
         arguments |= {"start_datetime": _tell(request.start), "end_datetime": _tell(request.end)}
     return arguments
 

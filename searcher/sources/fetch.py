@@ -28,7 +28,7 @@ from searcher.sources.asking import Request, list_runs, make_request
 from searcher.sources.catalogue import Product, find_products, share_of
 from searcher.sources.copernicus import fetch_copernicus
 from searcher.sources.griddap import fetch_griddap
-from searcher.sources.layers import IMAGES
+from searcher.sources.layers import IMAGES, Hours
 from searcher.sources.opendap import Curved, cut_dataset, fetch_opendap
 from searcher.sources.store import (
     Record,
@@ -69,7 +69,7 @@ class _Job:
     """What is the same for all products of one call."""
 
     region: Region
-    window: object
+    window: Hours
     folder: Path
     offline: bool
     max_age: float | None
@@ -81,7 +81,7 @@ class _Job:
 def fetch_products(
     ids: Sequence[str],
     region: Region,
-    window,
+    window: Hours,
     folder: str | os.PathLike[str],
     *,
     offline: bool = False,
@@ -146,9 +146,8 @@ def _is_fresh(record: Record, request: Request, job: _Job) -> bool:
     """Whether a file need not be fetched again."""
     if not covers(record, request):
         return False
-    if request.product.is_static and job.max_age is None:
-        return True
-    return record.age(job.now) < (request.product.time_step if job.max_age is None else job.max_age)
+    longest = request.product.time_step if job.max_age is None else job.max_age
+    return longest is None or record.age(job.now) < longest
 
 
 def _check_before(request: Request, job: _Job) -> None:
@@ -195,7 +194,12 @@ def _latest(job: _Job) -> np.datetime64:
 
 
 def fetch_file(
-    request: Request, path: Path, web: Web, *, latest: np.datetime64, tell: Callable | None = None
+    request: Request,
+    path: Path,
+    web: Web,
+    *,
+    latest: np.datetime64,
+    tell: Callable[[int, int | None], None] | None = None,
 ) -> Region:
     """Write the window of a request, cut from one whole file of a server, to `path`; the box it got.
 

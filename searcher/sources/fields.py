@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -30,7 +30,7 @@ class Field:
     times: np.ndarray | None = field(repr=False)  # datetime64[ns] in the file's order; None where static
     lat: Cut | None = field(repr=False)
     lon: Cut | None = field(repr=False)
-    attrs: dict = field(repr=False)  # of the whole file
+    attrs: dict[str, Any] = field(repr=False)  # of the whole file
     sheet: Sheet | None = field(default=None, repr=False)  # where its numbers lie, if not on lat and lon
     turn: Turn | None = field(default=None, repr=False)  # how a component along a grid is turned
 
@@ -41,16 +41,29 @@ class Field:
         return Region(float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
 
     @property
+    def is_outside(self) -> bool:
+        """Whether the file and the region do not meet."""
+        return self.lat is None or self.lon is None
+
+    @property
+    def cuts(self) -> tuple[Cut, Cut]:
+        """`lat` and `lon` of a field that is not outside."""
+        assert self.lat is not None
+        assert self.lon is not None
+        return self.lat, self.lon
+
+    @property
     def history(self) -> str:
         """What is done to the numbers on their way, beside the units; "" where nothing is."""
         if self.sheet is None:
             return ""
+        lat, lon = self.cuts
         straight = self.sheet.plane is not None and self.sheet.plane.crs is None
         grid = "staggered" if straight else "projected" if self.sheet.plane else "curvilinear"
         turned = ", turned from the grid's axes to east and north" if self.turn else ""
         return (
-            f"{self.variable} interpolated bilinearly from a {grid} grid to steps of {self.lat.step:g} by "
-            f"{self.lon.step:g} degrees{turned}"
+            f"{self.variable} interpolated bilinearly from a {grid} grid to steps of {lat.step:g} by "
+            f"{lon.step:g} degrees{turned}"
         )
 
     @property
@@ -81,14 +94,15 @@ def align_fields(fields: Sequence[Field]) -> list[Field]:
 
 def _are_staggered(one: Field, other: Field) -> bool:
     """Whether the grids of two components lie less than a step beside each other, and not on each other."""
-    if one.choice != other.choice or None in (one.lat, one.lon, other.lat, other.lon):
+    if one.choice != other.choice or one.is_outside or other.is_outside:
         return False
     if (one.sheet is None) != (other.sheet is None):
         return False
-    steps = (one.lon.step, one.lat.step) * 2
+    pairs = tuple(zip(one.cuts, other.cuts, strict=True))
+    (lat, _), (lon, _) = pairs
+    steps = (lon.step, lat.step) * 2
     if (np.abs(np.subtract(one.box, other.box)) > np.multiply(1.1, steps)).any():
         return False
-    pairs = ((one.lat, other.lat), (one.lon, other.lon))
     if all(
         a.values.size == b.values.size and np.abs(a.values - b.values).max() < 0.01 * a.step for a, b in pairs
     ):
@@ -98,12 +112,13 @@ def _are_staggered(one: Field, other: Field) -> bool:
 
 def _move(found: Field, onto: Field) -> Field:
     """A field that arrives on the grid of another."""
+    lat, lon = found.cuts
     sheet = found.sheet or Sheet(
         found.axes,
-        found.lat.runs,
-        found.lon.runs,
+        lat.runs,
+        lon.runs,
         np.empty((0, 0)),
         np.empty((0, 0)),
-        Plane(found.lon.values, found.lat.values),
+        Plane(lon.values, lat.values),
     )
     return replace(found, lat=onto.lat, lon=onto.lon, sheet=sheet)

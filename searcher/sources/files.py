@@ -21,13 +21,13 @@ import xarray as xr
 from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import NODES
-from searcher.sources.axes import Axes, cut_axis, find_axes
+from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
 from searcher.sources.fields import Field, align_fields
-from searcher.sources.names import axis_of, find_variables, list_choices
+from searcher.sources.names import Choice, axis_of, find_variables, list_choices
 from searcher.sources.opening import UNREADABLE, open_raw, why_unreadable
 from searcher.sources.reading import convert_units, read_field
 from searcher.sources.regrid import lay_grid
-from searcher.sources.sheets import find_sheet
+from searcher.sources.sheets import Known, find_sheet
 from searcher.sources.turning import turn_fields
 from searcher.sources.unpack import coverage_time, decode_times
 
@@ -70,10 +70,11 @@ def survey_file(
 def _survey(
     data: xr.Dataset, path: Path, region: Region, time_units: str | None
 ) -> tuple[list[Field], list[str]]:
-    fields, problems = [], []
-    sheets: dict = {}
+    fields: list[Field] = []
+    problems: list[str] = []
+    sheets: Known = {}
     for choice in list_choices():
-        of_choice = []
+        of_choice: list[Field] = []
         for ours, variable in find_variables(data, choice).items():
             try:
                 found = _field(data, path, region, choice, ours, variable, time_units, sheets)
@@ -88,8 +89,18 @@ def _survey(
     return fields, problems
 
 
-def _field(data, path, region, choice, ours, variable, time_units, sheets) -> Field | None:
+def _field(
+    data: xr.Dataset,
+    path: Path,
+    region: Region,
+    choice: Choice,
+    ours: str,
+    variable: str,
+    time_units: str | None,
+    sheets: Known,
+) -> Field | None:
     axes, sheet = find_axes(data, variable), None
+    laid: tuple[Cut | None, Cut | None] | None
     if axes is None:
         sheet = find_sheet(data, variable, region, sheets)
         if sheet is None:

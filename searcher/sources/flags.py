@@ -7,6 +7,7 @@ other flags as in the CF conventions 1.11, section 3.5.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -67,7 +68,7 @@ def drop_flagged(
             values[np.broadcast_to(np.isin(read(flag), bad), values.shape)] = np.nan
 
 
-def bad_values(flag: xr.DataArray) -> list:
+def bad_values(flag: xr.DataArray) -> list[Any]:
     """The values of a flag whose meaning holds one of the words for bad; none where it gives no meanings."""
     meanings = str(flag.attrs.get("flag_meanings", "")).lower().split()
     values = np.ravel(flag.attrs.get("flag_values", []))

@@ -9,8 +9,9 @@ stand for the nearest point of the axis; [(start):stride:(stop)], with start bef
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from urllib.parse import quote
 
 import numpy as np
@@ -46,7 +47,9 @@ class Grid(NamedTuple):
         return Region(lon.low, lat.low, lon.high, lat.high)
 
 
-def fetch_griddap(request: Request, path: Path, web: Web, tell=None) -> Region:
+def fetch_griddap(
+    request: Request, path: Path, web: Web, tell: Callable[[int, int | None], None] | None = None
+) -> Region:
     """Write what a griddap server has of a request to `path`; the box that was asked, in degrees."""
     product = request.product
     grid = read_grid(product, web)
@@ -84,7 +87,7 @@ def read_grid(product: Product, web: Web) -> Grid:
     return grid
 
 
-def _parse_info(rows: list[list]) -> Grid:
+def _parse_info(rows: list[list[Any]]) -> Grid:
     """Axes and variables of the rows (row type, variable, attribute, type, value)."""
     about = {row[1]: str(row[4]) for row in rows if row[0] == "dimension"}
     ranges = {row[1]: row[4] for row in rows if row[2] == "actual_range"}
@@ -120,7 +123,7 @@ def _bracket(axis: Axis, request: Request, piece: Region) -> str:
 def choose_times(axis: Axis, request: Request) -> tuple[float, float]:
     """First and last time to ask for, s since 1970: what was wanted, cut to what there is; the last there is
     where all is earlier."""
-    if request.start is None:
+    if request.start is None or request.end is None:
         return axis.high, axis.high
     times = (request.start, request.end)
     start, end = (float((time - np.datetime64(0, "s")) / np.timedelta64(1, "s")) for time in times)

@@ -12,6 +12,7 @@ from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import AXES, LONG_NAMES, NODES
 from searcher.sources.axes import even_steps, interpolate_axis, share_covered
+from searcher.sources.fields import Field
 from searcher.sources.files import read_fields
 from searcher.sources.layers import IMAGES, Layer
 
@@ -23,10 +24,10 @@ def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_qu
 
     `region` is what the share `covered` is counted of. Raises `SourceError` with all problems of all files.
     """
-    first = layer.fields[0]
-    shape = (1 if times is None else times.size, first.lat.values.size, first.lon.values.size)
+    lat, lon = layer.fields[0].cuts
+    shape = (1 if times is None else times.size, lat.values.size, lon.values.size)
     arrays = {name: np.full(shape, np.nan, np.float32) for name in NODES[layer.choice.node]}
-    problems = []
+    problems: list[str] = []
     plan = _by_file(layer, times)
     for path, wanted in plan.items():
         try:
@@ -42,22 +43,21 @@ def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_qu
     return data.assign_attrs(_node_attrs(layer, list(plan), region))
 
 
-def _by_file(layer: Layer, times: np.ndarray | None) -> dict:
+def _by_file(
+    layer: Layer, times: np.ndarray | None
+) -> dict[Path, list[tuple[Field, np.ndarray, np.ndarray]]]:
     """path -> (field, indices of its times, places in the result); of two files with one hour the later run
     wins, which is the one that starts later."""
-    taken: dict = {}
-    fields = layer.fields
-    if times is not None:
-        fields = sorted(fields, key=lambda field: field.times.min())
-    for field in fields:
-        if times is None:
+    taken: dict[tuple[str, int], tuple[Field, int]] = {}
+    for field in sorted(layer.fields, key=_oldest):
+        if times is None or field.times is None:
             taken[field.name, 0] = (field, 0)
             continue
         places = np.searchsorted(times, field.times)
         for step, place in enumerate(places):
             if place < times.size and times[place] == field.times[step]:
                 taken[field.name, int(place)] = (field, step)
-    plan: dict = {}
+    plan: dict[Path, dict[str, tuple[Field, list[int], list[int]]]] = {}
     for (name, place), (field, step) in taken.items():
         plan.setdefault(field.path, {}).setdefault(name, (field, [], []))
         plan[field.path][name][1].append(step)
@@ -70,11 +70,11 @@ def _by_file(layer: Layer, times: np.ndarray | None) -> dict:
 
 def _dataset(layer: Layer, arrays: dict[str, np.ndarray], times: np.ndarray | None) -> xr.Dataset:
     """Even axes, blank images dropped, CF attributes; what was changed is told in `history`."""
-    first = layer.fields[0]
-    arrays, lat, history = _make_even(arrays, first.lat.values, 1, "latitude")
-    arrays, lon, more = _make_even(arrays, first.lon.values, 2, "longitude")
+    lat_cut, lon_cut = layer.fields[0].cuts
+    arrays, lat, history = _make_even(arrays, lat_cut.values, 1, "latitude")
+    arrays, lon, more = _make_even(arrays, lon_cut.values, 2, "longitude")
     history += more
-    if layer.choice.node in IMAGES:
+    if times is not None and layer.choice.node in IMAGES:
         arrays, times, more = _drop_blank(arrays, times)
         history += more
     history += sorted({field.history for field in layer.fields if field.history})
@@ -92,7 +92,9 @@ def _dataset(layer: Layer, arrays: dict[str, np.ndarray], times: np.ndarray | No
     return xr.Dataset(variables, coords, {"history": "; ".join(history) or AS_READ})
 
 
-def _make_even(arrays: dict[str, np.ndarray], old: np.ndarray, axis: int, name: str):
+def _make_even(
+    arrays: dict[str, np.ndarray], old: np.ndarray, axis: int, name: str
+) -> tuple[dict[str, np.ndarray], np.ndarray, list[str]]:
     """(arrays, axis, history) on even steps; all as they were where the steps are even already."""
     new = even_steps(old)
     if new is None:
@@ -105,7 +107,9 @@ def _make_even(arrays: dict[str, np.ndarray], old: np.ndarray, axis: int, name: 
     return {key: interpolate_axis(values, old, new, axis) for key, values in arrays.items()}, new, [told]
 
 
-def _drop_blank(arrays: dict[str, np.ndarray], times: np.ndarray):
+def _drop_blank(
+    arrays: dict[str, np.ndarray], times: np.ndarray
+) -> tuple[dict[str, np.ndarray], np.ndarray, list[str]]:
     """(arrays, times, history) without images that hold no value, unless none does."""
     seen = ~np.isnan(next(iter(arrays.values()))).all(axis=(1, 2))
     if seen.all() or not seen.any():
@@ -138,11 +142,15 @@ def _node_attrs(layer: Layer, paths: Sequence[Path], region: Region) -> dict[str
         ),
         "files": ", ".join(path.name for path in paths),
         "kind": layer.choice.what,
-        "covered": share_covered(region, field.lat, field.lon),
+        "covered": share_covered(region, *field.cuts),
     }
 
 
-def _newest(field) -> int:
+def _oldest(field: Field) -> int:
+    return 0 if field.times is None else int(field.times.min().astype(np.int64))
+
+
+def _newest(field: Field) -> int:
     return 0 if field.times is None else int(field.times.max().astype(np.int64))
 
 

@@ -16,7 +16,9 @@ from scipy.sparse.csgraph import connected_components
 LEAST_OVERLAP = 100
 
 
-def match_levels(views: np.ndarray, *, reference: np.ndarray | None = None, least: int = LEAST_OVERLAP):
+def match_levels(
+    views: np.ndarray, *, reference: np.ndarray | None = None, least: int = LEAST_OVERLAP
+) -> tuple[np.ndarray, np.ndarray]:
     """How far each picture stands above the common level: (levels (n,), matched (n,) bool).
 
     views: (n, ...) values of the same water in n pictures, NaN where unseen. reference: bool (n,), the

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from importlib.resources import files
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import xarray as xr
 
@@ -21,11 +21,11 @@ class Choice(NamedTuple):
     rank: int
     what: str
     refuse: frozenset[str]
-    variables: Mapping[str, Mapping]
+    variables: Mapping[str, Mapping[str, Any]]
 
 
 @lru_cache(maxsize=1)
-def read_names() -> dict:
+def read_names() -> dict[str, Any]:
     """The table `names.toml` as it stands."""
     return tomllib.loads((files("searcher.sources") / "names.toml").read_text(encoding="utf-8"))
 
@@ -58,7 +58,7 @@ def axis_of(variable: xr.DataArray) -> str | None:
     letter = str(variable.attrs.get("axis", "")).upper()
     if letter in ("X", "Y") and units and not units.startswith("degree"):
         letter = ""  # of a map in metres
-    tests = (
+    tests: tuple[Callable[[Mapping[str, Any]], bool], ...] = (
         lambda known: _standard_name(variable) in known["standard_names"],
         lambda known: units in known["units"] or (known["axis"] == "T" and " since " in units),
         lambda known: letter == known["axis"],
@@ -123,7 +123,7 @@ def _may_be(variable: xr.DataArray, refuse: frozenset[str]) -> bool:
     )
 
 
-def _place(variable: xr.DataArray, known: Mapping) -> tuple[int, int]:
+def _place(variable: xr.DataArray, known: Mapping[str, Any]) -> tuple[int, int]:
     """Where a variable stands in the lists of a choice; the lowest wins."""
     places = ((_standard_name(variable), known["standard_names"]), (str(variable.name), known["names"]))
     first, second = (among.index(value) if value in among else len(among) for value, among in places)

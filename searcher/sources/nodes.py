@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from types import SimpleNamespace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -13,7 +12,7 @@ from searcher.errors import NoData
 from searcher.geo import Region
 from searcher.sources.blend import blend_currents
 from searcher.sources.join import join_attrs, read_layer
-from searcher.sources.layers import HOLD, IMAGES, Layer, choose_layer, keep_hours, keep_images
+from searcher.sources.layers import HOLD, IMAGES, Hours, Layer, choose_layer, keep_hours, keep_images
 from searcher.sources.tell import tell_box, tell_time
 
 HELD = np.timedelta64(round(HOLD), "s").astype("timedelta64[ns]")
@@ -23,9 +22,16 @@ class Needed(NamedTuple):
     """What a sea is loaded for: where, when (None: every time), from when on running fields are needed."""
 
     region: Region
-    window: object
+    window: Hours | None
     earliest: np.datetime64 | None
     min_quality: int
+
+
+class Span(NamedTuple):
+    """From one moment to another."""
+
+    start: np.datetime64
+    end: np.datetime64
 
 
 def load_node(layers: Sequence[Layer], needed: Needed) -> tuple[xr.Dataset, list[xr.Dataset], list[str]]:
@@ -82,7 +88,9 @@ def _try_read(layer: Layer, needed: Needed) -> xr.Dataset | None:
         return None
 
 
-def _blend(chosen: Layer, data: xr.Dataset, rest: Sequence[Layer], needed: Needed):
+def _blend(
+    chosen: Layer, data: xr.Dataset, rest: Sequence[Layer], needed: Needed
+) -> tuple[xr.Dataset, list[Layer]]:
     """The currents of several layers, the better kind and then the finer first; and which others count.
 
     Those finer than the chosen stand only for their own hours; the others are held at their ends as it is.
@@ -91,11 +99,11 @@ def _blend(chosen: Layer, data: xr.Dataset, rest: Sequence[Layer], needed: Neede
     read = {id(chosen): data}
     for layer in rest:
         if layer.times().size and _meets(layer.times(), span):
-            within = needed._replace(earliest=span[0], window=SimpleNamespace(start=span[0], end=span[1]))
+            within = needed._replace(earliest=span[0], window=Span(span[0], span[1]))
             found = _try_read(layer, within)
             read |= {} if found is None else {id(layer): found}
     layers = [layer for layer in (chosen, *rest) if id(layer) in read]
-    layers.sort(key=lambda layer: (layer.choice.rank, layer.fields[0].lat.step, layer is not chosen))
+    layers.sort(key=lambda layer: (layer.choice.rank, layer.fields[0].cuts[0].step, layer is not chosen))
     if len(layers) == 1:
         return data, []
     place = layers.index(chosen)
@@ -114,7 +122,7 @@ def _blend(chosen: Layer, data: xr.Dataset, rest: Sequence[Layer], needed: Neede
     return blended, [layer for layer in layers if id(layer) in shares]
 
 
-def _attrs_of_blend(parts: Sequence[tuple[xr.Dataset, float]], history: str) -> dict:
+def _attrs_of_blend(parts: Sequence[tuple[xr.Dataset, float]], history: str) -> dict[str, Any]:
     """What a blend of products and their shares is: the kind of the greatest share, every share in words."""
     products = [data for data, _ in parts]
     told = [f"{share:.1%} {data.attrs['source']} ({data.attrs['files']})" for data, share in parts]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import netCDF4
 import numpy as np
@@ -131,7 +132,7 @@ def _cut_axes(axes: Axes, region: Region) -> tuple[Cut, Cut]:
 
 def _choose_steps(data: xr.Dataset, axes: Axes, request: Request) -> slice | None:
     """Indices of the times asked for; the last there is where all are earlier."""
-    if request.start is None or "time" not in axes.dims:
+    if request.start is None or request.end is None or "time" not in axes.dims:
         return None
     times = decode_times(data[axes.dims["time"]])
     if times[0] > request.end:
@@ -145,7 +146,7 @@ def _choose_steps(data: xr.Dataset, axes: Axes, request: Request) -> slice | Non
 
 def _cut_variable(
     variable: xr.DataArray, axes: Axes, lat: Cut, lon: Cut, steps: slice | None
-) -> tuple[Sequence[str], np.ndarray, dict]:
+) -> tuple[Sequence[str], np.ndarray, dict[str, Any]]:
     """Dimensions, packed numbers and attributes of the window; one request for each stretch of the axes."""
     dims = axes.dims
     first = {dim: 0 for dim in variable.dims if dim not in dims.values()} | axes.pick
@@ -176,5 +177,5 @@ def _read_stretch(window: xr.DataArray, runs: dict[str, slice], order: list[str]
     return values.isel({dim: slice(None, None, -1) for dim in down}).transpose(*order).values
 
 
-def _keep(attrs: dict) -> dict:
+def _keep(attrs: dict[str, Any]) -> dict[str, Any]:
     return {key: attrs[key] for key in OF_VARIABLE if key in attrs}

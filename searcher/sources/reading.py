@@ -10,7 +10,7 @@ import xarray as xr
 from searcher.errors import SourceError
 from searcher.sea import NODES
 from searcher.sources.axes import Axes
-from searcher.sources.fields import VECTORS, Field
+from searcher.sources.fields import VECTORS, Field, Turn
 from searcher.sources.flags import drop_flagged, keep_good, read_water
 from searcher.sources.names import Choice
 from searcher.sources.regrid import resample, resample_angle, turn_to_east
@@ -42,7 +42,7 @@ def read_field(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: i
     values = _read_laid(data, found, steps, min_quality)
     if found.turn is not None:
         other = _read_laid(data, found.turn.partner, steps, min_quality)
-        angle = _read_angle(data, found)
+        angle = _read_angle(data, found, found.turn)
         is_first = found.name in next(zip(*VECTORS, strict=True))
         pair = (values, other) if is_first else (other, values)
         values = turn_to_east(*pair, angle)[0 if is_first else 1].astype(np.float32)
@@ -53,10 +53,8 @@ def read_field(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: i
 
 def _read_laid(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: int) -> np.ndarray:
     """Values in inside units on the field's latitudes and longitudes, good ones only, not turned."""
-    variable, dims = data[found.variable], found.axes.dims
-    rows, columns = (
-        (found.sheet.rows, found.sheet.columns) if found.sheet else (found.lat.runs, found.lon.runs)
-    )
+    variable, dims, (lat, lon) = data[found.variable], found.axes.dims, found.cuts
+    rows, columns = (found.sheet.rows, found.sheet.columns) if found.sheet else (lat.runs, lon.runs)
 
     def read(beside: xr.DataArray) -> np.ndarray:
         return _cut(beside, found.axes, rows, columns, steps)
@@ -71,20 +69,20 @@ def _read_laid(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: i
         values[:, ~water] = np.nan
     if found.sheet is None:
         return values
-    return resample(values, *found.sheet.locate(found.lon.values, found.lat.values))
+    return resample(values, *found.sheet.locate(lon.values, lat.values))
 
 
-def _read_angle(data: xr.Dataset, found: Field) -> np.ndarray:
+def _read_angle(data: xr.Dataset, found: Field, turn: Turn) -> np.ndarray:
     """Angle (radians) from east to the first component of a vector, on the field's grid."""
-    name, sheet = found.turn.angle, found.turn.sheet
+    name, sheet, (lat, lon) = turn.angle, turn.sheet, found.cuts
     if name is None:
-        return sheet.angle(found.lon.values, found.lat.values)
+        return sheet.angle(lon.values, lat.values)
     angle = unpack(_cut(data[name], sheet.axes, sheet.rows, sheet.columns, np.array([0])), data[name].attrs)[
         0
     ]
     if str(data[name].attrs.get("units", "")).lower().startswith("deg"):
         angle = np.radians(angle)
-    return resample_angle(angle, *sheet.locate(found.lon.values, found.lat.values))
+    return resample_angle(angle, *sheet.locate(lon.values, lat.values))
 
 
 def _cut(

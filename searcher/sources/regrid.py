@@ -81,7 +81,9 @@ def _invert(nodes: np.ndarray, targets: np.ndarray, start: np.ndarray) -> tuple[
     return at[0], at[1]
 
 
-def _map_cells(nodes: np.ndarray, at: np.ndarray, targets: np.ndarray):
+def _map_cells(
+    nodes: np.ndarray, at: np.ndarray, targets: np.ndarray
+) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
     """(targets less the places at fractional rows and columns, derivatives along rows and along columns)."""
     corners, (t, s) = _corners(nodes, at[0], at[1])
     a, b, c, d = corners
@@ -90,7 +92,9 @@ def _map_cells(nodes: np.ndarray, at: np.ndarray, targets: np.ndarray):
     return targets - (a * (1 - t) * (1 - s) + b * (1 - t) * s + c * t * (1 - s) + d * t * s), (down, across)
 
 
-def _corners(values: np.ndarray, row: np.ndarray, column: np.ndarray):
+def _corners(
+    values: np.ndarray, row: np.ndarray, column: np.ndarray
+) -> tuple[list[np.ndarray], tuple[np.ndarray, np.ndarray]]:
     """The four nodes (..., n) around fractional rows and columns, and how far (t, s) each is in its cell."""
     at = []
     for place, size in ((row, values.shape[-2]), (column, values.shape[-1])):
@@ -161,10 +165,11 @@ def find_spacing(lon: np.ndarray, lat: np.ndarray) -> float:
 def _steps(lon: np.ndarray, lat: np.ndarray) -> tuple[float, float]:
     """Median distance (m) between neighbours along columns and along rows."""
     per_lon, per_lat = row_metrics(np.atleast_1d(np.nanmean(lat)))
-    return tuple(
+    along, across = (
         float(np.nanmedian(np.hypot(np.diff(lon, axis=axis) * per_lon, np.diff(lat, axis=axis) * per_lat)))
         for axis in (0, 1)
     )
+    return along, across
 
 
 def lay_grid(lon: np.ndarray, lat: np.ndarray, region: Region) -> tuple[Cut, Cut] | None:

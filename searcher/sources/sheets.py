@@ -7,8 +7,10 @@ every node, as ocean models on stretched, staggered or tripolar grids and satell
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -28,6 +30,14 @@ from searcher.sources.regrid import (
 )
 from searcher.sources.unpack import conversion, unpack, unpack_axis
 
+#: what was located on the nodes of a sheet: longitudes and latitudes, as bytes -> fractional rows and columns
+Located = dict[tuple[bytes, bytes], tuple[np.ndarray, np.ndarray]]
+#: stretches of rows, and of columns
+Runs = tuple[tuple[slice, ...], tuple[slice, ...]]
+#: first and last latitude and longitude, runs of rows and columns, their longitudes and latitudes, `Located`
+Nodes = tuple[list[np.ndarray], Runs, np.ndarray, np.ndarray, Located]
+#: names of a latitude and a longitude, numbers of rows and columns -> what was read of them
+Known = dict[tuple[tuple[str, str], tuple[int, int]], Nodes]
 DEGREE = 111e3  # m, to see how far beyond a region to look
 PROJECTED = {
     "projection_x_coordinate": "lon",
@@ -47,7 +57,7 @@ class Sheet:
     lon: np.ndarray = field(repr=False)  # (rows, columns), degrees, near the region; NaN where not given
     lat: np.ndarray = field(repr=False)
     plane: Plane | None = field(default=None, repr=False)
-    located: dict = field(default_factory=dict, repr=False)  # what was located, for all fields on these nodes
+    located: Located = field(default_factory=dict, repr=False)  # for all fields on these nodes
 
     def locate(self, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Fractional row and column of every pair of `lat` and `lon` (1-D): two (lat, lon) arrays."""
@@ -78,6 +88,8 @@ class Plane:
 
     @cached_property
     def _transformer(self) -> Transformer:
+        assert self.crs is not None
+        assert self.crs.geodetic_crs is not None
         return Transformer.from_crs(self.crs.geodetic_crs, self.crs, always_xy=True)
 
     def project(self, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -100,7 +112,7 @@ class Plane:
         return -np.arctan2(y2 - y1, x2 - x1)
 
 
-def find_sheet(data: xr.Dataset, name: str, region: Region, known: dict | None = None) -> Sheet | None:
+def find_sheet(data: xr.Dataset, name: str, region: Region, known: Known | None = None) -> Sheet | None:
     """Where variable `name` lies, if on a curvilinear or projected grid.
 
     The sheet has no rows where the grid and the region do not meet. Raises `SourceError` where coordinates
@@ -114,24 +126,25 @@ def find_sheet(data: xr.Dataset, name: str, region: Region, known: dict | None =
 # ---- curvilinear -----------------------------------------------------------------------------------------
 
 
-def _find_curved(data: xr.Dataset, name: str, region: Region, known: dict) -> Sheet | None:
+def _find_curved(data: xr.Dataset, name: str, region: Region, known: Known) -> Sheet | None:
     pair, dims = find_pair(data, name), data[name].dims
-    wide = None if pair else _find_wide_pair(data, name)
-    if not pair and not wide:
+    names = pair or _find_wide_pair(data, name)
+    if names is None:
         return None
     rows, columns = order_dims(data[pair[0]].dims if pair else dims[-2:])
-    key = (pair or wide, data.sizes[rows], data.sizes[columns])
+    key = (names, (data.sizes[rows], data.sizes[columns]))
     if key not in known:
-        known[key] = _read_nodes(data, pair or wide, key[1:], region)
+        known[key] = _read_nodes(data, *key, region)
     ends, window, lon, lat, located = known[key]
     roles = {rows: "lat", columns: "lon"}
     if (time := find_roles(data, name).get("time")) and time not in roles:
         roles[time] = "time"
-    axes = Axes({axis: dim for dim, axis in roles.items()}, *ends, pick_levels(data, name, set(roles)))
-    return Sheet(axes, *window, lon, lat, located=located)
+    dims_of = {axis: dim for dim, axis in roles.items()}
+    axes = Axes(dims_of, ends[0], ends[1], pick_levels(data, name, set(roles)))
+    return Sheet(axes, window[0], window[1], lon, lat, located=located)
 
 
-def _read_nodes(data: xr.Dataset, pair: tuple[str, str], shape: tuple[int, int], region: Region):
+def _read_nodes(data: xr.Dataset, pair: tuple[str, str], shape: tuple[int, int], region: Region) -> Nodes:
     """(first and last latitude and longitude, runs of rows and columns, their longitudes and latitudes, and a
     place for what is located among them)."""
     lat, lon = (_read_degrees(data, coordinate) for coordinate in pair)
@@ -145,9 +158,9 @@ def _read_nodes(data: xr.Dataset, pair: tuple[str, str], shape: tuple[int, int],
     return ends, window, near_longitude(lon, region.centre.lon), lat, {}
 
 
-def order_dims(dims: tuple[str, ...]) -> tuple[str, str]:
+def order_dims(dims: Sequence[Hashable]) -> tuple[str, str]:
     """(dimension of rows, dimension of columns): x, i and longitudes count columns, else the last does."""
-    first, second = dims
+    first, second = (str(dim) for dim in dims)
     starts = ("x", "i", "lon", "ni", "col")
     swap = first.lower().startswith(starts) and not second.lower().startswith(starts)
     return (second, first) if swap else (first, second)
@@ -180,7 +193,7 @@ def _find_wide_pair(data: xr.Dataset, name: str) -> tuple[str, str] | None:
     return None
 
 
-def _find_window(lon: np.ndarray, lat: np.ndarray, region: Region):
+def _find_window(lon: np.ndarray, lat: np.ndarray, region: Region) -> Runs | None:
     """(runs of rows, runs of columns) of the nodes in and around a region; None where there are none."""
     margin = (
         2 * find_spacing(lon[:: max(lat.shape[0] // 200, 1)], lat[:: max(lat.shape[0] // 200, 1)]) / DEGREE
@@ -206,7 +219,7 @@ def _unroll(columns: np.ndarray, lon: np.ndarray, lat: np.ndarray, margin: float
         return whole
     left, right = np.arange(columns[gap + 1] - 1, count), np.arange(columns[gap] + 2)
 
-    def apart(column):
+    def apart(column: int) -> float:
         return np.nanmedian(
             np.hypot(near_longitude(lon[:, column] - lon[:, -1], 0.0), lat[:, column] - lat[:, -1])
         )
@@ -228,7 +241,7 @@ def take(values: np.ndarray, rows: tuple[slice, ...], columns: tuple[slice, ...]
 
 def _find_projected(data: xr.Dataset, name: str, region: Region) -> Sheet | None:
     found = {
-        PROJECTED[said]: dim
+        PROJECTED[said]: str(dim)
         for dim in data[name].dims
         if dim in data.variables and (said := str(data[dim].attrs.get("standard_name", ""))) in PROJECTED
     }
@@ -247,7 +260,8 @@ def _find_projected(data: xr.Dataset, name: str, region: Region) -> Sheet | None
     edge = plane.unproject(*np.meshgrid(np.linspace(x[0], x[-1], 50), np.linspace(y[0], y[-1], 50)))
     lon, lat = near_longitude(edge[0], region.centre.lon), edge[1]
     ends = [np.array([np.nanmin(values), np.nanmax(values)]) for values in (lat, lon)]
-    axes = Axes({axis: dim for dim, axis in roles.items()}, *ends, pick_levels(data, name, set(roles)))
+    dims_of = {axis: dim for dim, axis in roles.items()}
+    axes = Axes(dims_of, ends[0], ends[1], pick_levels(data, name, set(roles)))
     cuts = _cut_plane(plane, region)
     if cuts is None:
         return Sheet(axes, (), (), lon[:0], lat[:0])
@@ -256,7 +270,7 @@ def _find_projected(data: xr.Dataset, name: str, region: Region) -> Sheet | None
     return Sheet(axes, cuts[1].runs, cuts[0].runs, near_longitude(lon, region.centre.lon), lat, plane)
 
 
-def _find_mapping(data: xr.Dataset, name: str) -> dict | None:
+def _find_mapping(data: xr.Dataset, name: str) -> dict[str, Any] | None:
     """The attributes of the grid mapping that a variable names, or of the only one there is."""
     said = str(data[name].attrs.get("grid_mapping", "")).replace(":", " ").split()
     if said and said[0] in data.variables:
@@ -265,7 +279,7 @@ def _find_mapping(data: xr.Dataset, name: str) -> dict | None:
     return maps[0] if len(maps) == 1 else None
 
 
-def _read_metres(axis: xr.DataArray, mapping: dict) -> np.ndarray:
+def _read_metres(axis: xr.DataArray, mapping: Mapping[str, Any]) -> np.ndarray:
     values, units = unpack_axis(axis), str(axis.attrs.get("units", "m")).strip().lower()
     if units in ("rad", "radian", "radians"):  # scanning angles of a geostationary imager
         return values * float(mapping["perspective_point_height"])
@@ -286,5 +300,8 @@ def _cut_plane(plane: Plane, region: Region) -> tuple[Cut, Cut] | None:
         if not at.size:
             return None
         more = 2 * float(np.median(np.abs(np.diff(axis)))) + 0.01 * float(np.ptp(at))
-        cuts.append(cut_axis(axis, float(at.min()) - more, float(at.max()) + more))
-    return None if None in cuts else (cuts[0], cuts[1])
+        cut = cut_axis(axis, float(at.min()) - more, float(at.max()) + more)
+        if cut is None:
+            return None
+        cuts.append(cut)
+    return cuts[0], cuts[1]

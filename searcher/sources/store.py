@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -25,7 +25,7 @@ from searcher.sources.asking import Request
 try:
     import fcntl
 except ImportError:  # Windows, where a file that another process has open cannot be removed anyway
-    fcntl = None
+    fcntl = None  # type: ignore[assignment]
 
 UNDER_WAY = ".fetch-"
 #: a request is met by an older one that fell short by no more than this, degrees
@@ -149,7 +149,9 @@ def check_place(folder: Path, product: str) -> None:
             )
 
 
-def place(part: Path, folder: Path, request: Request, times, now: np.datetime64) -> Record:
+def place(
+    part: Path, folder: Path, request: Request, times: Iterable[np.datetime64], now: np.datetime64
+) -> Record:
     """Move a checked file to its place, its record first: after a kill in between the old file is known."""
     path = path_of(folder, request.product.id)
     check_place(folder, request.product.id)
@@ -162,8 +164,8 @@ def place(part: Path, folder: Path, request: Request, times, now: np.datetime64)
         region=request.region,
         start=_say(request.start),
         end=_say(request.end),
-        retrieved=_say(now),
-        times=tuple(_say(time) for time in times),
+        retrieved=_write(now),
+        times=tuple(_write(time) for time in times),
         size=part.stat().st_size,
         sha256=digest_of(part),
         replaces=digest_of(path) if path.exists() else "",
@@ -193,12 +195,12 @@ def covers(record: Record, request: Request) -> bool:
         and held.south <= region.south + NEAR
         and region.north <= held.north + NEAR
     )
-    if request.start is None:
+    if request.start is None or request.end is None:
         return inside
     if record.start is None:
         return False
     first, last = np.datetime64(record.start, "ns"), np.datetime64(record.end, "ns")
-    return inside and first <= request.start and request.end <= last
+    return bool(inside and first <= request.start and request.end <= last)
 
 
 def digest_of(path: Path) -> str:
@@ -228,4 +230,8 @@ def _settle(path: Path) -> None:
 
 
 def _say(time: np.datetime64 | None) -> str | None:
-    return None if time is None else str(time.astype("datetime64[s]"))
+    return None if time is None else _write(time)
+
+
+def _write(time: np.datetime64) -> str:
+    return str(time.astype("datetime64[s]"))

@@ -12,12 +12,12 @@ from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sources.fields import VECTORS, Field, Turn
 from searcher.sources.names import frame_of, is_known
-from searcher.sources.sheets import find_sheet
+from searcher.sources.sheets import Known, find_sheet
 
 STRAIGHT = np.radians(1.0)  # a grid turned by less is east and north enough
 
 
-def turn_fields(data: xr.Dataset, fields: list[Field], region: Region, sheets: dict) -> list[Field]:
+def turn_fields(data: xr.Dataset, fields: list[Field], region: Region, sheets: Known) -> list[Field]:
     """Fields of one choice; components along a grid that is not of longitudes and latitudes know how to turn.
 
     Raises `SourceError` where that cannot be told or the other component is not in the file.
@@ -48,8 +48,9 @@ def _is_along_grid(data: xr.Dataset, pair: Sequence[Field]) -> bool:
     staggered = len({tuple(sorted(found.axes.dims.items())) for found in pair}) > 1
     if staggered or _find_angle(data):
         return True
-    found = pair[0]
-    if np.nanmax(np.abs(found.sheet.angle(found.lon.values, found.lat.values))) < STRAIGHT:
+    found, (lat, lon) = pair[0], pair[0].cuts
+    assert found.sheet is not None  # those of `turn_fields` have one
+    if np.nanmax(np.abs(found.sheet.angle(lon.values, lat.values))) < STRAIGHT:
         return False
     raise SourceError(
         f"{found.variable}: along east and north, or along its own turned grid?",
@@ -61,7 +62,8 @@ def _find_angle(data: xr.Dataset) -> str | None:
     return next((str(name) for name in data.variables if is_known(data[name], "angle")), None)
 
 
-def _find_turn(data: xr.Dataset, partner: Field, region: Region, sheets: dict) -> Turn:
+def _find_turn(data: xr.Dataset, partner: Field, region: Region, sheets: Known) -> Turn:
+    assert partner.sheet is not None
     name = _find_angle(data) if partner.sheet.plane is None else None
     sheet = partner.sheet if name is None else find_sheet(data, name, region, sheets)
     return Turn(partner, name if sheet else None, sheet or partner.sheet)

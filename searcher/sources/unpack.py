@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import netCDF4
 import numpy as np
@@ -71,7 +71,7 @@ class Conversion(NamedTuple):
     intercept: float = 0.0
 
 
-def find_conversion(attrs: Mapping, expected: str) -> Conversion | None:
+def find_conversion(attrs: Mapping[str, Any], expected: str) -> Conversion | None:
     """How to turn a variable into the inside units `expected`; None where its units are not known.
 
     Numbers that are common logarithms are told by units such as "log10(mg m-3)" or, as UDUNITS writes them,
@@ -107,7 +107,9 @@ def _plain(units: str) -> str:
     return " ".join(text.split())
 
 
-def unpack(raw: np.ndarray, attrs: Mapping, convert: tuple = (1.0, 0.0)) -> np.ndarray:
+def unpack(
+    raw: np.ndarray, attrs: Mapping[str, Any], convert: Conversion | tuple[float, float] = (1.0, 0.0)
+) -> np.ndarray:
     """Values of packed numbers as float32, NaN where missing or outside the valid range.
 
     `convert` is a `Conversion`, or only the factor and offset of one.
@@ -125,11 +127,11 @@ def unpack(raw: np.ndarray, attrs: Mapping, convert: tuple = (1.0, 0.0)) -> np.n
     return values.reshape(raw.shape)
 
 
-def _unpack_block(raw: np.ndarray, attrs: Mapping, convert: Conversion) -> np.ndarray:
+def _unpack_block(raw: np.ndarray, attrs: Mapping[str, Any], convert: Conversion) -> np.ndarray:
     scale, shift = packing(attrs)
     factor, offset = (convert.slope, convert.intercept) if convert.base else convert[:2]
     small = raw.dtype.kind in "iu" and raw.dtype.itemsize <= 2
-    values = raw.astype(np.float32 if small else np.float64)
+    values: np.ndarray = raw.astype(np.float32 if small else np.float64)
     values *= factor * scale
     values += factor * shift + offset
     missing = find_missing(raw, attrs)
@@ -140,21 +142,22 @@ def _unpack_block(raw: np.ndarray, attrs: Mapping, convert: Conversion) -> np.nd
     return values
 
 
-def packing(attrs: Mapping) -> tuple[float, float]:
+def packing(attrs: Mapping[str, Any]) -> tuple[float, float]:
     """`scale_factor` and `add_offset`, or what stands for none."""
-    return tuple(
+    scale, shift = (
         float(np.ravel(attrs.get(name, usual))[0])
         for name, usual in (("scale_factor", 1.0), ("add_offset", 0.0))
     )
+    return scale, shift
 
 
-def _as_unsigned(raw: np.ndarray, attrs: Mapping) -> np.ndarray:
+def _as_unsigned(raw: np.ndarray, attrs: Mapping[str, Any]) -> np.ndarray:
     """Bytes or shorts that netCDF-3 had to store as signed ones, as what they are."""
     told = str(attrs.get("_Unsigned", "")).lower() == "true" and raw.dtype.kind == "i"
     return raw.view(f"u{raw.dtype.itemsize}") if told else raw
 
 
-def find_missing(raw: np.ndarray, attrs: Mapping) -> np.ndarray:
+def find_missing(raw: np.ndarray, attrs: Mapping[str, Any]) -> np.ndarray:
     """True where packed numbers are `_FillValue`, a `missing_value`, or netCDF's default fill, or lie outside
     the valid range."""
     fills = [value for key in ("_FillValue", "missing_value") for value in np.ravel(attrs.get(key, []))]
@@ -172,7 +175,7 @@ def find_missing(raw: np.ndarray, attrs: Mapping) -> np.ndarray:
     return missing
 
 
-def _valid_range(dtype: np.dtype, attrs: Mapping) -> tuple[float | None, float | None]:
+def _valid_range(dtype: np.dtype, attrs: Mapping[str, Any]) -> tuple[float | None, float | None]:
     """`valid_range`, or `valid_min` and `valid_max`, among packed numbers of type `dtype`; None where open.
 
     Where they are floats beside packed integers they are meant unpacked (netCDF User Guide, appendix A).
@@ -190,14 +193,16 @@ def _valid_range(dtype: np.dtype, attrs: Mapping) -> tuple[float | None, float |
         scale, shift = packing(attrs)
         slack = 0.5  # an end that falls between two counts
         ends = [None if end is None else (end - shift) / scale for end in ends][:: 1 if scale > 0 else -1]
-        return tuple(
+        low, high = (
             None if end is None or np.isnan(end) else end + by
             for end, by in zip(ends, (-slack, slack), strict=True)
         )
-    return tuple(None if end is None or np.isnan(end) else _in_range(end, dtype) for end in ends)
+    else:
+        low, high = (None if end is None or np.isnan(end) else _in_range(end, dtype) for end in ends)
+    return low, high
 
 
-def _in_range(end: float, dtype: np.dtype):
+def _in_range(end: float, dtype: np.dtype) -> float | None:
     """A limit as a number of the type itself, so that comparing makes no wider copy; None where it binds no
     value of the type."""
     if dtype.kind == "f":
@@ -206,7 +211,7 @@ def _in_range(end: float, dtype: np.dtype):
     return dtype.type(end) if limits.min <= end <= limits.max and end.is_integer() else None
 
 
-def _fits(fill, dtype: np.dtype) -> bool:
+def _fits(fill: float, dtype: np.dtype) -> bool:
     """Whether a fill value can occur among numbers of this type (a NaN cannot among shorts)."""
     if dtype.kind == "f":
         return not np.isnan(fill)
@@ -266,7 +271,7 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
     return times.astype("datetime64[s]").astype("datetime64[ns]")
 
 
-def coverage_time(attrs: Mapping) -> np.ndarray | None:
+def coverage_time(attrs: Mapping[str, Any]) -> np.ndarray | None:
     """The middle of `time_coverage_start` and `time_coverage_end` (ACDD 1.3), for a file without times."""
     try:
         ends = [pd.Timestamp(str(attrs[f"time_coverage_{end}"])) for end in ("start", "end")]

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeVar
 
 import httpx
 import tenacity
@@ -32,6 +33,7 @@ LARGEST = 2**31
 LARGEST_TEXT = 2**24
 
 Progress = Callable[[str, int, int | None], None]
+Result = TypeVar("Result")
 
 
 class Passing(Exception):
@@ -65,7 +67,7 @@ class Web:
     def __enter__(self) -> Web:
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         self.client.close()
 
     def read_text(self, url: str, *, token: str = "") -> str:
@@ -102,13 +104,13 @@ class Web:
 
         self.repeat(lambda: self._ask(url, token, write))
 
-    def repeat(self, action: Callable):
+    def repeat(self, action: Callable[[], Result]) -> Result:
         """The result of an action, tried again after `Passing`. Raises `SourceError` when it gives up."""
         retrying = tenacity.Retrying(
             stop=tenacity.stop_after_attempt(self.tries) | tenacity.stop_after_delay(LONGEST_TRYING),
             retry=tenacity.retry_if_exception_type(Passing),
             wait=_choose_wait,
-            sleep=self.stop.wait,
+            sleep=self.stop.wait,  # type: ignore[arg-type]  # what it gives back is not looked at
             reraise=True,
         )
         try:
@@ -117,7 +119,7 @@ class Web:
             tried = "" if self.tries == 1 else f" ({self.tries} tries)"
             raise SourceError(f"{error}{tried}") from error
 
-    def _ask(self, url: str, token: str, take: Callable[[httpx.Response], object]):
+    def _ask(self, url: str, token: str, take: Callable[[httpx.Response], Result]) -> Result:
         """One try: what `take` makes of a good answer."""
         if self.stop.is_set():
             raise SourceError("stopped")
@@ -147,8 +149,8 @@ class Web:
 
 def _choose_wait(state: tenacity.RetryCallState) -> float:
     """What the server asked for, else a wait that doubles, and a random part so that clients spread."""
-    error = state.outcome.exception()
-    if error.wait is not None:
+    error = state.outcome.exception() if state.outcome else None
+    if isinstance(error, Passing) and error.wait is not None:
         return error.wait
     doubling = tenacity.wait_exponential(multiplier=FIRST_WAIT, max=LONGEST_WAIT)
     return doubling(state) + tenacity.wait_random(0, FIRST_WAIT)(state)
