@@ -19,6 +19,7 @@ This package shares nothing with the planner but the errors, the coast, and the 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -136,7 +137,9 @@ def _tell(moments: list[Moment], grid: Grid2D, *, seed: int, convergence: float)
     return xr.DataTree.from_dict(nodes | {"/": xr.Dataset(attrs={"seed": seed, "convergence": convergence})})
 
 
-def _dataset(moments: list[Moment], grid: Grid2D, **fields) -> xr.Dataset:
+def _dataset(
+    moments: list[Moment], grid: Grid2D, **fields: tuple[str, Callable[[Moment], np.ndarray]]
+) -> xr.Dataset:
     """Fields (units, function of a moment) at some moments, cut to what is shown, NaN on land, float32."""
     ashore = coast_distance() <= 0
     rows = slice(*np.searchsorted(grid.lat, [SHOWN.south - 1e-9, SHOWN.north + 1e-9]))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -120,7 +121,7 @@ def clear_folder(folder: str | os.PathLike[str], *, overwrite: bool) -> Path:
     return trip.parent
 
 
-def closed_area() -> dict:
+def closed_area() -> dict[str, Any]:
     """A GeoJSON FeatureCollection with the invented sanctuary."""
     ring = [list(place) for place in (*SANCTUARY, SANCTUARY[0])]
     ring.reverse()  # RFC 7946: outer rings run anticlockwise
@@ -130,7 +131,7 @@ def closed_area() -> dict:
     return {"type": "FeatureCollection", "features": [feature]}
 
 
-def _products(sea: xr.DataTree) -> dict[str, tuple[xr.Dataset, dict]]:
+def _products(sea: xr.DataTree) -> dict[str, tuple[xr.Dataset, dict[str, Any]]]:
     """Dataset and encoding by file name."""
     images = sea["temperature"].to_dataset()
     files = {}
@@ -146,17 +147,17 @@ def _products(sea: xr.DataTree) -> dict[str, tuple[xr.Dataset, dict]]:
     return files
 
 
-def _packed(dtype: str, fill: int, scale: float = 1.0, offset: float = 0.0, **more) -> dict:
+def _packed(dtype: str, fill: int, scale: float = 1.0, offset: float = 0.0) -> dict[str, Any]:
     return {
         "dtype": dtype,
         "_FillValue": fill,
         "scale_factor": scale,
         "add_offset": offset,
         "zlib": True,
-    } | more
+    }
 
 
-def _temperature_file(image: xr.Dataset) -> tuple[xr.Dataset, dict]:
+def _temperature_file(image: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     """GHRSST level 3: packed kelvin, quality flags, latitude from north to south."""
     sst = image["sst"] + KELVIN
     sst.attrs = {
@@ -182,7 +183,7 @@ def _temperature_file(image: xr.Dataset) -> tuple[xr.Dataset, dict]:
     return dataset, encoding
 
 
-def _currents_file(currents: xr.Dataset) -> tuple[xr.Dataset, dict]:
+def _currents_file(currents: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     """HYCOM: packed m/s on one depth level, longitudes from 0 to 360, hours since 2000."""
     dataset = xr.Dataset(attrs=_attributes(currents, "HYCOM style"))
     for ours, theirs, way in (("u", "water_u", "eastward"), ("v", "water_v", "northward")):
@@ -195,13 +196,13 @@ def _currents_file(currents: xr.Dataset) -> tuple[xr.Dataset, dict]:
     return dataset, packing | {"time": {"units": HOURS_2000, "dtype": "float64"}}
 
 
-def _wind_file(wind: xr.Dataset) -> tuple[xr.Dataset, dict]:
+def _wind_file(wind: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     dataset = wind.rename(u10="ugrd10m", v10="vgrd10m").assign_attrs(_attributes(wind, "weather model style"))
     encoding = {name: {"zlib": True} for name in dataset.data_vars}
     return dataset, encoding | {"time": {"units": HOURS_2000, "dtype": "float64"}}
 
 
-def _waves_file(waves: xr.Dataset) -> tuple[xr.Dataset, dict]:
+def _waves_file(waves: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     dataset = waves.rename(hs="VHM0").assign_attrs(_attributes(waves, "wave model style"))
     return dataset, {
         "VHM0": _packed("int16", -32767, 0.01),
@@ -209,13 +210,13 @@ def _waves_file(waves: xr.Dataset) -> tuple[xr.Dataset, dict]:
     }
 
 
-def _color_file(color: xr.Dataset) -> tuple[xr.Dataset, dict]:
+def _color_file(color: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     dataset = color.assign_attrs(_attributes(color, "ocean colour style"))
     encoding = {"chlor_a": {"zlib": True, "_FillValue": np.float32(-32767.0)}}
     return dataset, encoding | {"time": {"units": SECONDS_1981, "dtype": "int32"}}
 
 
-def _depth_file(floor: xr.Dataset) -> tuple[xr.Dataset, dict]:
+def _depth_file(floor: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     """GEBCO: whole metres, up; land, of invented height, above zero."""
     depth = floor["depth"]
     water = depth.notnull()
@@ -227,7 +228,7 @@ def _depth_file(floor: xr.Dataset) -> tuple[xr.Dataset, dict]:
     return dataset, {"elevation": {"zlib": True}}
 
 
-def _attributes(data: xr.Dataset, style: str) -> dict:
+def _attributes(data: xr.Dataset, style: str) -> dict[str, Any]:
     return {
         "Conventions": "CF-1.8",
         "title": f"{data.attrs['source']} ({style}, invented data)",
@@ -237,7 +238,7 @@ def _attributes(data: xr.Dataset, style: str) -> dict:
     }
 
 
-def _write_netcdf(dataset: xr.Dataset, encoding: dict, path: Path) -> None:
+def _write_netcdf(dataset: xr.Dataset, encoding: dict[str, Any], path: Path) -> None:
     for axis in ("lat", "lon"):
         encoding = encoding | {axis: {"_FillValue": None}}
     with whole_file(path) as partial:

@@ -129,7 +129,9 @@ def _place(place: Place) -> np.ndarray:
     return np.array([(place.lon - CENTRE.lon) * 95.9e3, (place.lat - CENTRE.lat) * 110.86e3])
 
 
-def draw_waves(rng, *, count: int, longest: float, shortest: float, slope: float) -> Waves:
+def draw_waves(
+    rng: np.random.Generator, *, count: int, longest: float, shortest: float, slope: float
+) -> Waves:
     """Isotropic plane waves, amplitude falling as k**-slope, sum of unit variance, renewed over days."""
     length = np.exp(rng.uniform(np.log(shortest), np.log(longest), count))
     heading = rng.uniform(0.0, 2 * np.pi, count)
@@ -147,7 +149,7 @@ def sum_waves(waves: Waves, x: np.ndarray, y: np.ndarray, t: float) -> np.ndarra
     return sum_products(in_y.real, in_x.real) - sum_products(in_y.imag, in_x.imag)
 
 
-def sum_eddies(eddies: Eddies, heights, x: np.ndarray, y: np.ndarray, t: float) -> np.ndarray:
+def sum_eddies(eddies: Eddies, heights: np.ndarray, x: np.ndarray, y: np.ndarray, t: float) -> np.ndarray:
     """Gaussian hills of the given heights at the eddies' places at t, shape (y, x)."""
     width = np.sqrt(2.0) * eddies.radius
     in_x = np.exp(-(((x[:, None] - eddies.x - eddies.drift_x * t) / width) ** 2))
@@ -217,7 +219,7 @@ def gathering_flow(model: Model, sst: np.ndarray, convergence: float) -> tuple[n
     return scale * (across * gx + inward * inx), scale * (across * gy + inward * iny)
 
 
-def wind_drift(model: Model, u10, v10) -> tuple[np.ndarray, np.ndarray]:
+def wind_drift(model: Model, u10: np.ndarray, v10: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """u, v in m/s of the Ekman layer: the wind's transport over its depth, to the left of the wind here.
 
     Transport is tau / (rho |f|) (Ekman 1905); the breeze from the north-east drives it offshore, so that cool

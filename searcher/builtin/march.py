@@ -9,7 +9,7 @@ last two hours.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -127,15 +127,23 @@ def _cells_per_second(model: Model, u: np.ndarray, v: np.ndarray) -> tuple[np.nd
     return v / (grid.per_lat[:, None] * MODEL_STEP), u / (grid.per_lon[:, None] * MODEL_STEP)
 
 
-def _departures(model: Model, first, last) -> tuple[np.ndarray, np.ndarray]:
+def _departures(model: Model, first: Vector, last: Vector) -> tuple[np.ndarray, np.ndarray]:
     """Where (row, column) the water now at each node at sea stood one step ago, between two flows (u, v)."""
-    first, last = _cells_per_second(model, *first), _cells_per_second(model, *last)
+    first, last = (_cells_per_second(model, u, v) for u, v in (first, last))
     nodes = np.nonzero(model.sea)
     rows, columns = (index.astype(np.float64) for index in nodes)
     return runge_kutta(rows, columns, last, first, -STEP, k1=[part[nodes] for part in last])
 
 
-def runge_kutta(rows, columns, first, last, step: float, *, k1=None) -> tuple[np.ndarray, np.ndarray]:
+def runge_kutta(
+    rows: np.ndarray,
+    columns: np.ndarray,
+    first: Vector,
+    last: Vector,
+    step: float,
+    *,
+    k1: Vector | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Positions moved by `step` seconds in a flow (cells/s) that goes linearly from `first` to `last`.
 
     `k1` is the flow at the positions themselves, where it is known.
@@ -149,8 +157,12 @@ def runge_kutta(rows, columns, first, last, step: float, *, k1=None) -> tuple[np
     return rows + moved[0], columns + moved[1]
 
 
-def _sample(flow, rows, columns) -> list[np.ndarray]:
+def _sample(flow: Vector, rows: np.ndarray, columns: np.ndarray) -> list[np.ndarray]:
     return [ndimage.map_coordinates(part, (rows, columns), order=1, mode="nearest") for part in flow]
+
+
+#: a velocity: its two components
+Vector = Sequence[np.ndarray]
 
 
 class _Particles:
@@ -167,18 +179,18 @@ class _Particles:
         share = (now - RELEASE) / (LEAVE - RELEASE)
         return round(self.rows.size * min(max(share, 0.0), 1.0))
 
-    def move(self, now: np.datetime64, first, last) -> None:
+    def move(self, now: np.datetime64, first: Vector, last: Vector) -> None:
         """One step, from the flow (u, v) at `now` to the flow an hour later."""
         self.afloat = count = self.count(now)
         if count:
-            flows = [self._with_wind(now, first), self._with_wind(now + HOUR, last)]
-            moved = runge_kutta(self.rows[:count], self.columns[:count], *flows, STEP)
+            first, last = self._with_wind(now, first), self._with_wind(now + HOUR, last)
+            moved = runge_kutta(self.rows[:count], self.columns[:count], first, last, STEP)
             self.rows[:count], self.columns[:count] = moved
 
-    def _with_wind(self, now: np.datetime64, flow):
+    def _with_wind(self, now: np.datetime64, flow: Vector) -> Vector:
         air = wind(self.weather, self.model.x, self.model.y, now)
-        parts = [(w + WINDAGE * a) * self.model.sea for w, a in zip(flow, air, strict=True)]
-        return _cells_per_second(self.model, *parts)
+        u, v = ((w + WINDAGE * a) * self.model.sea for w, a in zip(flow, air, strict=True))
+        return _cells_per_second(self.model, u, v)
 
     def positions(self) -> tuple[np.ndarray, np.ndarray]:
         """Longitudes and latitudes now, NaN for those not yet let go or gone from the model."""

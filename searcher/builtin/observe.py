@@ -3,13 +3,16 @@ wind and waves. Every fault here is one that real products have."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 from scipy import ndimage
 
 from searcher.builtin.flow import draw_waves, sum_waves
+from searcher.builtin.march import Moment
 from searcher.builtin.scene import (
     COLOR_STEP,
     CURRENT_STEP,
@@ -50,7 +53,14 @@ class Sight(NamedTuple):
 USUAL = Sight()
 
 
-def node(name: str, fields: dict[str, np.ndarray], grid: Grid2D, times=None, *, source: str) -> xr.Dataset:
+def node(
+    name: str,
+    fields: Mapping[str, ArrayLike],
+    grid: Grid2D,
+    times: Sequence[np.datetime64] | np.ndarray | None = None,
+    *,
+    source: str,
+) -> xr.Dataset:
     """A dataset of the sea contract from arrays (time, lat, lon), or (lat, lon) where there are no times."""
     dims = ("lat", "lon") if times is None else ("time", "lat", "lon")
     coords = {
@@ -77,7 +87,7 @@ def draw_clouds(grid: Grid2D, cover: float, rng: np.random.Generator) -> np.ndar
     return field > np.quantile(field, 1.0 - cover)
 
 
-def see_temperature(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
+def see_temperature(moments: Sequence[Moment], rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     """Node `temperature`: one clouded, noisy image per moment."""
     grid = make_grid(SHOWN, IMAGE_STEP)
     ashore = on_land(grid)
@@ -92,12 +102,12 @@ def see_temperature(moments, rng: np.random.Generator, sight: Sight) -> xr.Datas
     return node("temperature", {"sst": images}, grid, times, source="built-in sea, infrared image")
 
 
-def see_currents(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
+def see_currents(moments: Sequence[Moment], rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     """Node `currents`: the true flow blurred, and a little out of place by a lasting smooth error."""
     grid = make_grid(SHOWN, CURRENT_STEP)
     ashore, afloat = on_land(grid), (coast_distance() > 0).astype(np.float64)
     where = _displaced(grid, rng, sight.current_shift)
-    fields = {"u": [], "v": []}
+    fields: dict[str, list[np.ndarray]] = {"u": [], "v": []}
     for moment in moments:
         for name, true in (("u", moment.u), ("v", moment.v)):
             seen = ndimage.map_coordinates(
@@ -126,7 +136,7 @@ def _displaced(grid: Grid2D, rng: np.random.Generator, shift: float) -> tuple[np
     return (lat - MODELLED.south) / MODEL_STEP, (lon - MODELLED.west) / MODEL_STEP
 
 
-def see_color(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
+def see_color(moments: Sequence[Moment], rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     """Node `color`: chlorophyll low in warm water, high in cool water and on the shelf, under clouds."""
     grid = make_grid(SHOWN, COLOR_STEP)
     ashore = on_land(grid)
@@ -140,7 +150,7 @@ def see_color(moments, rng: np.random.Generator, sight: Sight) -> xr.Dataset:
     return node("color", {"chlor_a": fields}, grid, times, source="built-in sea, ocean colour image")
 
 
-def see_wind(weather: Weather, times) -> xr.Dataset:
+def see_wind(weather: Weather, times: Sequence[np.datetime64] | np.ndarray) -> xr.Dataset:
     """Node `wind`."""
     grid = make_grid(SHOWN, WEATHER_STEP)
     winds = [wind(weather, *plane(grid), time) for time in times]
@@ -148,7 +158,7 @@ def see_wind(weather: Weather, times) -> xr.Dataset:
     return node("wind", fields, grid, times, source="built-in sea, weather model")
 
 
-def see_waves(weather: Weather, times) -> xr.Dataset:
+def see_waves(weather: Weather, times: Sequence[np.datetime64] | np.ndarray) -> xr.Dataset:
     """Node `waves`."""
     grid = make_grid(SHOWN, WEATHER_STEP)
     ashore = on_land(grid)

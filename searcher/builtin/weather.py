@@ -25,7 +25,9 @@ def draw_weather(rng: np.random.Generator) -> Weather:
     return Weather(*rng.uniform(0.0, 2 * np.pi, 3))
 
 
-def wind(weather: Weather, east: np.ndarray, north: np.ndarray, time: np.datetime64):
+def wind(
+    weather: Weather, east: np.ndarray, north: np.ndarray, time: np.datetime64
+) -> tuple[np.ndarray, np.ndarray]:
     """u10, v10 in m/s on the plane `east` by `north` (m), shape (north, east): from the north-east."""
     hours = (time - START) / np.timedelta64(1, "h")
     clock = 2 * np.pi * (hours + 12.0 - STRONGEST_HOUR) / 24.0

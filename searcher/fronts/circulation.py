@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 from scipy.ndimage import gaussian_filter
 
 from searcher.carry import Drift
@@ -36,7 +37,7 @@ CLEAR = 0.8
 EVERY, LASTS = 6 * 3600.0, 48 * 3600.0
 
 
-def mixing_factor(q):
+def mixing_factor(q: ArrayLike) -> np.ndarray:
     """Re[i tanh(q(1+i)) / (2 q (1+i))]: q²/3 for small q, 1/(4 q) for large."""
     x = (1.0 + 1.0j) * np.asarray(q, np.float64)
     return np.real(0.5j * np.tanh(x) / x)
@@ -52,7 +53,9 @@ def mobility(lat: np.ndarray, *, layer: float = LAYER) -> np.ndarray:
     return MIXING * GRAVITY * EXPANSION * layer / f
 
 
-def slopes(field: np.ndarray, lat: np.ndarray, grid: Grid, *, smoothing: float = SMOOTHING):
+def slopes(
+    field: np.ndarray, lat: np.ndarray, grid: Grid, *, smoothing: float = SMOOTHING
+) -> tuple[np.ndarray, np.ndarray]:
     """Slope east and north (°C/m) of a smoothed map (lat, lon); 0 beside what was not seen."""
     east, north = metres_between(lat, grid)
     sigma = smoothing / north.mean(), smoothing / east.mean()
@@ -64,7 +67,9 @@ def slopes(field: np.ndarray, lat: np.ndarray, grid: Grid, *, smoothing: float =
     return clear * along_east / east[:, None], clear * along_north / north[:, None]
 
 
-def surface_at(surface: xr.Dataset, drift: Drift, lon: np.ndarray, lat: np.ndarray, time: float):
+def surface_at(
+    surface: xr.Dataset, drift: Drift, lon: np.ndarray, lat: np.ndarray, time: float
+) -> np.ndarray:
     """The map of the temperature (node `surface`) on a grid at another hour, carried by the currents."""
     x, y = np.meshgrid(lon, lat)
     home_x, home_y, known = drift.follow(x, y, time, float(to_seconds(surface["time"].values[0])))

@@ -7,6 +7,8 @@ at, as Belkin & O'Reilly (2009, J. Mar. Syst. 78:319-326) do, by the same machin
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import xarray as xr
 
@@ -21,10 +23,11 @@ CHANGE = Kind(COLOR_CHANGE, LEAST_STEP, BACKGROUND)
 LEAST = 0.01
 
 
-def find_color_changes(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict]:
+def find_color_changes(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict[str, Any]]:
     """Changes of colour in one picture of chlorophyll (lat, lon), mg/m³: a list of rows for the fronts table.
 
     As of `find_temperature_breaks`, with `strength` in decades/m, `step` in decades, the richer, greener
     water on the left of the line, and `warm_side` "".
     """
-    return find_steps(np.log10(picture.clip(min=LEAST)), CHANGE, smoothing=smoothing)
+    decades = np.log10(picture.clip(min=LEAST))
+    return find_steps(decades, CHANGE, smoothing=smoothing)  # type: ignore[arg-type]  # still a DataArray

@@ -10,7 +10,7 @@ on drawn scenes whose fronts are known, with waters that only look like fronts
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -44,7 +44,7 @@ TERMS = {
 }
 
 
-def confidence_of(rows: list[dict], picture: xr.DataArray) -> np.ndarray:
+def confidence_of(rows: list[dict[str, Any]], picture: xr.DataArray) -> np.ndarray:
     """Probability that each line found in a picture (lat, lon) is true: array (len(rows),), within 0..1.
 
     rows: as `find_temperature_breaks` makes them, with `geometry`, `step`, `step_doubt`, `strength`,
@@ -57,7 +57,7 @@ def confidence_of(rows: list[dict], picture: xr.DataArray) -> np.ndarray:
     return expit(START + sum(term.weight * (evidence[name] - term.usual) for name, term in TERMS.items()))
 
 
-def evidence_of(rows: list[dict], picture: xr.DataArray) -> dict[str, np.ndarray]:
+def evidence_of(rows: list[dict[str, Any]], picture: xr.DataArray) -> dict[str, np.ndarray]:
     """The pieces of evidence of `TERMS`, arrays (len(rows),), none of them NaN; at least one row."""
     step, step_doubt, slope, slope_doubt = (
         np.array([row[name] for row in rows], dtype=float)
@@ -73,7 +73,7 @@ def evidence_of(rows: list[dict], picture: xr.DataArray) -> dict[str, np.ndarray
     }
 
 
-def _quotient(value: np.ndarray, doubt: np.ndarray) -> np.ndarray:
+def _quotient(value: np.ndarray, doubt: np.ndarray | float) -> np.ndarray:
     """Values over their errors, within 1/MOST..MOST; 1 where either is missing."""
     with np.errstate(divide="ignore", invalid="ignore"):
         times = np.abs(value) / doubt

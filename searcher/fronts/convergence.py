@@ -12,6 +12,8 @@ al. 2018, PNAS 115:1162-1167); they show where such lines are likely.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 import xarray as xr
@@ -98,7 +100,7 @@ def squeeze_across(field: xr.Dataset, xy: np.ndarray, normal: np.ndarray) -> np.
     return -(sxx * x * x + 2.0 * sxy * x * y + syy * y * y)
 
 
-def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[dict]:
+def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[dict[str, Any]]:
     """Convergence lines in the currents at an hour: a list of rows for the fronts table.
 
     `strength` is the median rate of squeezing across the line, 1/s; `doubt` half the currents' own cell, m.
@@ -123,7 +125,7 @@ def find_convergence_lines(currents: xr.Dataset, time: np.datetime64) -> list[di
     return [row | {"doubt": 0.5 * cell} for ridge in ridges for row in _gathering_stretches(ridge, field)]
 
 
-def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[dict]:
+def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[dict[str, Any]]:
     """Rows for the stretches of a ridge that gather: squeezed across, from a core outward, and converging."""
     xy = shapely.get_coordinates(densify(ridge, SPACING))
     rate = squeeze_across(field, xy, normals(xy))
@@ -141,7 +143,7 @@ def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[d
     return rows
 
 
-def _row(line: shapely.LineString, rate: float) -> dict:
+def _row(line: shapely.LineString, rate: float) -> dict[str, Any]:
     return {
         "geometry": line,
         "kind": CONVERGENCE_LINE,

@@ -10,6 +10,8 @@ flow converges or not: a saddle without convergence lines matter up, but brings 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 import xarray as xr
@@ -33,11 +35,12 @@ def over_rotation(field: xr.Dataset) -> xr.Dataset:
     Vorticity over f is the Rossby number. NaN within `LEAST_LATITUDE` degrees of the equator.
     """
     lat = field["lat"]
-    f = np.abs(2.0 * EARTH * np.sin(np.radians(lat))).where(np.abs(lat) >= LEAST_LATITUDE)
+    turn = np.abs(2.0 * EARTH * np.sin(np.radians(lat)))
+    f = turn.where(np.abs(lat) >= LEAST_LATITUDE)  # type: ignore[attr-defined]  # it is still a DataArray
     return field[["divergence", "vorticity", "attraction"]] / f
 
 
-def find_cores(field: xr.Dataset, *, least: float = CORE) -> list[dict]:
+def find_cores(field: xr.Dataset, *, least: float = CORE) -> list[dict[str, Any]]:
     """Attracting cores of a field of `attraction`, the strongest first: `geometry` (Point), `rate` (1/s).
 
     A node no weaker than all eight around it, and at least `least`. Of nodes that are level the first counts.
@@ -56,7 +59,7 @@ def find_cores(field: xr.Dataset, *, least: float = CORE) -> list[dict]:
     return cores
 
 
-def find_curves(field: xr.Dataset, *, least: float = CORE, keep: float = KEEP) -> list[dict]:
+def find_curves(field: xr.Dataset, *, least: float = CORE, keep: float = KEEP) -> list[dict[str, Any]]:
     """The attracting curve through every core: rows of `find_cores` with a LineString and its `length` (m).
 
     Followed both ways across the direction of strongest squeezing, by the midpoint rule, while the attraction
@@ -64,7 +67,7 @@ def find_curves(field: xr.Dataset, *, least: float = CORE, keep: float = KEEP) -
     """
     grid = grid_of(field)
     cell = min(abs(grid.dlon), abs(grid.dlat))
-    curves: list[dict] = []
+    curves: list[dict[str, Any]] = []
     for core in find_cores(field, least=least):
         if any(shapely.dwithin(curve["geometry"], core["geometry"], cell) for curve in curves):
             continue
@@ -76,7 +79,7 @@ def find_curves(field: xr.Dataset, *, least: float = CORE, keep: float = KEEP) -
     return curves
 
 
-def _follow(field: xr.Dataset, core: dict, sign: float, *, keep: float) -> np.ndarray:
+def _follow(field: xr.Dataset, core: dict[str, Any], sign: float, *, keep: float) -> np.ndarray:
     """Places (n, 2), degrees, from a core along its curve to one side."""
     here = shapely.get_coordinates(core["geometry"])[0]
     x, y = _across(field, here, np.zeros(2))

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.carry import Drift, make_drift
 from searcher.errors import NoData
@@ -59,8 +60,16 @@ def okubo(scale: float) -> float:
 
 
 def density_at(
-    waters: Waters, lon, lat, at: float, *, days: float = DAYS, members: int = MEMBERS, jitter=0.0, seed=0
-):
+    waters: Waters,
+    lon: ArrayLike,
+    lat: ArrayLike,
+    at: float,
+    *,
+    days: float = DAYS,
+    members: int = MEMBERS,
+    jitter: float = 0.0,
+    seed: int = 0,
+) -> tuple[np.ndarray, np.ndarray]:
     """Density of floating matter at places (n,), relative to what was let go per area: density, doubt.
 
     at: s since `sea.EPOCH`. jitter: particles start within so many degrees of the place in either axis, so
@@ -90,7 +99,17 @@ def density_at(
     return np.where(known > 0, mean, np.nan), np.where(known > 1, doubt, np.nan)
 
 
-def _leg_back(waters: Waters, x, y, now: float, status, gain, windage, walk: float, rng):
+def _leg_back(
+    waters: Waters,
+    x: np.ndarray,
+    y: np.ndarray,
+    now: float,
+    status: np.ndarray,
+    gain: np.ndarray,
+    windage: np.ndarray,
+    walk: float,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Particles one leg earlier, after a walk of `walk` s: places, statuses, ln of gain halfway and there.
 
     Those no longer afloat stay where they are with the gain they had.
@@ -106,7 +125,9 @@ def _leg_back(waters: Waters, x, y, now: float, status, gain, windage, walk: flo
     return x, y, np.where(afloat, np.maximum(s1, s2), status), gain + grown / 2, gain + grown
 
 
-def wander(x, y, spread: float, afloat, rng):
+def wander(
+    x: np.ndarray, y: np.ndarray, spread: float, afloat: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
     """Places after a random walk of variance 2 · `spread` (m²) per axis."""
     per_lon, per_lat = (a.reshape(y.shape) for a in row_metrics(y.ravel()))
     size = np.sqrt(2.0 * spread)
@@ -146,9 +167,10 @@ def _axes(region: Region, sea: xr.DataTree, step: float, margin: float) -> tuple
     most = region_of(sea["currents"].to_dataset())
     west, south = max(region.west - margin, most.west), max(region.south - margin, most.south)
     east, north = min(region.east + margin, most.east), min(region.north + margin, most.north)
-    return tuple(
+    lon, lat = (
         a + step * np.arange(int((b - a) / step + 1e-6) + 1) for a, b in ((west, east), (south, north))
     )
+    return lon, lat
 
 
 def _check_hour(at: np.datetime64, times: np.ndarray, days: float) -> None:

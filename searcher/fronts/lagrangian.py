@@ -14,10 +14,12 @@ A place of which any point meets the shore or leaves the currents on the way has
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+import shapely
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.carry import Drift, make_drift
 from searcher.fronts.trace import ridge_lines
@@ -51,7 +53,16 @@ class Stretch(NamedTuple):
     status: np.ndarray
 
 
-def deformation(drift: Drift, lon, lat, start, end, *, windage=0.0, apart: float = APART):
+def deformation(
+    drift: Drift,
+    lon: ArrayLike,
+    lat: ArrayLike,
+    start: ArrayLike,
+    end: ArrayLike,
+    *,
+    windage: ArrayLike = 0.0,
+    apart: float = APART,
+) -> tuple[np.ndarray, np.ndarray]:
     """F of the flow map from `start` to `end` (s) at places: array (..., 2, 2), metres per metre, and status.
 
     F[..., 0, 1] is how far east the end moves for a metre north at the start. F is NaN where status is not
@@ -71,7 +82,16 @@ def deformation(drift: Drift, lon, lat, start, end, *, windage=0.0, apart: float
     return np.where((status == AFLOAT)[..., None, None], gradient, np.nan), status
 
 
-def stretch(drift: Drift, lon, lat, start, end, *, windage=0.0, apart: float = APART) -> Stretch:
+def stretch(
+    drift: Drift,
+    lon: ArrayLike,
+    lat: ArrayLike,
+    start: ArrayLike,
+    end: ArrayLike,
+    *,
+    windage: ArrayLike = 0.0,
+    apart: float = APART,
+) -> Stretch:
     """Finite-time Lyapunov exponent and dilation of the water at places, from `start` to `end` (s)."""
     gradient, status = deformation(drift, lon, lat, start, end, windage=windage, apart=apart)
     (a, b), (c, d) = np.moveaxis(gradient, (-2, -1), (0, 1))
@@ -122,7 +142,8 @@ def stretching(
     lon, lat = (_axis(currents[name].values, step) for name in ("lon", "lat"))
     start = float(to_seconds(at))
     end = start + over if forward else start - over
-    found = stretch(drift, *np.meshgrid(lon, lat), start, end, windage=windage, apart=apart)
+    x, y = np.meshgrid(lon, lat)
+    found = stretch(drift, x, y, start, end, windage=windage, apart=apart)
     sign = -1.0 if forward else 1.0
     fields = {
         "ftle": (found.ftle, "s-1"),
@@ -133,7 +154,7 @@ def stretching(
     }
     return xr.Dataset(
         {name: (("lat", "lon"), values, {"units": units}) for name, (values, units) in fields.items()},
-        coords={"lat": lat, "lon": lon, "time": np.datetime64(at, "ns")},
+        coords={"lat": lat, "lon": lon, "time": np.datetime64(at, "ns")},  # type: ignore[call-overload]
         attrs={"over": over, "blind_to": blind_to(currents)},
     )
 
@@ -163,7 +184,7 @@ def tell_km(metres: float) -> str:
     return f"{metres / 1000:.0f}" if metres >= 9500 else f"{metres / 1000:.1g}"
 
 
-def find_attracting_lines(field: xr.Dataset, *, low: float = LOW, high: float = HIGH) -> list[dict]:
+def find_attracting_lines(field: xr.Dataset, *, low: float = LOW, high: float = HIGH) -> list[dict[str, Any]]:
     """Ridges of backward stretching (a dataset of `stretching`): rows for the fronts table.
 
     `strength` is the median exponent along the line, 1/s; `doubt` one cell of the grid, m, which is the error
@@ -188,7 +209,7 @@ def find_attracting_lines(field: xr.Dataset, *, low: float = LOW, high: float = 
     return [_row(line, height, cell) for line in lines]
 
 
-def _row(line, height: xr.DataArray, cell: float) -> dict:
+def _row(line: shapely.LineString, height: xr.DataArray, cell: float) -> dict[str, Any]:
     lon, lat = (xr.DataArray(values, dims="point") for values in line.xy)
     strength = float(height.interp(lon=lon, lat=lat).median())
     return {

@@ -44,7 +44,8 @@ def join_repeats(
     flat = plane.to_plane(breaks.geometry.values)
     doubts = breaks["doubt"].values
     confidence = breaks["confidence"].to_numpy()
-    kept, lines, shares, sure = [], [], [], []
+    kept: list[int] = []
+    lines, shares, sure = [], [], []
     for k in np.argsort(breaks["seen_time"].values)[::-1]:
         same = np.minimum(SIGMAS * np.hypot(doubts, doubts[k]), FARTHEST)
         newer = [shapely.buffer(flat[j], same[j]) for j in kept]
@@ -67,7 +68,15 @@ def join_repeats(
     return gpd.GeoDataFrame(gpd.pd.concat([joined, others], ignore_index=True), crs=fronts.crs)
 
 
-def _sightings(flat, seen_times, times, k: int, same: np.ndarray, clear: np.ndarray, doubted: np.ndarray):
+def _sightings(
+    flat: np.ndarray,
+    seen_times: np.ndarray,
+    times: np.ndarray,
+    k: int,
+    same: np.ndarray,
+    clear: np.ndarray,
+    doubted: np.ndarray,
+) -> tuple[float, float]:
     """Share of the pictures with a clear view of line k in which half of it has a line beside it, and the
     probability that all of those sightings are false, were they independent; doubted: that each line is.
     """

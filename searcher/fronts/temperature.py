@@ -9,7 +9,7 @@ each line gives its step, strength and width (`searcher.fronts.section`). What c
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -79,7 +79,7 @@ def noise_of(field: np.ndarray) -> float:
     """
     apart = max(1, math.ceil(math.sqrt(field.size / SAMPLES)))
     ny, nx = field.shape
-    mixed = 0.0
+    mixed: np.ndarray | float = 0.0
     for j, down in enumerate((1.0, -2.0, 1.0)):
         for i, along in enumerate((1.0, -2.0, 1.0)):
             mixed = mixed + down * along * field[j : ny - 2 + j : apart, i : nx - 2 + i : apart].astype(float)
@@ -88,7 +88,7 @@ def noise_of(field: np.ndarray) -> float:
     return float(np.median(clear) / (6.0 * 0.6745)) if clear.size > 50 else 0.0
 
 
-def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict]:
+def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -> list[dict[str, Any]]:
     """Temperature breaks in one picture of sst (lat, lon), °C: a list of rows for the fronts table.
 
     Each has `geometry` (drawn so that the warm water lies on its left), `kind`, `strength` (slope on the
@@ -99,7 +99,7 @@ def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHI
     return find_steps(picture, BREAK, smoothing=smoothing)
 
 
-def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHING) -> list[dict]:
+def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHING) -> list[dict[str, Any]]:
     """Rows for the fronts table: where a picture (lat, lon) changes fastest, high side on the left."""
     grid = grid_of(picture.to_dataset(name="picture"))
     east, north = metres_between(picture["lat"].values, grid)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -51,8 +52,8 @@ class Sighting:
 
     def __post_init__(self) -> None:
         place = self.place if isinstance(self.place, shapely.Geometry) else shapely.Point(self.place)
-        time = np.datetime64(self.time, "s").astype("datetime64[ns]")
-        end = time if self.end is None else np.datetime64(self.end, "s").astype("datetime64[ns]")
+        time = _whole_seconds(self.time)
+        end = time if self.end is None else _whole_seconds(self.end)
         object.__setattr__(self, "place", place)
         object.__setattr__(self, "time", time)
         object.__setattr__(self, "end", end)
@@ -66,7 +67,13 @@ class Sighting:
     @property
     def duration(self) -> float:
         """How long a stretch took, s; 0 of what was seen at one place."""
+        assert self.end is not None  # since it was made
         return float((self.end - self.time) / SECOND)
+
+
+def _whole_seconds(time: np.datetime64) -> np.datetime64:
+    seconds = np.datetime64(time, "s")  # type: ignore[call-overload]  # numpy's types know no unit here
+    return seconds.astype("datetime64[ns]")
 
 
 def faults_of(entry: Sighting) -> list[str]:
@@ -90,7 +97,7 @@ def _place_faults(entry: Sighting) -> list[str]:
     xy = shapely.get_coordinates(entry.place)
     if not (np.isfinite(xy).all() and (np.abs(xy[:, 1]) <= 90).all() and (np.abs(xy[:, 0]) <= 540).all()):
         faults.append("place: expected longitudes and latitudes in degrees")
-    if np.isnat(entry.time) or np.isnat(entry.end):
+    if entry.end is None or np.isnat(entry.time) or np.isnat(entry.end):
         faults.append("time: expected a date and time")
     return faults
 
@@ -124,7 +131,7 @@ def _stretch_faults(entry: Sighting) -> list[str]:
     return []
 
 
-def tabulate(entries: Iterable[Sighting], **extra) -> gpd.GeoDataFrame:
+def tabulate(entries: Iterable[Sighting], **extra: Any) -> gpd.GeoDataFrame:
     """Entries as a table of the schema `searcher.tables.SIGHTINGS`, in the order given."""
     entries = list(entries)
     names = [field.name for field in fields(Sighting) if field.name != "place"]

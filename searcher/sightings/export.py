@@ -13,6 +13,7 @@ import shapely
 
 from searcher.files import write_text
 from searcher.geo import line_length, near_longitude
+from searcher.tables import Row
 from searcher.units import LABELS, Show, to_unit
 
 #: spreadsheets on Windows take a file for UTF-8 only with this at its head
@@ -39,7 +40,7 @@ def _header(show: Show) -> list[str]:
     return ["time", "end", "kind", "count", "flying", "species", degrees, depth, *places, "note", "source"]
 
 
-def _cells(row, show: Show) -> list[str]:
+def _cells(row: Row, show: Show) -> list[str]:
     xy = shapely.get_coordinates(row.geometry)
     is_stretch = len(xy) > 1
     return [

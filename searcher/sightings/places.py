@@ -31,7 +31,10 @@ class Found(NamedTuple):
 
     @property
     def middle(self) -> Place:
-        return self.place if self.line is None else middle_of(self.line)
+        if self.line is not None:
+            return middle_of(self.line)
+        assert self.place is not None
+        return self.place
 
 
 def parse_place(text: str, *, region: Region | None = None, folder: Path | None = None) -> Found:
@@ -63,11 +66,11 @@ def find_place(text: str, *, region: Region | None = None, folder: Path | None =
     return Found(_checked(place, text, region), None, _without(plain, match))
 
 
-def _without(text: str, match: re.Match) -> str:
+def _without(text: str, match: re.Match[str]) -> str:
     return f"{text[: match.start()]} {text[match.end() :]}"
 
 
-def _lettered(match: re.Match, text: str) -> Place:
+def _lettered(match: re.Match[str], text: str) -> Place:
     """Longitude and latitude of degrees, minutes and seconds with letters for the hemispheres."""
     parts = match.groups()
     if parts[0].upper() in "NS":

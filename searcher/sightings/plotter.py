@@ -18,7 +18,7 @@ from searcher.errors import SearcherError
 from searcher.geo import LocalPlane, Place, Region, line_distances, near_longitude
 from searcher.sightings.entry import Sighting
 from searcher.sightings.places import is_inside
-from searcher.sightings.words import parse_words
+from searcher.sightings.words import Said, parse_words
 from searcher.tables import NOTHING, TROLLED
 
 #: a boat's speed is taken over so long around each point of its track, s
@@ -71,16 +71,16 @@ def read_gpx(
     sightings: list[Sighting] = []
     left_out: dict[str, int] = {}
     for found in (*_marks(gpx, path.name, unit, middle), *_stretches(gpx, path.name, speeds, middle)):
-        reason = found if isinstance(found, str) else _misfit(found, window, region)
-        if reason:
-            left_out[reason] = left_out.get(reason, 0) + 1
-        else:
+        if isinstance(found, Sighting) and not _misfit(found, window, region):
             sightings.append(found)
+        else:
+            reason = found if isinstance(found, str) else _misfit(found, window, region)
+            left_out[reason] = left_out.get(reason, 0) + 1
     return FromPlotter(sightings, left_out)
 
 
 def _misfit(found: Sighting, window: tuple[np.datetime64, np.datetime64], region: Region) -> str:
-    if not (window[0] <= found.time and found.end <= window[1]):
+    if found.end is None or not (window[0] <= found.time and found.end <= window[1]):
         return "of another day"
     if not all(is_inside(Place(*xy), region) for xy in shapely.get_coordinates(found.place)):
         return "far from the trip"
@@ -112,7 +112,7 @@ def _marks(gpx: gpxpy.gpx.GPX, source: str, unit: str, middle: float) -> Iterato
                 yield "; ".join(error.problems) or str(error)
 
 
-def _say(mark: gpxpy.gpx.GPXWaypoint, unit: str):
+def _say(mark: gpxpy.gpx.GPXWaypoint, unit: str) -> Said | None:
     """What the name of a mark says, else its symbol or type where they are trade words and no more."""
     for text, is_whole in ((mark.name, False), (mark.symbol, True), (mark.type, True)):
         try:
@@ -136,7 +136,7 @@ def _stretches(
                 continue
             xy = np.array([(point.longitude, point.latitude) for point in points])
             xy[:, 0] = near_longitude(xy[:, 0], middle)
-            time = np.array([_moment(point.time) for point in points])
+            time = np.array([_moment(point.time) for point in points if point.time is not None])
             for part in np.split(np.arange(time.size), find_breaks(time)):
                 for start, end in trolled_parts(xy[part], time[part], speeds):
                     inside = part[start : end + 1]

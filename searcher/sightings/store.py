@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -76,7 +76,7 @@ def add_sighting(path: str | os.PathLike[str], sighting: Sighting) -> int:
     """
     with _writing(path) as database:
         cursor = database.execute(INSERT, (os.urandom(16).hex(), _now(), *_row(sighting)))
-        return int(cursor.lastrowid)
+        return int(cursor.lastrowid or 0)
 
 
 def add_sightings(path: str | os.PathLike[str], sightings: Iterable[Sighting]) -> Added:
@@ -187,7 +187,7 @@ def _select(condition: str) -> str:
     return f"SELECT id, {QUOTED} FROM sightings WHERE {condition}"
 
 
-def _row(sighting: Sighting) -> tuple:
+def _row(sighting: Sighting) -> tuple[Any, ...]:
     """The values of `COLUMNS`; positions to 1e-7°, about a centimetre."""
     number = [None if np.isnan(value) else float(value) for value in (sighting.value, sighting.depth)]
     count = None if sighting.count is None else int(sighting.count)
@@ -197,7 +197,7 @@ def _row(sighting: Sighting) -> tuple:
     return (*times, sighting.kind, count, number[0], sighting.flying, sighting.species, number[1], *said)
 
 
-def _entry(row: Sequence) -> Sighting:
+def _entry(row: Sequence[Any]) -> Sighting:
     """The entry of a row of `COLUMNS`."""
     values = dict(zip(COLUMNS, row, strict=True))
     values["place"] = shapely.from_wkt(values["place"])
@@ -208,8 +208,8 @@ def _entry(row: Sequence) -> Sighting:
     return Sighting(**values)
 
 
-def _iso(time: np.datetime64) -> str:
-    return f"{np.datetime64(time, 's')}Z"
+def _iso(time: np.datetime64 | None) -> str:
+    return f"{np.datetime64(time, 's')}Z"  # type: ignore[call-overload]  # numpy's types know no unit here
 
 
 def _seconds(start: str, end: str) -> float:

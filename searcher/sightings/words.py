@@ -181,7 +181,7 @@ def parse_depth(text: str, *, unit: str = "m") -> float:
     raise SearcherError("depth not understood", given=repr(text), expected="such as 180m, 600ft or 100fm")
 
 
-def _clock(match: re.Match) -> tuple[int, int]:
+def _clock(match: re.Match[str]) -> tuple[int, int]:
     """Hour (0 to 23) and minute of a clock time as it was found."""
     hour, minute = int(match[1] or match[3]), int(match[2] or match[4])
     if match[5] and 1 <= hour <= 12:

@@ -33,8 +33,8 @@ def read_window(times: Times, port: Port) -> tuple[Window | None, list[tuple[str
     if faults:
         return None, faults
     sunrise, sunset = find_daylight(port, leave, home)
-    start, end, sunrise, sunset = (to_numpy(moment) for moment in (leave, home, sunrise, sunset))
-    return Window(start=start, end=end, sunrise=sunrise, sunset=sunset), []
+    start, end, rise, down = (to_numpy(moment) for moment in (leave, home, sunrise, sunset))
+    return Window(start=start, end=end, sunrise=rise, sunset=down), []
 
 
 def to_utc(moment: datetime, zone: ZoneInfo) -> datetime:
@@ -82,7 +82,9 @@ def sun_hours(port: Port, day: date) -> tuple[datetime, datetime] | None:
     return None if rise is None or down is None else (rise, down)
 
 
-def _nearest_transit(port, first: datetime, last: datetime, direction) -> datetime | None:
+def _nearest_transit(
+    port: Port, first: datetime, last: datetime, direction: astral.SunDirection
+) -> datetime | None:
     """When the sun crosses the horizon one way between two moments; None where it does not.
 
     Where two such crossings fall on one date, UTC, astral knows but one of them: a day's step from the one

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, overload
 
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
 from pydantic import Field, PlainValidator
 from scipy.interpolate import PchipInterpolator
 
@@ -41,6 +42,12 @@ TROLL_KN = {
 LONG, SHORT = ("long line", 200 * FOOT, 250 * FOOT), ("short line", 150 * FOOT, 150 * FOOT)
 MIDDLE = ("middle line", 50 * FOOT, 75 * FOOT)
 SPREADS = {1: (("single line", *SHORT[1:]),), 2: (LONG, SHORT), 3: (LONG, SHORT, MIDDLE)}
+
+
+if TYPE_CHECKING:
+    Bait = str  # a type checker wants literals written out
+else:
+    Bait = Literal[tuple(TROLL_KN)]
 
 
 class Port(Section):
@@ -127,12 +134,18 @@ class Boat(Section):
         """Fuel that may be planned for, L: the tank without the reserve."""
         return self.tank * (1 - self.reserve)
 
-    def can_do(self, speed):
+    def can_do(self, speed: ArrayLike) -> np.ndarray:
         """Whether the burn table covers a speed (m/s; scalar or array), but for rounding."""
         speed = np.asarray(speed)
         return (speed >= self.speeds[0] - 1e-6) & (speed <= self.top_speed + 1e-6)
 
-    def burn(self, speed):
+    @overload
+    def burn(self, speed: float) -> float: ...
+
+    @overload
+    def burn(self, speed: np.ndarray) -> np.ndarray: ...
+
+    def burn(self, speed: float | np.ndarray) -> float | np.ndarray:
         """Burn in L/s at a speed through the water in m/s; scalar or array.
 
         Monotone cubic interpolation of the table (Fritsch & Butland 1984, SIAM J. Sci. Stat. Comput.
@@ -168,7 +181,7 @@ def _best_cruise(table: Sequence[tuple[float, float]]) -> float:
 class Gear(Section):
     """Bait, number of lines, and trolling speed through the water (m/s)."""
 
-    bait: Literal[tuple(TROLL_KN)] = "artificial"
+    bait: Bait = "artificial"
     lines: int = key("1, 2 or 3", default=2, ge=1, le=3)
     troll: float = key(
         "a speed over 0",
@@ -363,8 +376,9 @@ OPTIONAL = ("finish",)
 
 def keys_of(name: str) -> dict[str, str]:
     """The keys the section `name` may have in the file -> the field each fills."""
-    keys = {}
+    keys: dict[str, str] = {}
     for attribute, info in SECTIONS[name].model_fields.items():
         if not info.exclude:
-            keys.update(dict.fromkeys((info.json_schema_extra or {}).get("keys", (attribute,)), attribute))
+            extra: Any = info.json_schema_extra or {}  # as `values.key` gives it
+            keys.update(dict.fromkeys(extra.get("keys", (attribute,)), attribute))
     return keys

@@ -166,7 +166,7 @@ def _read_section(name: str, raw: Any, faults: Faults) -> Section | None:
     return section if len(faults.found) == before else None
 
 
-def _to_inside(name: str, raw: Mapping[str, Any], faults: Faults) -> tuple[dict, dict]:
+def _to_inside(name: str, raw: Mapping[str, Any], faults: Faults) -> tuple[dict[str, Any], dict[str, str]]:
     """(values by field, in inside units; the key that each field came from)."""
     known = keys_of(name)
     values: dict[str, Any] = {}
@@ -198,7 +198,13 @@ def _inside_burn(rows: Any, unit: Any) -> Any:
     return [(from_unit(speed, "kn"), burn * volume / HOUR) for speed, burn in rows]
 
 
-def _explain(name: str, error: ValidationError, raw: Mapping, source: Mapping, faults: Faults) -> None:
+def _explain(
+    name: str,
+    error: ValidationError,
+    raw: Mapping[str, Any],
+    source: Mapping[str, str],
+    faults: Faults,
+) -> None:
     """Note what pydantic found, in the words of the file: its keys, its values, what was expected."""
     known, said = keys_of(name), set()
     meant = {known.get(_closest(key, known)) for key in raw if key not in known}

@@ -77,7 +77,8 @@ def parse_burn(value: Any) -> tuple[tuple[float, float], ...]:
 
 def key(expected: str, *keys: str, **options: Any) -> Any:
     """A field of a section: what is expected, in words, and its keys where they are not its name."""
-    return Field(description=expected, json_schema_extra={"keys": keys} if keys else None, **options)
+    extra: Any = {"keys": keys} if keys else None
+    return Field(description=expected, json_schema_extra=extra, **options)
 
 
 class Section(BaseModel):
