@@ -19,7 +19,7 @@ from searcher.sea import cell_size, grid_of
 from searcher.tables import CONVERGENCE_LINE, empty_table, make_table
 
 #: stretches: their length, how far apart their middles lie (m), and their courses over half a turn
-LENGTH, LATTICE, COURSES = 6000.0, 2000.0, 12
+LENGTH, LATTICE, COURSES = 4000.0, 2000.0, 12
 #: the map is read at places so far apart, m
 SAMPLING = 500.0
 #: a stretch is worth trolling where matter is denser by so much than where it was let go
