@@ -5,11 +5,11 @@ Random fields have gaps. A twin is written from what the kernel promises, not fr
 
 from __future__ import annotations
 
-import itertools
 import math
 
 import numpy as np
 import pytest
+import twins
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
@@ -66,20 +66,6 @@ def test_sampling_in_time_is_linear_as_in_scipy():
         assert found == pytest.approx(RegularGridInterpolator((t, lat, lon), field)(where), abs=1e-9)
 
 
-def twin_sample(field, grid, lon, lat):
-    """Bilinear weights of the four nodes around, without those that are missing."""
-    values = []
-    for x, y in zip((lon - grid.lon0) / grid.dlon, (lat - grid.lat0) / grid.dlat, strict=True):
-        total = weight = 0.0
-        for j, i in itertools.product(range(field.shape[0]), range(field.shape[1])):
-            w = max(0.0, 1 - abs(x - i)) * max(0.0, 1 - abs(y - j))
-            if w > 0 and np.isfinite(field[j, i]):
-                total, weight = total + w * field[j, i], weight + w
-        inside = 0 <= x <= field.shape[1] - 1 and 0 <= y <= field.shape[0] - 1
-        values.append(total / weight if inside and weight > 1e-6 else np.nan)
-    return np.array(values)
-
-
 def test_sampling_leaves_out_missing_corners_like_its_twin():
     field = random_field((7, 9), gaps=0.35)
     lon, lat = nodes(GRID, field.shape)
@@ -87,7 +73,7 @@ def test_sampling_leaves_out_missing_corners_like_its_twin():
     x = rng.uniform(lon[0] - 0.05, lon[-1] + 0.05, 400)
     y = rng.uniform(lat[0] - 0.05, lat[-1] + 0.05, 400)
     found = sample_field(field, GRID, x, y)
-    np.testing.assert_allclose(found, twin_sample(field, GRID, x, y), atol=1e-9)
+    np.testing.assert_allclose(found, twins.sample_field(field, GRID, x, y), atol=1e-9)
     assert np.isnan(found).any()
     assert np.isfinite(found).any()
 
@@ -114,25 +100,14 @@ def test_times_outside_the_fields_hold_the_first_and_last():
 # ---- strain
 
 
-def twin_strain(u, v, lat, east, north):
-    """Central differences with the curvature terms of a sphere's rows, eigenvalues by numpy.linalg.eigh."""
-    per_lon, _ = row_metrics(lat)
-    radius = per_lon / np.radians(1.0) / np.cos(np.radians(lat))  # of the prime vertical
-    curve = (np.tan(np.radians(lat)) / radius)[1:-1, None]
-    dx, dy = 2 * east[1:-1, None], 2 * north[1:-1, None]
-    ux = (u[1:-1, 2:] - u[1:-1, :-2]) / dx - v[1:-1, 1:-1] * curve
-    vx = (v[1:-1, 2:] - v[1:-1, :-2]) / dx + u[1:-1, 1:-1] * curve
-    uy, vy = (u[2:, 1:-1] - u[:-2, 1:-1]) / dy, (v[2:, 1:-1] - v[:-2, 1:-1]) / dy
-    rate = np.stack([np.stack([ux, (vx + uy) / 2], -1), np.stack([(vx + uy) / 2, vy], -1)], -1)
-    return ux + vy, vx - uy, rate
-
-
 def test_strain_is_like_its_twin_and_the_eigenvalues_of_lapack():
     u, v = random_field((2, 12, 15), gaps=0.1, seed=7)
     lat = -31.0 + 0.04 * np.arange(12)
     east, north = (metric * step for metric, step in zip(row_metrics(lat), (0.05, 0.04), strict=True))
     found = [f[1:-1, 1:-1] for f in strain(u, v, lat, east, north)]
-    divergence, vorticity, rate = twin_strain(u, v, lat, east, north)
+    ux, uy, vx, vy = twins.velocity_gradients(u, v, lat, east, north)
+    divergence, vorticity, shear = ux + vy, vx - uy, (vx + uy) / 2
+    rate = np.stack([np.stack([ux, shear], -1), np.stack([shear, vy], -1)], -1)
     good = np.isfinite(rate).all(axis=(-1, -2))
     values, vectors = np.linalg.eigh(rate[good])
     scale = 1.0 / east.mean()  # of the derivatives of a field of order 1
@@ -544,7 +519,8 @@ def test_advection_is_runge_kutta_like_its_twin():
         share = np.clip((moment - t[k]) / (t[k + 1] - t[k]), 0, 1)
         place = np.array([x]), np.array([y])
         parts = [
-            (1 - share) * twin_sample(f[k], GRID, *place)[0] + share * twin_sample(f[k + 1], GRID, *place)[0]
+            (1 - share) * twins.sample_field(f[k], GRID, *place)[0]
+            + share * twins.sample_field(f[k + 1], GRID, *place)[0]
             for f in (u, v)
         ]
         east, north = metres_per_degree(y)

@@ -35,7 +35,7 @@ PAGES = {
         "How fast it is",
         "Every table times both sides in turn in one process; trust the ratios, which hold anywhere, not "
         "the seconds. `copy` is a copy of the input: the floor below which nothing can go.",
-        ("edges", "median", "histogram", "advection", "reach", "tour", "start", "demo_stages"),
+        ("edges", "median", "histogram", "advection", "reach", "tour", "twins", "start", "demo_stages"),
     ),
 }
 
