@@ -16,6 +16,8 @@ from lxml import html
 from searcher import brief
 from searcher.brief import words
 from searcher.brief.float_plan import float_plan_page, float_plan_sections, float_plan_text
+from searcher.brief.maps import map_region
+from searcher.brief.page import page_text
 from searcher.errors import SearcherError
 from searcher.trip.model import Finish
 
@@ -126,4 +128,40 @@ def test_a_day_that_ends_in_another_port_says_so_everywhere(plan, tmp_path):
     assert rows["Left on return"] == [f"{plan.legs['fuel_left'].iloc[-1] - 9.0:.0f} L"]
     gpx = brief.write_gpx(made, tmp_path / "route.gpx").read_text(encoding="utf-8")
     assert "<name>END BUOY</name>" in gpx
-    assert "Sea buoy of Far Harbour" in brief.write_kml(made, tmp_path / "plan.kml").read_text("utf-8")
+    assert "<name>Search plan, Wirrin Harbour to Far Harbour</name>" in gpx
+    globe = brief.write_kml(made, tmp_path / "plan.kml").read_text("utf-8")
+    assert "Sea buoy of Far Harbour" in globe
+    assert "Search plan, Wirrin Harbour to Far Harbour" in globe
+
+
+def test_page_and_maps_name_both_ports(plan):
+    """The page in its head, hours, route and map; every printed sheet in its title and on the map."""
+    made = with_finish(plan)
+    page = html.fromstring(page_text(made))
+    shown = " ".join(page.xpath("string(//main)").split())
+    assert page.xpath("string(//h1)") == "Wirrin Harbour to Far Harbour"
+    assert "In Far Harbour, as planned" in shown
+    assert "from the sea buoy to that of Far Harbour" in shown
+    assert "true from the sea buoy of Wirrin Harbour" in shown
+    live = page.xpath("string(//script[@id='map-data'])")
+    assert {"Wirrin Harbour", "Far Harbour"} <= set(re.findall(r'"(\w+ Harbour)"', live))
+    for subject in ("plan", "temperature", "currents", "ranking"):
+        sheet = brief.draw_map(made, subject=subject)
+        assert any("Wirrin Harbour to Far Harbour" in text.get_text() for text in sheet.texts), subject
+        on_map = [text.get_text() for text in sheet.axes[0].texts]
+        assert {"Wirrin Harbour", "Far Harbour"} <= set(on_map), subject
+        assert on_map.count("sea buoy") == 2
+    hours = " ".join(text.get_text() for text in brief.draw_map(made).texts)
+    assert "in Far Harbour by 16:00" in hours
+    assert "Far Harbour" not in " ".join(text.get_text() for text in brief.draw_map(plan).texts)
+
+
+def test_a_port_to_end_in_is_inside_the_map(plan):
+    """Its berth and its sea buoy, also where neither the route nor the fuel reaches so far."""
+    finish = Finish(name="North Harbour", at=[153.56, -28.65], sea_buoy=[153.62, -28.65])
+    made = replace(plan, trip=plan.trip.model_copy(update={"finish": finish}))
+    for around in ("route", "reach"):
+        west, south, east, north = map_region(made, around=around)
+        for lon, lat in (finish.at, finish.sea_buoy):
+            assert west < lon < east
+            assert south < lat < north

@@ -184,14 +184,14 @@ def test_sheet_says_when_how_old_and_what_to_beware_of(plan):
     assert "Yellow: troll, on purpose on the cold side of a break" in text
     for caution in brief.cautions_of(plan):
         assert caution in text
-    for word in ("temperature break", "convergence line", "fuel range", "closed area", "no clear view"):
+    for word in ("temperature break", "gathered matter", "fuel range", "closed area", "no clear view"):
         assert word in text
 
 
 def test_legend_has_only_what_is_on_the_map(plan):
     bare = words_of(brief.draw_map(brief_plan.empty_plan()))
     assert "fuel range" in bare
-    for word in ("temperature break", "convergence line", "troll", "search box", "no data read"):
+    for word in ("temperature break", "gathered matter", "troll", "search box", "no data read"):
         assert word not in bare
     nodes = {name: node.to_dataset() for name, node in plan.sea.children.items()}
     part = nodes["temperature"].sel(lat=slice(-30.5, None))
@@ -428,9 +428,9 @@ def test_maps_of_one_subject(plan, subject, where):
 @pytest.mark.parametrize(
     ("subject", "drawn", "left_out"),
     [
-        ("temperature", ["temperature break", "colour change"], ["convergence line", "troll", "search box"]),
-        ("currents", ["convergence line"], ["temperature break", "troll", "search box", "no clear view"]),
-        ("floating", ["convergence line", "temperature break", "search box"], ["troll", "no clear view"]),
+        ("temperature", ["temperature break", "colour change"], ["gathered matter", "troll", "search box"]),
+        ("currents", ["gathered matter"], ["temperature break", "troll", "search box", "no clear view"]),
+        ("floating", ["gathered matter", "temperature break", "search box"], ["troll", "no clear view"]),
         ("ranking", ["search box", "troll"], ["temperature break", "no clear view"]),
     ],
 )

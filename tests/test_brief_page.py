@@ -138,7 +138,7 @@ def test_page_has_what_a_skipper_asks(plan, read):
         "turn for home by 14:20 from the last box",
         "from the sea buoy to its middle",
         "Numbers are ranks; the order of the day is chosen for the most encounters",
-        "convergence: floating matter that has gathered here",
+        "gathered matter: how much denser floating matter is reckoned to lie here",
         "Invented for tests",
         "sunrise 06:02",
         plan.boxes["why"].iloc[0],
@@ -238,6 +238,22 @@ def test_texts_spell_colour_one_way(plan):
     assert "colour change" in shown
     assert "colour change" in legend
     assert not re.search(r"\bcolor", " ".join([shown, *legend, float_plan_text(plan)]))
+
+
+def test_what_has_gathered_has_one_name_everywhere(plan, tmp_path):
+    """The tables keep the kind "convergence line"; who reads page, map, plotter, globe or sheet is told of
+    gathered matter."""
+    made = replace(plan, boxes=plan.boxes.assign(why="."))
+    brief.write_all(made, tmp_path)
+    shown = {
+        "page": Reader((tmp_path / "brief.html").read_text(encoding="utf-8")).text,
+        "legend": " ".join(text.get_text() for text in brief.draw_map(made).legends[0].get_texts()),
+        **{name: (tmp_path / name).read_text("utf-8") for name in ("route.gpx", "plan.kml", "boxes.csv")},
+    }
+    for where, text in shown.items():
+        assert "gathered matter" in text.lower(), where
+        assert "convergence" not in text, where
+    assert '"convergence line"' in (tmp_path / "fronts.geojson").read_text("utf-8")
 
 
 def test_evidence_bars_point_the_right_way(plan):

@@ -19,6 +19,7 @@ from searcher.brief.words import (
     cautions_of,
     moment,
     named_boxes,
+    ports_words,
     say_name,
     say_rate,
     turn_words,
@@ -47,7 +48,7 @@ def write_gpx(plan: Plan, path: str | os.PathLike[str], *, plotter: Plotter | No
     names = Names(plotter.name_length)
     made = gpxpy.gpx.GPX()
     made.creator = "searcher"
-    made.name = plain_text(f"Search plan, {plan.trip.port.name}")
+    made.name = plain_text(f"Search plan, {ports_words(plan)}")
     made.description = xml_text(" ".join(cautions_of(plan)))
     made.time = moment(plan.made_at)
     marked = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan, MOST_MARKED))].sort_values("rank")

@@ -17,6 +17,7 @@ from searcher.brief.words import (
     cautions_of,
     moment,
     named_boxes,
+    ports_words,
     say_name,
     say_rate,
     say_span,
@@ -51,7 +52,7 @@ def write_kml(plan: Plan, path: str | os.PathLike[str]) -> Path:
     from fastkml import KML, Document, Folder
 
     document = Document(
-        name=xml_text(f"Search plan, {plan.trip.port.name}"),
+        name=xml_text(f"Search plan, {ports_words(plan)}"),
         description=_escaped(" ".join(cautions_of(plan))),
         isopen=True,
         styles=[_style(name) for name in STYLES],
@@ -104,7 +105,7 @@ def _boxes(plan: Plan) -> Iterator:
 
 
 def _lines(plan: Plan) -> Iterator:
-    """Breaks and convergence lines at the hour they stand for."""
+    """Breaks, colour changes and gathered matter at the hour they stand for."""
     show = plan.trip.show
     for line in plan.fronts.itertuples():
         step = "" if np.isnan(line.step) or not line.warm_side else f"{show.say_step(line.step)} across, "
@@ -164,7 +165,7 @@ def _style(name: str):
 
 
 def _style_id(name: str) -> str:
-    return name.replace(" ", "-")
+    return say_name(name).replace(" ", "-")
 
 
 def _abgr(rgb: str, opacity: float) -> str:

@@ -35,7 +35,7 @@ from searcher.brief.sheet import (
     UNSEEN,
     VEIL,
 )
-from searcher.brief.words import say_name
+from searcher.brief.words import ports_of, say_name
 from searcher.plan import Plan
 from searcher.tables import FRONT_KINDS
 from searcher.units import from_unit
@@ -264,8 +264,9 @@ def draw_route(ax, frame: Frame, plan: Plan) -> np.ndarray:
 
 
 def draw_port(ax, frame: Frame, plan: Plan) -> None:
-    """The port, a square, and the sea buoy, a diamond."""
-    for place, mark in ((plan.trip.port.at, "s"), (plan.trip.port.sea_buoy, "D")):
+    """Every port of the day, a square, and its sea buoy, a diamond."""
+    places = [spot for port in ports_of(plan) for spot in ((port.at, "s"), (port.sea_buoy, "D"))]
+    for place, mark in places:
         ax.plot(*frame.xy(*place), marker=mark, markersize=6, color=INK, markeredgecolor=PAPER, zorder=8)
 
 

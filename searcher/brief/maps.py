@@ -18,7 +18,7 @@ from searcher.brief.frame import Frame, draw_graticule, draw_scale
 from searcher.brief.labels import PAPER, Label, place_labels
 from searcher.brief.sheet import Sheet
 from searcher.brief.subjects import Subject, subject_of, subjects_of
-from searcher.brief.words import named_boxes
+from searcher.brief.words import named_boxes, ports_of
 from searcher.errors import SearcherError
 from searcher.files import whole_file
 from searcher.geo import Region
@@ -91,12 +91,11 @@ def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool) -> Shee
 
 
 def map_region(plan: Plan, *, around: str = "reach") -> Region:
-    """The box around port, legs and named boxes, and, around the "reach", the fuel range, with a margin."""
+    """The box around ports, legs and named boxes, and, around the "reach", the fuel range, with a margin."""
     named = plan.boxes.geometry[plan.boxes["rank"].isin(named_boxes(plan))]
     shapes = [
         *plan.legs.geometry,
-        shapely.Point(plan.trip.port.at),
-        shapely.Point(plan.trip.port.sea_buoy),
+        *(shapely.Point(place) for port in ports_of(plan) for place in (port.at, port.sea_buoy)),
         *named,
     ]
     if around == "reach" or plan.legs.empty:
@@ -143,13 +142,13 @@ def _compose(sheet: Sheet, plan: Plan, region: Region, subject: Subject) -> None
 
 
 def _labels(frame: Frame, plan: Plan, named: set[int]) -> list[Label]:
-    """The ranks of the named boxes, best first, then port and sea buoy."""
+    """The ranks of the named boxes, best first, then ports and sea buoys."""
     labels = []
     for box in plan.boxes[plan.boxes["rank"].isin(named)].sort_values("rank").itertuples():
         middle = frame.shape(shapely.line_interpolate_point(box.line, 0.5, normalized=True))
         if frame.holds(middle.x, middle.y):
             labels.append(Label(str(box.rank), middle.x, middle.y, disc=True))
-    names = ((plan.trip.port.name, plan.trip.port.at), ("sea buoy", plan.trip.port.sea_buoy))
+    names = [spot for port in ports_of(plan) for spot in ((port.name, port.at), ("sea buoy", port.sea_buoy))]
     for name, place in names:
         x, y = frame.xy(*place)
         labels.append(

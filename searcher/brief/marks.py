@@ -14,8 +14,9 @@ from searcher.brief import shapes
 from searcher.brief.labels import INK, PAPER
 from searcher.brief.shapes import Plane
 from searcher.brief.sheet import FRONT_STYLES, TROLL
-from searcher.brief.words import named_boxes
+from searcher.brief.words import named_boxes, ports_of
 from searcher.plan import Plan
+from searcher.trip.model import Finish, Port
 
 FONT = "system-ui, sans-serif"
 #: dashes of the kinds of lines on the screen, as `sheet.FRONT_STYLES` in print
@@ -151,7 +152,7 @@ def draw_boxes(plot, plane: Plane, plan: Plan) -> None:
 
 
 def draw_route(plot, plane: Plane, plan: Plan) -> None:
-    """Legs, what is trolled in yellow on black, port and sea buoy."""
+    """Legs, what is trolled in yellow on black, ports and sea buoys."""
     legs = plan.legs
     running = legs["kind"].isin(["run", "home"]).to_numpy()
     xs, ys = shapes.paths(plane, list(legs.geometry))
@@ -180,7 +181,12 @@ def draw_route(plot, plane: Plane, plan: Plan) -> None:
         line_width=1,
         tags=["route"],
     )
-    port = plan.trip.port
+    for port in ports_of(plan):
+        _draw_port(plot, plane, plan, port)
+
+
+def _draw_port(plot, plane: Plane, plan: Plan, port: Port | Finish) -> None:
+    """A port, a square, and its sea buoy, a diamond, with their names."""
     places = [plane.xy(*port.at), plane.xy(*port.sea_buoy)]
     for (x, y), marker in zip(places, ("square", "diamond"), strict=True):
         plot.scatter([x], [y], marker=marker, size=11, fill_color=INK, line_color=PAPER, tags=["port"])

@@ -38,16 +38,7 @@
   // ---- places: metres of the map to degrees, and degrees in words
 
   const live = JSON.parse(byId("map-data").textContent);
-  const RADIUS = 6378137;
-  const degrees = (radians) => (radians * 180) / Math.PI;
-  const longitude = (x) => ((((live.lon + degrees(x / RADIUS) + 180) % 360) + 360) % 360) - 180;
-  const latitude = (y) => degrees(Math.atan(Math.sinh(y / RADIUS)));
-  const minutes = (value, letters, digits) => {
-    const unit = 60 * 10 ** digits;
-    const whole = Math.round(Math.abs(value) * unit);
-    const rest = ((whole % unit) / 10 ** digits).toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
-    return `${Math.floor(whole / unit)}° ${rest}′ ${letters[value >= 0 || !whole ? 0 : 1]}`;
-  };
+  const { longitude, latitude, minutes } = seaWords.placesOf(live.lon);
   const grown = ([west, south, east, north], share) => {
     const [wide, high] = [share * (east - west), share * (north - south)];
     return [west - wide, south - high, east + wide, north + high];
@@ -109,45 +100,6 @@
       };
       axis.change.emit();
     }
-  }
-
-  // ---- values at a place
-
-  function reader(fields) {
-    const value = (name, x, y) => {
-      if (!live.boxes[name]) return NaN;
-      const [left, low, wide, high] = live.boxes[name];
-      const grid = fields.get_column(name)[0];
-      const [rows, columns] = grid.shape;
-      const row = Math.floor(((y - low) / high) * rows);
-      const column = Math.floor(((x - left) / wide) * columns);
-      return row < 0 || row >= rows || column < 0 || column >= columns ? NaN : grid[row * columns + column];
-    };
-    const span = (hours) => (hours < 48 ? `${Math.round(hours)} h` : `${(hours / 24).toFixed(1)} days`);
-    const temperature = (x, y) => {
-      const [degree, age] = [value("temperature", x, y), value("doubt", x, y)];
-      const seen = Number.isFinite(age) ? `, seen ${span(Math.max(age, 0))} before leaving` : "";
-      if (Number.isFinite(degree)) return `${degree.toFixed(1)} ${live.units.temperature}${seen}`;
-      return Number.isFinite(value("u", x, y)) ? "temperature in no clear view" : ""; // nothing is known ashore
-    };
-    const current = (x, y) => {
-      const [u, v] = [value("u", x, y), value("v", x, y)];
-      const to = String(Math.round((degrees(Math.atan2(u, v)) + 360) % 360) % 360).padStart(3, "0");
-      return Number.isFinite(u + v) ? `current ${Math.hypot(u, v).toFixed(1)} ${live.units.speed} to ${to}°` : "";
-    };
-    const matter = (x, y) => {
-      const times = value("matter", x, y);
-      const give = times * value("matter_doubt", x, y);
-      const doubt = give >= 0.05 ? ` ± ${give.toFixed(1)}` : "";
-      return Number.isFinite(times) ? `floating matter ×${times.toFixed(1)}${doubt}` : "";
-    };
-    const depth = (x, y) => {
-      const floor = value("depth", x, y);
-      return Number.isFinite(floor) ? `depth ${floor.toFixed(0)} ${live.units.depth}` : "";
-    };
-    const place = (x, y) => `${minutes(latitude(y), "NS", 2)}  ${minutes(longitude(x), "EW", 2)}`;
-    const parts = [place, temperature, current, matter, depth];
-    return (x, y) => parts.map((part) => part(x, y)).filter(Boolean).join(" · ");
   }
 
   // ---- layers
@@ -241,7 +193,7 @@
     const tagged = (layer) => plot.renderers.filter((renderer) => renderer.glyph.tags.includes(layer));
     const kinds = ["boxes", "ranks", "legs", "temperature breaks", "color changes", "convergence lines"];
     const outlook = new Outlook(plot);
-    const words = reader(named("fields"));
+    const words = seaWords.reader(live, named("fields"));
     const tell = (x, y) => {
       byId("readout").textContent = words(x, y);
     };

@@ -38,10 +38,12 @@ from searcher.brief.words import (
     cold_side_words,
     credits_of,
     fuel_home,
+    home_words,
     leave_words,
     line_words,
     named_boxes,
     port_hours,
+    ports_words,
     say_name,
     say_span,
     steps_of,
@@ -60,7 +62,7 @@ GLOSS = {
     "doubt": "how well the line's place is known",
     "coincidence": "beside a line of another kind",
     "persistence": "seen in how many pictures",
-    "convergence": "floating matter that has gathered here",
+    "convergence": "how much denser floating matter is reckoned to lie here",
 }
 #: layers of the map in the order of their switches: name, label, whether shown at first
 LAYERS = (
@@ -94,7 +96,8 @@ def page_text(plan: Plan) -> str:
         "lstrip_blocks": True,
     }
     template = jinja2.Environment(loader=loader, **options).get_template("page.html")
-    scripts = [library(), (here / "page.js").read_text(encoding="utf-8")]
+    ours = [(here / name).read_text(encoding="utf-8") for name in ("readout.js", "page.js")]
+    scripts = [library(), "\n".join(ours)]
     live = live_map(plan)
     return template.render(
         css=Markup((here / "page.css").read_text(encoding="utf-8")),  # our own file, so not escaped
@@ -124,7 +127,8 @@ def page_facts(plan: Plan) -> dict:
     named = named_boxes(plan)
     verdict_now = verdict(plan.conditions)
     return {
-        "port": trip.port.name,
+        "port": ports_words(plan),
+        "end": trip.finish.name if trip.finish else "",
         "boat": trip.boat.name,
         "day": f"{day:%A} {day.day} {day:%B %Y}",
         "made_at": show.say_time(plan.made_at),
@@ -138,7 +142,7 @@ def page_facts(plan: Plan) -> dict:
         "own_cautions": [text for text in plan.cautions if text not in STANDING_CAUTIONS],
         "cautions": list(cautions_of(plan)),
         "first": _first(plan, steps),
-        "clock": _clock(plan, steps),
+        "clock": clock_rows(plan, steps),
         "timeline": draw_timeline(plan, steps),
         "steps": _rows(plan, steps),
         "stays": stay_rows(plan),
@@ -218,10 +222,10 @@ def _first(plan: Plan, steps: list[Step]) -> dict | None:
 def _gloss(plan: Plan) -> str:
     """The meanings of the evidence in the table, as one text."""
     names = [column.removeprefix(tables.EVIDENCE) for column in tables.evidence_columns(plan.boxes)]
-    return "; ".join(f"{name}: {GLOSS[name]}" for name in names if name in GLOSS)
+    return "; ".join(f"{say_name(name)}: {GLOSS[name]}" for name in names if name in GLOSS)
 
 
-def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
+def clock_rows(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
     """The hours that matter in order of time, as label, time and note (fuel left where a leg ends there)."""
     show, window = plan.trip.show, plan.trip.window
     hours = port_hours(plan)
@@ -237,7 +241,7 @@ def _clock(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
     rows = [
         (leave, "Leave port", f"{tank}. {leave_words(plan)}".rstrip()),
         (steps[first].start, "First lines in", f"{show.say_fuel(left)} left"),
-        (back, "In port, as planned", f"{show.say_fuel(fuel_home(plan))} left"),
+        (back, f"In {home_words(plan)}, as planned", f"{show.say_fuel(fuel_home(plan))} left"),
         (window.end, "Home by", ""),
     ]
     if not np.isnat(plan.turn_for_home):

@@ -10,7 +10,16 @@ from matplotlib.patches import Patch
 
 from searcher import tables
 from searcher.brief.labels import INK, PAPER, halo
-from searcher.brief.words import cautions_of, credits_of, leave_words, port_hours, say_name, turn_words
+from searcher.brief.words import (
+    cautions_of,
+    credits_of,
+    home_words,
+    leave_words,
+    port_hours,
+    ports_words,
+    say_name,
+    turn_words,
+)
 from searcher.plan import Plan
 from searcher.units import LABELS, from_unit
 
@@ -153,7 +162,7 @@ class Sheet:
         day = trip.show.local(trip.window.start)
         boat = f" · {trip.boat.name}" if trip.boat.name else ""
         about = f"{subject} · " if subject else ""
-        title = f"{about}{trip.port.name} · {day:%A} {day.day} {day:%B %Y}{boat}"
+        title = f"{about}{ports_words(self.plan)} · {day:%A} {day.day} {day:%B %Y}{boat}"
         fitting = (size for size in TITLES if self._wide(title, size, "bold") <= self.span)
         large = next(fitting, TITLES[-1])
         above = [
@@ -180,7 +189,8 @@ class Sheet:
         return (
             f"{'No route · leave' if self.plan.legs.empty else 'Leave'} {show.say_clock(leave)}"
             f"{'' if self.plan.legs.empty else turn}"
-            f" · home by {show.say_clock(window.end)} {show.local(window.end):%Z}"
+            f" · {'home' if self.plan.trip.finish is None else f'in {home_words(self.plan)}'} "
+            f"by {show.say_clock(window.end)} {show.local(window.end):%Z}"
             f" · sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}"
             f"{f' · {later}' if later else ''}"
         )

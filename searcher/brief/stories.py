@@ -33,7 +33,8 @@ def from_buoy(plan: Plan, place: Place) -> str:
     """How far and on what true bearing a place lies from the sea buoy."""
     buoy = Place(*plan.trip.port.sea_buoy)
     far = plan.trip.show.say_distance(geo.distance(buoy, place))
-    return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy"
+    whose = f" of {plan.trip.port.name}" if plan.trip.finish else ""
+    return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy{whose}"
 
 
 def expected(box) -> dict:

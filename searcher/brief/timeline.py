@@ -7,7 +7,7 @@ from itertools import combinations, permutations, product
 
 import numpy as np
 
-from searcher.brief.words import Step, fuel_home, port_hours, turn_words
+from searcher.brief.words import Step, fuel_home, home_words, port_hours, turn_words
 from searcher.plan import Plan
 
 #: size of the drawing, and the margin at its sides
@@ -76,7 +76,8 @@ def _fuel(plan: Plan, steps: list[Step], x, top: float) -> dict:
         "floor": top + FUEL,
         "reserve": y(reserve),
         "reserve_words": f"reserve {show.say_fuel(reserve)}",
-        "words": f"fuel: {show.say_fuel(boat.tank)} at the start, {show.say_fuel(fuel_home(plan))} in port",
+        "words": f"fuel: {show.say_fuel(boat.tank)} at the start, "
+        f"{show.say_fuel(fuel_home(plan))} in {home_words(plan)}",
     }
 
 

@@ -14,12 +14,16 @@ from searcher import geo
 from searcher.conditions import STANDING_CAUTIONS
 from searcher.geo import Place
 from searcher.plan import Plan
-from searcher.tables import TEMPERATURE_BREAK
+from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK
+from searcher.trip.model import Finish, Port
 
 #: a joining leg shorter than this is no leg of its own, s
 SHORT_JOIN = 60.0
 #: how many of the best boxes are named, on page and map alike, beside those of the route
 MOST_NAMED = 5
+#: what the reader is told of where currents have drawn together what floats, the line and the evidence
+GATHERED = "gathered matter"
+NAMES = {CONVERGENCE_LINE: GATHERED, "convergence": GATHERED}
 #: why the troll is not on the drawn line
 COLD_SIDE = "Yellow: troll, on purpose on the cold side of a break, where floating matter gathers."
 #: the hand-over names an hour to leave other than the one asked for when they differ by so much
@@ -221,7 +225,7 @@ def cold_side_words(plan: Plan) -> str:
 
 def say_name(name: str) -> str:
     """A kind of line, a field or a piece of evidence in the words and the spelling of the hand-over."""
-    return name.replace("_", " ").replace("color", "colour")
+    return NAMES.get(name) or name.replace("_", " ").replace("color", "colour")
 
 
 def say_rate(rate: float) -> str:
@@ -239,8 +243,17 @@ def fuel_home(plan: Plan) -> float:
 
 def ports_words(plan: Plan) -> str:
     """The port, or both where the day ends in another."""
-    names = dict.fromkeys((plan.trip.port.name, plan.trip.last_port.name))
-    return " to ".join(names)
+    return " to ".join(dict.fromkeys(port.name for port in ports_of(plan)))
+
+
+def ports_of(plan: Plan) -> list[Port | Finish]:
+    """The port, and that in which the day ends where it is another."""
+    return [plan.trip.port, *([plan.trip.finish] if plan.trip.finish else [])]
+
+
+def home_words(plan: Plan) -> str:
+    """Where the boat will be in the evening: "port", or the name of that other port."""
+    return plan.trip.finish.name if plan.trip.finish else "port"
 
 
 def data_words(plan: Plan, node: str) -> str:
