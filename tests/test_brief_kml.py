@@ -8,6 +8,7 @@ from dataclasses import replace
 import brief_plan
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyogrio
 import pytest
 import shapely
@@ -69,6 +70,31 @@ def test_kml_reads_back_as_the_plan(plan, tmp_path):
         assert shapely.equals_exact(
             shapely.normalize(back), shapely.normalize(table.geometry.values), 1e-6
         ).all()
+
+
+@pytest.mark.parametrize("east", [0.0, 26.5])
+def test_kml_is_read_alike_by_another_reader(plan, tmp_path, east):
+    """kml2geojson, which reads the XML by itself: as many things, by the same names, in the same places."""
+    import kml2geojson
+
+    path = brief.write_kml(brief_plan.moved(plan, east), tmp_path / "plan.kml")
+    layers = pd.concat(read_layers(path).values())
+    layers = layers[~(layers.geometry.isna() | layers.geometry.is_empty)]
+    (read,) = kml2geojson.convert(str(path))["feature_collections"]
+    features = read["features"]
+    assert [one["properties"]["name"] for one in features] == layers["Name"].tolist()
+    for one, wanted in zip(features, layers.geometry, strict=True):
+        got = shapely.force_2d(shapely.geometry.shape(flat(one["geometry"])))
+        assert shapely.equals_exact(shapely.normalize(got), shapely.normalize(shapely.force_2d(wanted)), 1e-9)
+
+
+def flat(geometry: dict) -> dict:
+    """A collection of one kind as the geometry of several parts that GDAL makes of it."""
+    if geometry["type"] != "GeometryCollection":
+        return geometry
+    parts = geometry["geometries"]
+    (kind,) = {part["type"] for part in parts}
+    return {"type": f"Multi{kind}", "coordinates": [part["coordinates"] for part in parts]}
 
 
 def test_kml_legs_carry_their_hours(plan, tmp_path):
