@@ -87,7 +87,7 @@ def day_of(
     in_time, in_fuel = (way_in * reach.attrs[name] for name in ("finish_time", "finish_fuel"))
     reserve = boat.tank * boat.reserve
     speed = boat.cruise if speed is None else speed
-    by = window.end if home_by is None else min(window.end, np.datetime64(home_by, "ns"))
+    by = window.end if home_by is None else min(window.end, home_by.astype("datetime64[ns]"))
     return Day(
         start=trip.port.sea_buoy if start is None else Place(*start),
         finish=trip.last_port.sea_buoy if finish is None else Place(*finish),
@@ -112,7 +112,7 @@ class Laid:
     stop that could not be come to or trolled.
     """
 
-    rows: list[dict]
+    rows: list[dict[str, Any]]
     late: float = 0.0
     short: float = 0.0
     blocked: Stop | None = None
@@ -254,9 +254,11 @@ class Log:
 
     def __init__(self, place: Place, time: float, fuel: float) -> None:
         self.place, self.time, self.fuel = place, time, fuel
-        self.rows: list[dict] = []
+        self.rows: list[dict[str, Any]] = []
 
-    def add(self, kind: str, way: shapely.LineString, seconds: float, speed: float, burn: float, rank: int):
+    def add(
+        self, kind: str, way: shapely.LineString, seconds: float, speed: float, burn: float, rank: int
+    ) -> None:
         """One more leg."""
         self.rows.append(
             {
@@ -275,7 +277,7 @@ class Log:
         self.time += seconds
         self.fuel -= burn * seconds
 
-    def finish(self, spare: float) -> list[dict]:
+    def finish(self, spare: float) -> list[dict[str, Any]]:
         """The rows with clock times, and fuel as it stands in the tank."""
         return [
             row

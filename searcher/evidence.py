@@ -6,13 +6,16 @@ carried back to the hour of each picture before the picture is looked at. A miss
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import shapely
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.carry import Drift
 from searcher.fronts.floating import DAYS, floating_density
@@ -21,7 +24,7 @@ from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
 from searcher.profile import Profile
 from searcher.sea import grid_of, has, to_seconds
-from searcher.tables import TEMPERATURE_BREAK
+from searcher.tables import TEMPERATURE_BREAK, Row
 from searcher.trip import Trip
 
 #: what floats is looked for so far around the lines, degrees
@@ -58,9 +61,9 @@ class Observer:
     sea: xr.DataTree
     fronts: gpd.GeoDataFrame
     drift: Drift
-    floating: xr.Dataset  # see `floating_around`
+    floating: xr.Dataset | None  # see `floating_around`; None where a plan was kept without
 
-    def observe(self, box) -> dict:
+    def observe(self, box: Row) -> dict[str, Any]:
         """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, `depths` around, and more."""
         lon, lat, weight = points_across(box.line, box.doubt)
         moment = float(to_seconds(box.valid_time))
@@ -109,18 +112,20 @@ class Observer:
 
     def density(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
         """Density of floating matter at places, relative to what was let go; never less than a trace."""
+        assert self.floating is not None
         density = np.ascontiguousarray(self.floating["density"].values, dtype=np.float64)
         return np.maximum(sample_field(density, grid_of(self.floating), lon, lat), TRACE)
 
 
-def floating_around(sea: xr.DataTree, lines, *, at: np.datetime64) -> xr.Dataset:
+def floating_around(sea: xr.DataTree, lines: ArrayLike, *, at: np.datetime64) -> xr.Dataset:
     """Density of floating matter around some lines at an hour (`searcher.fronts.floating`).
 
     Matter is let go over the days before, but not before the first of the currents.
     """
     west, south, east, north = shapely.total_bounds(np.asarray(lines, dtype=object))
     region = Region(west - AROUND, south - AROUND, east + AROUND, north + AROUND)
-    known = (np.datetime64(at, "ns") - sea["currents"]["time"].values[0]) / np.timedelta64(1, "D")
+    first = sea["currents"].to_dataset()["time"].values[0]
+    known = (np.asarray(at, dtype="datetime64[ns]") - first) / np.timedelta64(1, "D")
     return floating_density(sea, at=at, region=region, days=float(np.clip(known, 0.0, DAYS)))
 
 
@@ -134,7 +139,7 @@ def layers(sea: xr.DataTree, node: str, name: str) -> list[tuple[float, np.ndarr
     return [(float(t), f, grid) for t, f in zip(to_seconds(data["time"].values), fields, strict=True)][::-1]
 
 
-def points_across(line: shapely.LineString, doubt: float):
+def points_across(line: shapely.LineString, doubt: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Points along a line and to either side of it by its doubt: lon, lat, weight (sum 1)."""
     xy = shapely.get_coordinates(densify(line, SAMPLING))
     per_lon, per_lat = row_metrics(np.ascontiguousarray(xy[:, 1]))
@@ -144,7 +149,13 @@ def points_across(line: shapely.LineString, doubt: float):
     return np.ascontiguousarray(places[:, 0]), np.ascontiguousarray(places[:, 1]), weight
 
 
-def carried_value(pictures, lon: np.ndarray, lat: np.ndarray, moment: float, drift: Drift) -> np.ndarray:
+def carried_value(
+    pictures: list[tuple[float, np.ndarray, Grid]],
+    lon: np.ndarray,
+    lat: np.ndarray,
+    moment: float,
+    drift: Drift,
+) -> np.ndarray:
     """The newest clear value seen of the water now at each point: points are carried back to each picture.
 
     NaN where no picture up to `moment` (s) saw that water.
@@ -171,14 +182,14 @@ def kinds_beside(line: shapely.LineString, others: gpd.GeoDataFrame) -> list[str
     return sorted(set(others["kind"][shapely.dwithin(others.geometry.values, line, TOGETHER)]))
 
 
-def others_beside(box, fronts: gpd.GeoDataFrame) -> tuple[shapely.LineString, gpd.GeoDataFrame]:
+def others_beside(box: Row, fronts: gpd.GeoDataFrame) -> tuple[shapely.LineString, gpd.GeoDataFrame]:
     """A box's line and the lines of another kind about it, in metres on the plane of the line's middle."""
     near = fronts[(fronts["kind"] != box.kind) & shapely.dwithin(fronts.geometry.values, box.line, 0.1)]
     plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(box.line))[0]))
     return plane.to_plane(box.line), near.set_geometry(plane.to_plane(near.geometry.values), crs=None)
 
 
-def weigh_features(box, facts: dict, profile: Profile, trip: Trip) -> dict[str, float]:
+def weigh_features(box: Row, facts: dict[str, Any], profile: Profile, trip: Trip) -> dict[str, float]:
     """The features of one box, by piece of evidence; 0 is neutral."""
     is_break = box.kind == TEMPERATURE_BREAK
     depths = facts["depths"][np.isfinite(facts["depths"])]
@@ -226,7 +237,7 @@ def geometric_mean_over(values: np.ndarray, weight: np.ndarray) -> float:
     return float(np.exp(mean_over(np.log(np.maximum(values, 1e-3)), weight)))
 
 
-def known(function, values: np.ndarray) -> float:
+def known(function: Callable[[np.ndarray], float], values: np.ndarray) -> float:
     """A NaN-skipping `function` of values; NaN where none is known."""
     return float(function(values)) if np.isfinite(values).any() else float("nan")
 

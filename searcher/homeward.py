@@ -65,7 +65,7 @@ def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:
         speed=speed,
         time=time + way_in,
         fuel=time * burn + way_in * float(trip.boat.burn(trip.boat.cruise)),
-        turn=to_times(budget.leave + max(spell, 0.0))[()],
+        turn=to_times(budget.leave + max(spell, 0.0)),
         late=late,
         short=short,
         course=bearing(budget.start, buoy),

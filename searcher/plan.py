@@ -213,4 +213,4 @@ def latest_turn(legs: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.dat
     reserve = trip.boat.tank * trip.boat.reserve + reach.attrs["finish_fuel"]
     trolling = (home["fuel_left"] - reserve) / float(trip.boat.burn(trip.gear.troll))
     by_fuel = to_seconds(home["start"]) + max(trolling, 0.0)
-    return to_times(min(by_hours, by_fuel))[()]
+    return to_times(min(by_hours, by_fuel))

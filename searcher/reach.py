@@ -22,6 +22,7 @@ import contourpy
 import numpy as np
 import shapely
 import xarray as xr
+from numpy.typing import ArrayLike
 from scipy.ndimage import binary_dilation
 
 from searcher.errors import OutOfReach
@@ -65,7 +66,7 @@ class Budget:
     def light(self) -> float:
         return self.sunset - self.leave - self.work
 
-    def slack(self, out, home, fuel) -> np.ndarray:
+    def slack(self, out: np.ndarray, home: np.ndarray, fuel: np.ndarray) -> np.ndarray:
         """Share of the tightest of hours, fuel and light left by times (s) and fuel (L); at least -1."""
         slack = np.minimum(1.0 - (out + home) / self.hours, 1.0 - fuel / self.running_fuel)
         slack = np.minimum(slack, 1.0 - out / self.light if self.light > 0 else -1.0)
@@ -147,7 +148,7 @@ def make_budget(
     in_time, in_fuel = _pilotage(trip, trip.last_port)
     from_port = start is None
     return Budget(
-        start=trip.port.sea_buoy if from_port else Place(*start),
+        start=trip.port.sea_buoy if start is None else Place(*start),
         leave=float(to_seconds(at or trip.window.start)) + from_port * out_time,
         back=float(to_seconds(trip.window.end)) - in_time,
         fuel=_above_reserve(trip, fuel) - from_port * out_fuel - in_fuel,
@@ -186,7 +187,7 @@ def _above_reserve(trip: Trip, fuel: float | None) -> float:
     return (trip.boat.tank if fuel is None else fuel) - trip.boat.tank * trip.boat.reserve
 
 
-def _check_home(budget: Budget, home, burns, waters: Waters) -> None:
+def _check_home(budget: Budget, home: Sequence[np.ndarray], burns: Sequence[float], waters: Waters) -> None:
     """Raise `OutOfReach` if at no speed the way home from the start fits the hours and fuel that are left."""
     here = np.array([[part] for part in budget.start], dtype=np.float64)
     times = np.array(
@@ -211,9 +212,15 @@ def _check_home(budget: Budget, home, burns, waters: Waters) -> None:
     )
 
 
-def _choose_speeds(budget: Budget, out, home, speeds, burns) -> dict[str, np.ndarray]:
+def _choose_speeds(
+    budget: Budget,
+    out: Sequence[np.ndarray],
+    home: Sequence[np.ndarray],
+    speeds: Sequence[float],
+    burns: Sequence[float],
+) -> dict[str, np.ndarray]:
     """Per place the pair of speeds that fits and burns least, else that which misses least."""
-    best = None
+    best: dict[str, np.ndarray] = {}
     for k, m in product(range(len(speeds)), repeat=2):
         pair = {
             "time_out": out[k],
@@ -224,7 +231,7 @@ def _choose_speeds(budget: Budget, out, home, speeds, burns) -> dict[str, np.nda
             "speed_home": np.full_like(home[m], speeds[m]),
         }
         pair["slack"] = budget.slack(out[k], home[m], pair["fuel_out"] + pair["fuel_home"])
-        best = pair if best is None else _better(best, pair)
+        best = _better(best, pair) if best else pair
     return best
 
 
@@ -274,7 +281,7 @@ def range_polygon(reach: xr.Dataset) -> shapely.Geometry:
     generator = contourpy.contour_generator(
         reach["lon"].values, reach["lat"].values, reach["slack"].values, fill_type="OuterOffset"
     )
-    points, offsets = generator.filled(0.0, np.inf)
+    points, offsets = generator.filled(0.0, np.inf)  # type: ignore[misc]  # two, as `fill_type` says
     polygons = []
     for xy, cuts in zip(points, offsets, strict=True):
         rings = [xy[a:b] for a, b in pairwise(cuts)]
@@ -293,7 +300,7 @@ def _blocked_rim(reach: xr.Dataset) -> shapely.Geometry:
     return shapely.union_all(shapely.box(x - half_x, y - half_y, x + half_x, y + half_y))
 
 
-def at_middles(field: xr.DataArray, lines) -> np.ndarray:
+def at_middles(field: xr.DataArray, lines: ArrayLike) -> np.ndarray:
     """A field of the reach (lat, lon) at the node nearest the middle of each line."""
     middles = shapely.line_interpolate_point(np.asarray(lines, dtype=object), 0.5, normalized=True)
     xy = shapely.get_coordinates(middles)

@@ -9,11 +9,13 @@ from __future__ import annotations
 import os
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import ArrayLike
 
 from searcher.carry import make_drift
 from searcher.course import day_of
@@ -100,7 +102,7 @@ class Rerank:
 
 
 def rerank(
-    plan: Plan | str | os.PathLike,
+    plan: Plan | str | os.PathLike[str],
     sightings: gpd.GeoDataFrame,
     *,
     at: Place,
@@ -123,7 +125,7 @@ def rerank(
     more fuel than the tank holds, or pins that do not fit; `NoData` where no plan is kept.
     """
     plan = plan if isinstance(plan, Plan) else open_plan(plan)
-    now = np.datetime64("now", "ns") if now is None else np.datetime64(now, "ns")
+    now = np.datetime64("now" if now is None else now, "ns")  # type: ignore[call-overload]
     plan = (
         plan if home_by is None else replace(plan, trip=plan.trip.until(min(home_by, plan.trip.window.end)))
     )
@@ -157,7 +159,7 @@ def rerank(
     )
 
 
-NOTHING = {"best": 0.0, "bound": 0.0, "turn_for_home": np.datetime64("NaT", "ns")}
+NOTHING: dict[str, Any] = {"best": 0.0, "bound": 0.0, "turn_for_home": np.datetime64("NaT", "ns")}
 
 
 def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
@@ -255,11 +257,11 @@ def boxes_now(plan: Plan, day: Day) -> gpd.GeoDataFrame:
     lines = lines_at(boxes, day.drift, day.now)
     doubt = doubts_at(boxes, seen_times(day, boxes["front"]), day.now)
     kept = np.array([not line.is_empty and line_length(line) >= SHORTEST for line in lines])
-    boxes = boxes.assign(line=lines, doubt=doubt, valid_time=to_times(day.now)[()])
+    boxes = boxes.assign(line=lines, doubt=doubt, valid_time=to_times(day.now))
     return boxes[kept].reset_index(drop=True)
 
 
-def _middles(lines) -> list[Place]:
+def _middles(lines: ArrayLike) -> list[Place]:
     points = shapely.line_interpolate_point(np.asarray(lines, dtype=object), 0.5, normalized=True)
     return [Place(*xy) for xy in shapely.get_coordinates(points)]
 

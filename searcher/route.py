@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -64,7 +65,7 @@ class Route:
         return self.bound <= self.best * (1 + 1e-6)
 
 
-def lay_route(boxes: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip, **options) -> gpd.GeoDataFrame:
+def lay_route(boxes: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip, **options: Any) -> gpd.GeoDataFrame:
     """The legs of `find_route` (which see for the options), `attrs["proof"]`: its best, bound and proven."""
     route = find_route(boxes, reach, trip, **options)
     route.legs.attrs["proof"] = {"best": route.best, "bound": route.bound, "proven": route.proven}
@@ -84,7 +85,7 @@ def find_route(
     prove: bool = False,
     most: int = 300_000,
     seed: int = 0,
-    **limits,
+    **limits: Any,
 ) -> Route:
     """The best day found, from the sea buoy and back or between the places of `limits` (see `day_of`).
 
@@ -235,7 +236,8 @@ def stops_of(tour: np.ndarray) -> list[Stop]:
 def _lay_out(problem: Problem, proof: Proof, course: Course, *, seed: int) -> tuple[list[Stop], Laid]:
     """The best day found with the stops of a tour, or of a new one where drifting lines forbid that."""
     value = problem.profit.reshape(-1, MOST_PASSES, 2)[:, :, 0]
-    profit, tour, found = problem.profit.copy(), proof.tour, [([], Laid([]))]
+    profit, tour = problem.profit.copy(), proof.tour
+    found: list[tuple[list[Stop], Laid]] = [([], Laid([]))]
     for _ in range(TRIES):
         stops = stops_of(tour)
         if not stops:

@@ -29,9 +29,9 @@ can be counted (valid times, share missing).
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import xarray as xr
@@ -104,7 +104,11 @@ def to_seconds(times: ArrayLike) -> np.ndarray:
     return (np.asarray(times, dtype="datetime64[ns]") - EPOCH) / np.timedelta64(1, "s")
 
 
-def to_times(seconds: ArrayLike) -> np.ndarray:
+@overload
+def to_times(seconds: float) -> np.datetime64: ...
+@overload
+def to_times(seconds: np.ndarray | Sequence[float]) -> np.ndarray: ...
+def to_times(seconds: float | np.ndarray | Sequence[float]) -> np.datetime64 | np.ndarray:
     """datetime64[ns] of seconds since `EPOCH`, rounded to the millisecond."""
     milliseconds = np.round(np.asarray(seconds, dtype=np.float64) * 1e3).astype("int64")
     return (EPOCH + milliseconds.astype("timedelta64[ms]")).astype("datetime64[ns]")

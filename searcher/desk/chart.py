@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from typing import Any
+
 from bokeh.models import Button, CheckboxGroup, Column, CustomJSTickFormatter, InlineStyleSheet, Row
 
 from searcher.brief.live import draw_live
@@ -69,7 +72,7 @@ class Chart:
         self.plot.sizing_mode = "stretch_width"
         self.plot.aspect_ratio = 0.9
 
-    def _look(self, bounds) -> None:
+    def _look(self, bounds: Sequence[float]) -> None:
         """Show all of some bounds (west, south, east, north) at one scale both ways."""
         west, south, east, north = bounds
         half = 0.53 * max(east - west, 0.9 * (north - south))

@@ -10,6 +10,7 @@ from bokeh.models import Button, Column, Div, InlineStyleSheet, Row, Select, Spi
 from searcher.brief.words import say_name, say_rate
 from searcher.desk.whatif import WhatIf
 from searcher.desk.wishes import Wishes, species_of, troll_limits, wishes_of
+from searcher.tables import Row as BoxRow
 from searcher.trip import Trip
 from searcher.trip.model import TROLL_KN
 from searcher.units import LABELS, from_unit, to_unit
@@ -31,7 +32,8 @@ class Form:
         write: Callable[[bool], None],
     ) -> None:
         self.trip, self.first = trip, wishes_of(trip)
-        self.pinned, self.banned = set(), set()
+        self.pinned: set[int] = set()
+        self.banned: set[int] = set()
         self._change, self._quiet = change, False
         show, first, part = trip.show, self.first, {"stylesheets": [style], "sizing_mode": "stretch_width"}
         tank = round(to_unit(first.fuel, show.fuel), 1)
@@ -100,7 +102,7 @@ class Form:
         for button in self.writers:
             button.disabled = not may
 
-    def _pin_acts(self):
+    def _pin_acts(self) -> tuple[tuple[str, Callable[[], None]], ...]:
         def mark(pin: bool, ban: bool) -> None:
             if not self.which.value:
                 return
@@ -115,7 +117,9 @@ class Form:
             ("Free", lambda: mark(False, False)),
         )
 
-    def _button(self, label: str, act: Callable[[], None], style: InlineStyleSheet, *, wide=True) -> Button:
+    def _button(
+        self, label: str, act: Callable[[], None], style: InlineStyleSheet, *, wide: bool = True
+    ) -> Button:
         size = {"sizing_mode": "stretch_width"} if wide else {"width_policy": "min"}
         button = Button(label=label, stylesheets=[style], **size)
         button.on_click(act)
@@ -148,7 +152,7 @@ class Form:
             self._change()
 
 
-def _say_box(box) -> str:
+def _say_box(box: BoxRow) -> str:
     return f"{say_name(box.kind)}, {say_rate(box.expected)} per hour"
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hmac
 import secrets
 from collections.abc import Callable
+from typing import Any
 
 from bokeh.application import Application
 from bokeh.application.handlers import FunctionHandler
@@ -30,7 +31,7 @@ class Guarded(BokehTornado):
 
     guard: Callable[[HTTPServerRequest], bool]
 
-    def find_handler(self, request, **options):
+    def find_handler(self, request: HTTPServerRequest, **options: Any) -> Any:
         """The handler of a request; of one that may not come in, a refusal."""
         if not self.guard(request):
             return self.get_handler_delegate(request, ErrorHandler, {"status_code": 403})

@@ -17,7 +17,7 @@ from searcher.plan import Plan
 NAME = "desk"
 
 
-def write_aside(plan: Plan, folder: str | os.PathLike) -> list[Path]:
+def write_aside(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     """All files of the hand-over in a new sub-folder (`desk-1` or the next), whole or not at all."""
     folder = Path(folder)
     scratch = _scratch(folder)
@@ -29,7 +29,7 @@ def write_aside(plan: Plan, folder: str | os.PathLike) -> list[Path]:
     return [home / name for name in names]
 
 
-def write_over(plan: Plan, folder: str | os.PathLike) -> list[Path]:
+def write_over(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     """All files of the hand-over and plan.nc in place of the trip's own.
 
     All are written before the first takes its name; plan.nc is the last to.

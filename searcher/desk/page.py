@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 from pathlib import Path
 from time import perf_counter
+from typing import Any
 
 import jinja2
 from bokeh.core.templates import FILE
@@ -41,7 +42,8 @@ class Page:
     """One tab: its wishes, and the last of them that could be planned."""
 
     def __init__(self, desk: Desk, first: WhatIf) -> None:
-        self.desk, self.found, self.doc = desk, first, None
+        self.desk, self.found = desk, first
+        self.doc: Document | None = None
         self.refused, self.state, self.changed, self.waiting = "", "As the trip file says.", "", False
         self.answers = 0  # how often something that was wished has been done or refused
         style = InlineStyleSheet(css=_read("parts.css"))

@@ -27,10 +27,10 @@ SAME_BOX = 2000.0
 class Memory:
     """Outcomes of stages by the facts they rest on (a `searcher.plan.Recall`), for one sea."""
 
-    kept: dict[str, dict[tuple, Any]] = field(default_factory=dict)
+    kept: dict[str, dict[tuple[Any, ...], Any]] = field(default_factory=dict)
     made: list[str] = field(default_factory=list)  # stages worked out, in order
 
-    def __call__(self, stage: str, facts: tuple, make: Callable[[], Any]) -> Any:
+    def __call__(self, stage: str, facts: tuple[Any, ...], make: Callable[[], Any]) -> Any:
         outcomes = self.kept.setdefault(stage, {})
         if facts not in outcomes:
             self.made.append(stage)
@@ -68,7 +68,7 @@ class Desk:
         pinned, banned = set(wishes.pinned), set(wishes.banned)
         notes: list[str] = []
 
-        def recall(stage: str, facts: tuple, make: Callable[[], Any]) -> Any:
+        def recall(stage: str, facts: tuple[Any, ...], make: Callable[[], Any]) -> Any:
             outcome = self.memory(stage, facts, make)
             if stage == "boxes" and before is not None and outcome is not before.plan.boxes:
                 _renumber(pinned, before.plan.boxes, outcome, lost=_refuse)

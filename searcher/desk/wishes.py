@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 
@@ -111,7 +113,7 @@ def species_of(trip: Trip) -> list[str]:
 def say_changes(trip: Trip, wishes: Wishes) -> list[str]:
     """What is wished otherwise than the trip file says, a sentence each; nothing where all is the same."""
     show, before = trip.show, wishes_of(trip)
-    says = {
+    says: dict[str, tuple[str, Callable[[Any], str]]] = {
         "fuel": ("{} in the tank", show.say_fuel),
         "leave": ("leaving {}", show.say_time),
         "home_by": ("home by {}", show.say_time),

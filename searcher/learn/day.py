@@ -6,6 +6,7 @@ Lines are compared with what was met at the hour it was met; what that says of t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -45,7 +46,7 @@ class Day:
 
     @property
     def moment(self) -> np.datetime64:
-        return to_times(self.now)[()]
+        return to_times(self.now)
 
 
 def in_order(sightings: gpd.GeoDataFrame, now: np.datetime64, *, species: str = "") -> gpd.GeoDataFrame:
@@ -108,7 +109,7 @@ def meet_lines(day: Day) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _meet(day: Day, label: int) -> list[dict]:
+def _meet(day: Day, label: int) -> list[dict[str, Any]]:
     """The offset of one sighting, in a list; none where it fits no line."""
     seen = day.log.loc[label]
     time = float(to_seconds(seen["time"].to_datetime64()))
@@ -123,8 +124,8 @@ def _meet(day: Day, label: int) -> list[dict]:
     rows = []
     for offset in met.to_dict("records"):
         windage = windage_of(near["kind"][offset["front"]], day.drift)
-        place = np.array([offset["lon"]]), np.array([offset["lat"]])
-        lon, lat, afloat = day.drift.carry(*place, time, day.now, windage=windage)
+        x, y = np.array([offset["lon"]]), np.array([offset["lat"]])
+        lon, lat, afloat = day.drift.carry(x, y, time, day.now, windage=windage)
         grown = max(later[offset["front"]] ** 2 - offset["doubt"] ** 2, 0.0)
         if afloat[0]:
             moved = {"lon": lon[0], "lat": lat[0], "noise": float(np.sqrt(NOISE**2 + grown))}

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from searcher.geo import LocalPlane, Place
-from searcher.tables import BIRDS, DEBRIS, WEED_LINE
+from searcher.tables import BIRDS, DEBRIS, WEED_LINE, Row
 from searcher.units import HOUR, NAUTICAL_MILE
 
 #: once fish are found, stay on that depth until they stop: what a hookup adds at its own depth, how far in ln
@@ -57,7 +57,8 @@ def hookup_state(encounters: pd.DataFrame, stretches: pd.DataFrame, *, now: np.d
     vain = stretches[(stretches["encounters"] == 0) & (stretches["depth"] > 0)]
     age = _seconds(now - known["time"].to_numpy())
     begin = np.maximum(vain["time"].to_numpy()[None, :], known["time"].to_numpy()[:, None])
-    end = np.minimum(vain["end"].to_numpy(), np.datetime64(now, "ns"))[None, :]
+    until = np.datetime64(now, "ns")  # type: ignore[call-overload]  # numpy's types know no unit here
+    end = np.minimum(vain["end"].to_numpy(), until)[None, :]
     after = np.maximum(_seconds(end - begin), 0.0)
     apart = np.log(vain["depth"].to_numpy()[None, :] / known["depth"].to_numpy()[:, None]) / DEPTH_REACH
     quiet = (after * np.exp(-(apart**2) / 2)).sum(axis=1)
@@ -82,14 +83,14 @@ def sign_gain(
         plane.to_plane(np.asarray(lines, dtype=object))[:, None],
         plane.to_plane(seen.geometry.values)[None, :],
     )
-    age = _seconds(np.datetime64(now, "ns") - seen["time"].to_numpy())
+    age = _seconds(np.asarray(now, dtype="datetime64[ns]") - seen["time"].to_numpy())
     gain = [_gain_of(row, species) for row in seen.itertuples()]
     hints = gain * np.exp(-((away / NEAR) ** 2) / 2 - age / LASTING)
     is_flock = (seen["kind"] == BIRDS).to_numpy()
     return sum(hints[:, which].max(axis=1, initial=0.0) for which in (is_flock, ~is_flock))
 
 
-def _gain_of(seen, species: str) -> float:
+def _gain_of(seen: Row, species: str) -> float:
     """What one sighting adds where it is."""
     if seen.kind == BIRDS:
         return flock_gain(seen.count, seen.flying, species)

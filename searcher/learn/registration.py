@@ -9,7 +9,7 @@ objective analysis: Bretherton, Davis & Fandry 1976, Deep-Sea Res. 23:559-582).
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -89,7 +89,9 @@ def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd
     return pd.DataFrame(rows, columns=columns)
 
 
-def _nearest(kind: str, point: shapely.Point, fronts: gpd.GeoDataFrame, lines: np.ndarray) -> dict | None:
+def _nearest(
+    kind: str, point: shapely.Point, fronts: gpd.GeoDataFrame, lines: np.ndarray
+) -> dict[str, Any] | None:
     """The offset (m) from the line, of those that what was seen may be, that is fewest doubts away."""
     gate = FARTHEST * np.hypot(fronts["doubt"], NOISE) + SHOULDER[1]
     may_be = fronts["kind"].isin(MATCHES[kind]) & shapely.dwithin(lines, point, gate)
@@ -104,7 +106,7 @@ def _nearest(kind: str, point: shapely.Point, fronts: gpd.GeoDataFrame, lines: n
     return min(found, key=lambda row: row["offset"] / row["doubt"], default=None)
 
 
-def _offset(line: shapely.Geometry, point: shapely.Point, farthest: float) -> dict | None:
+def _offset(line: shapely.Geometry, point: shapely.Point, farthest: float) -> dict[str, Any] | None:
     """How a point lies off a line (m), or None where it is too far, or off the line's end."""
     at, to = shapely.get_coordinates(shapely.shortest_line(line, point))
     across = to - at
@@ -123,7 +125,7 @@ def _middle(xy: np.ndarray) -> Place:
     return Place(float(lon.mean()), float(xy[:, 1].mean()))
 
 
-def _tangent(line, at: np.ndarray) -> np.ndarray:
+def _tangent(line: shapely.LineString, at: np.ndarray) -> np.ndarray:
     """Unit vector along a line (m) near a point of it, over 200 m."""
     where = shapely.line_locate_point(line, shapely.Point(at))
     ends = shapely.line_interpolate_point(line, [max(where - 100.0, 0.0), min(where + 100.0, line.length)])

@@ -51,7 +51,7 @@ def season_profile(profile: Profile, logs: Iterable[pd.DataFrame]) -> str:
 
 
 def read_season(
-    folder: str | os.PathLike, profile: Profile, *, but: Path | None = None
+    folder: str | os.PathLike[str], profile: Profile, *, but: Path | None = None
 ) -> list[pd.DataFrame]:
     """The stretches of every reviewed trip in a folder of trip folders, one table per trip that has any.
 

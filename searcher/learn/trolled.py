@@ -15,6 +15,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import ArrayLike
 
 from searcher.boxes import NARROWEST, WIDEST
 from searcher.drift import SPACING
@@ -25,6 +26,7 @@ from searcher.learn.hints import depth_gain, hookup_state, sign_gain
 from searcher.profile import PIECES
 from searcher.sea import to_seconds
 from searcher.sightings import count_encounters, find_encounters, stray_encounters
+from searcher.tables import Row
 
 #: how much boxes differ beyond what the evidence tells: a gamma factor of this shape (a guess: a spread of
 #: 70 %), its mean 1
@@ -77,7 +79,7 @@ def stretches_of(day: Day) -> pd.DataFrame:
     return table.assign(offset=[_hints_before(day, table.iloc[:k], row) for k, row in table.iterrows()])
 
 
-def _middle_of(row) -> float:
+def _middle_of(row: Row) -> float:
     return float(to_seconds(row.time.to_datetime64()) + to_seconds(row.end.to_datetime64())) / 2
 
 
@@ -104,7 +106,7 @@ def box_shares(day: Day, stretch: shapely.Geometry, time: float) -> np.ndarray:
     return shares
 
 
-def widen(lines: np.ndarray, doubts) -> np.ndarray:
+def widen(lines: np.ndarray, doubts: ArrayLike) -> np.ndarray:
     """Boxes around lines (degrees): as wide to either side as the lines are doubtful (m), within bounds."""
     if not len(lines):
         return np.array([], dtype=object)
@@ -114,7 +116,7 @@ def widen(lines: np.ndarray, doubts) -> np.ndarray:
     return plane.to_degrees(shapely.buffer(plane.to_plane(lines), half, quad_segs=4))
 
 
-def _features(day: Day, row, share: np.ndarray, own: np.ndarray | None) -> dict[str, float]:
+def _features(day: Day, row: Row, share: np.ndarray, own: np.ndarray | None) -> dict[str, float]:
     """Features and depth of one stretch."""
     xy = shapely.get_coordinates(densify(row.geometry, SPACING) if row.geometry.length else row.geometry)
     lon, lat = (np.ascontiguousarray(xy[:, k]) for k in (0, 1))
@@ -129,7 +131,7 @@ def _features(day: Day, row, share: np.ndarray, own: np.ndarray | None) -> dict[
     return dict(zip(PIECES, mixed, strict=True)) | {"bottom": known(np.nanmedian, depths)}
 
 
-def _hints_before(day: Day, before: pd.DataFrame, row) -> float:
+def _hints_before(day: Day, before: pd.DataFrame, row: pd.Series) -> float:
     """What had been seen before a stretch began added to its ln rate."""
     log = day.log[day.log["time"] < row["time"]]
     signs = sign_gain(
@@ -138,7 +140,7 @@ def _hints_before(day: Day, before: pd.DataFrame, row) -> float:
     return float(signs[0] + depth_gain(np.array([row["bottom"]]), hookups(day, before, row["time"]))[0])
 
 
-def hookups(day: Day, stretches: pd.DataFrame, now) -> pd.DataFrame:
+def hookups(day: Day, stretches: pd.DataFrame, now: np.datetime64 | pd.Timestamp) -> pd.DataFrame:
     """What is left of each hookup of the log by `now` (`searcher.learn.hookup_state`)."""
     met = find_encounters(day.log[day.log["time"] < now])
     xy = shapely.get_coordinates(met.geometry.values)
@@ -176,7 +178,7 @@ def hints_at(day: Day, boxes: gpd.GeoDataFrame, depths: np.ndarray, stretches: p
     return signs + depth_gain(np.asarray(depths), hookups(day, stretches, day.moment))
 
 
-def box_factor(expected, met, *, shape: float = SHAPE):
+def box_factor(expected: ArrayLike, met: ArrayLike, *, shape: float = SHAPE) -> np.ndarray:
     """By how much a box is better than its evidence says, `met` encounters after `expected` ones.
 
     The factor is gamma distributed with mean 1 and this shape beforehand, encounters are Poisson: afterwards

@@ -118,10 +118,18 @@ def learned_profile(profile: Profile, weights: Weights) -> Profile:
     return replace(profile, sections=sections)
 
 
-def _uphill(z, step, *, fixed, steep, exposure, count) -> np.ndarray:
+def _uphill(
+    z: np.ndarray,
+    step: np.ndarray,
+    *,
+    fixed: np.ndarray,
+    steep: np.ndarray,
+    exposure: np.ndarray,
+    count: np.ndarray,
+) -> np.ndarray:
     """Newton's step, halved until the log posterior rises; it is concave, so that happens."""
 
-    def height(at):
+    def height(at: np.ndarray) -> float:
         log_rate = np.minimum(fixed + steep @ at, HIGHEST)
         return count @ log_rate - exposure @ np.exp(log_rate) - at @ at / 2
 
