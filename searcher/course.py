@@ -87,7 +87,9 @@ def day_of(
     in_time, in_fuel = (way_in * reach.attrs[name] for name in ("finish_time", "finish_fuel"))
     reserve = boat.tank * boat.reserve
     speed = boat.cruise if speed is None else speed
-    by = window.end if home_by is None else min(window.end, home_by.astype("datetime64[ns]"))
+    by = window.end
+    if home_by is not None:
+        by = min(by, np.datetime64(home_by, "ns"))  # type: ignore[call-overload]
     return Day(
         start=trip.port.sea_buoy if start is None else Place(*start),
         finish=trip.last_port.sea_buoy if finish is None else Place(*finish),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from bokeh.models import Button, CheckboxGroup, Column, CustomJSTickFormatter, InlineStyleSheet, Row
