@@ -108,7 +108,7 @@ def _fit_line(sums, reach, sigma, narrowest, floor, background):
         prior = np.array([1.0 / background, 1.0 / WIDTH_SPREAD])
         if turn == 0:
             p = _start(n, t, weight, prior, np.log(sigma), narrowest, widest)
-        p = _descend(p, n, t, weight, prior, np.log(sigma), np.log([narrowest, widest]))
+        p = descend(p, n, t, weight, prior, np.log(sigma), np.log([narrowest, widest]))
         noise, ratio = _noise_about(total, p, floor)
     noise *= np.sqrt(ratio)
     rows = np.vstack([_gradient(p, n) * (np.sqrt(count) / noise)[:, None], np.diag([0, prior[0], 0, 0, 1.0])])
@@ -159,7 +159,7 @@ def _start(n, t, weight, prior, middle, narrowest, widest):
     return np.array(min(tried)[1:])
 
 
-def _descend(p, n, t, weight, prior, middle, widths):
+def descend(p, n, t, weight, prior, middle, widths):
     """Least-squares parameters, from those given; place and width bounded."""
 
     def misfit(p):

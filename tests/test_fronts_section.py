@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from line_twins import descend
 from seas import TASMAN, Plane, make_axes, make_picture
 
 from searcher.fronts import find_temperature_breaks
 from searcher.fronts.section import fit_lines
 from searcher.fronts.trace import Chains
+from searcher.kernels import section, tanh
 
 CELL = 1000.0
 HALF = 40  # cells
@@ -144,3 +146,33 @@ def test_evidence_is_small_in_a_slope_and_grows_with_the_root_of_the_length():
         evidence["slope"].append(fit(noisy.astype(np.float32), line, noise=0.3)[1].evidence[0])
     assert np.max(evidence["slope"]) < 4.0
     assert np.mean(evidence["long"]) / np.mean(evidence["short"]) == pytest.approx(np.sqrt(2.0), rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("half_width", "place"),
+    [(2000.0, 0.0), (60e3, 0.0), (200.0, 500.0), (40e3, 8000.0), (3000.0, 11e3)],
+    ids=["inside", "too wide", "too narrow", "wide and far off", "too far off"],
+)
+def test_a_fit_at_its_bounds_is_that_of_scipy(half_width, place):
+    """Least squares within bounds, against `scipy.optimize.least_squares` (trust region, reflective)."""
+    rng = np.random.default_rng(3)
+    n = np.linspace(-9.8e3, 9.8e3, section.BINS)
+    count, narrowest, reach, noise, background, middle = 40.0, 600.0, 20e3, 0.1, 2e-5, np.log(3e3)
+    t = 18.0 + 1e-5 * n + 0.8 * np.tanh((n - place) / half_width) + rng.normal(0.0, noise / 6, n.size)
+    sums = np.stack([one * count for one in (n**0, n, n * n, t, n * t, t * t)], axis=1)
+    found, room = np.zeros(5), (np.empty((5, 5)), np.empty(5))
+    tanh.start(sums, found, noise, background, middle, narrowest, reach, *room)
+    begun = found.copy()
+    assert tanh.fit(sums, found, noise, background, middle, narrowest, reach, *room)
+    prior = np.array([1.0 / background, 1.0 / tanh.WIDTH_SPREAD])
+    weight = np.full(n.size, np.sqrt(count) / noise)
+    given = n, t, weight, prior, middle
+
+    def misfit(p):
+        shape = p[0] + p[1] * n + 0.5 * p[2] * np.tanh((n - p[3]) / np.exp(p[4]))
+        return ((weight * (shape - t)) ** 2).sum() + (prior**2 * [p[1] ** 2, (p[4] - middle) ** 2]).sum()
+
+    known = descend(begun, *given, np.log([narrowest, reach]))
+    assert misfit(found) <= misfit(known) * (1 + 1e-4)
+    assert abs(found[3]) <= 0.5 * reach * (1 + 1e-12)
+    assert np.log(narrowest) - 1e-12 <= found[4] <= np.log(reach) + 1e-12

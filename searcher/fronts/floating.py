@@ -173,15 +173,15 @@ def _axes(region: Region, sea: xr.DataTree, step: float, margin: float) -> tuple
     return lon, lat
 
 
-def _check_hour(at: np.datetime64, times: np.ndarray, days: float) -> None:
+def _check_hour(at: np.datetime64, times: np.ndarray) -> None:
     """Refuse an hour that has nothing to do with the currents."""
     first, last = times.min(), times.max()
-    far = np.timedelta64(round(days * 86400.0), "s")
+    far = np.timedelta64(round(DAYS * 86400.0), "s")
     if not first - far < at < last + far:
         raise NoData(
             "no currents near the hour of the map of floating matter",
             given=at,
-            expected=f"an hour less than {days:g} days from {first} to {last}",
+            expected=f"an hour less than {DAYS:g} days from {first} to {last}",
             hint="Load a sea of that day",
         )
 
@@ -224,14 +224,14 @@ def floating_density(
     `density`, relative to the mean of what was let go (1), the mean over a cell; `doubt`, its relative
     standard error from the spread of the members. Matter from beyond the currents is taken to be as dense
     there as where it was let go. NaN on land. Attribute `blind_to`: what this cannot see. Raises `NoData`
-    where the hour is `days` or more from all those of the currents, whose first and last stand for what is
+    where the hour is `DAYS` or more from all those of the currents, whose first and last stand for what is
     not known.
     """
     currents = sea["currents"].to_dataset()
     region = region_of(currents) if region is None else region
     lon, lat = _axes(region, sea, step, 0.0)
     moment = float(to_seconds(at))
-    _check_hour(at, currents["time"].values, days)
+    _check_hour(at, currents["time"].values)
     carry = {"fronts": fronts, "windage": windage}
     waters = prepare_waters(sea, region, at=moment, days=days, step=step, **carry)
     x, y = (a.ravel() for a in np.meshgrid(lon, lat))

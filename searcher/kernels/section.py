@@ -77,7 +77,7 @@ def _gather(s, field, east, north, columns, rows, first, last, ux, uy, behind, a
     for j in range(bottom, top):
         y = (j - rows[v]) * dy
         for i in range(left, right):
-            value = float(field[j, i])
+            value = np.float64(field[j, i])  # `float` leaves single precision as it is, too coarse to square
             x = (i - columns[v]) * dx
             along = x * tx + y * ty
             if not 0.0 <= along < length or value != value:

@@ -102,21 +102,40 @@ def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
 
 
 @njit(cache=True, error_model="numpy")
+def _hold(matrix, right, a):
+    """Keep parameter `a` where it is in the normal equations."""
+    for b in range(right.size):
+        matrix[max(a, b), min(a, b)] = 0.0
+    matrix[a, a] = 1.0
+    right[a] = 0.0
+
+
+@njit(cache=True, error_model="numpy")
 def fit(sums, p, noise, background, middle, narrowest, reach, matrix, right):
-    """Least-squares parameters into `p`, from those it holds; False where there is too little to fit."""
+    """Least-squares parameters into `p`, from those it holds; False where there is too little to fit.
+
+    n0 keeps within half of `reach`, w between `narrowest` and `reach`; one that stands at its bound and is
+    drawn beyond it is held there while the others are sought.
+    """
+    low = -0.5 * reach, math.log(narrowest)
+    high = 0.5 * reach, math.log(reach)
     best = weigh(sums, p, noise, background, middle, matrix, right)
     damping = 1e-3
     trial = np.empty(5)
     for _ in range(TURNS if best < math.inf else 0):
         weigh(sums, p, noise, background, middle, matrix, right)
+        for k in range(2):
+            a = 3 + k
+            if (p[a] >= high[k] and right[a] > 0.0) or (p[a] <= low[k] and right[a] < 0.0):
+                _hold(matrix, right, a)
         for a in range(5):
             matrix[a, a] *= 1.0 + damping
         if not solve(matrix, right, p.size):
             return False
         for a in range(5):
             trial[a] = p[a] + right[a]
-        trial[3] = min(max(trial[3], -0.5 * reach), 0.5 * reach)
-        trial[4] = min(max(trial[4], math.log(narrowest)), math.log(reach))
+        for k in range(2):
+            trial[3 + k] = min(max(trial[3 + k], low[k]), high[k])
         misfit = weigh(sums, trial, noise, background, middle, matrix, right)
         gain = best - misfit
         if gain >= 0.0:

@@ -2,6 +2,7 @@
 
     python tests/bench/report.py accuracy
     python tests/bench/report.py speed
+    python tests/bench/report.py speed edges twins  # these anew, the others as they stand on the page
 
 Each takes some minutes; nothing else should be running. A bench that fails leaves the page as it was.
 """
@@ -14,6 +15,7 @@ import os
 import platform
 import subprocess
 import sys
+from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 
@@ -61,14 +63,22 @@ def machine() -> str:
     return f"Taken on {cores}, Python {python}, {packages}."
 
 
-def write_page(page: str, *options: str) -> Path:
-    """Run the benches of a page and write it."""
+def kept(path: Path, bench: str) -> str:
+    """What a bench printed as the page has it; nothing where it does not stand there."""
+    before, end, _ = path.read_text(encoding="utf-8").partition(f"\n```\n\n`tests/bench/{bench}.py`")
+    return before.rpartition("```\n")[2] if end else ""
+
+
+def write_page(page: str, *options: str, only: Sequence[str] = ()) -> Path:
+    """Run the benches of a page, or only some of them, and write it."""
     title, opening, benches = PAGES[page]
+    path = DOCS / f"{page}.md"
     parts = [f"# {title}", f"{opening}", f"{machine()} Made by `python tests/bench/report.py {page}`."]
     for bench in benches:
+        printed = kept(path, bench) if only and bench not in only else run(bench, *options)
         first, rest = about(bench)
-        parts += [f"## {first}", rest, f"```\n{run(bench, *options)}\n```", f"`tests/bench/{bench}.py`"]
-    path = DOCS / f"{page}.md"
+        if printed:
+            parts += [f"## {first}", rest, f"```\n{printed}\n```", f"`tests/bench/{bench}.py`"]
     write_text(path, "\n\n".join(part for part in parts if part) + "\n")
     return path
 
@@ -76,9 +86,13 @@ def write_page(page: str, *options: str) -> Path:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("page", choices=sorted(PAGES))
+    parser.add_argument("bench", nargs="*", help="only these; the others as they stand on the page")
     parser.add_argument("--quick", action="store_true", help="small cases, to see that it works")
     options = parser.parse_args()
-    print(write_page(options.page, *(["--quick"] if options.quick else [])))
+    strangers = sorted(set(options.bench) - set(PAGES[options.page][2]))
+    if strangers:
+        parser.error(f"not on the page of {options.page}: {', '.join(strangers)}")
+    print(write_page(options.page, *(["--quick"] if options.quick else []), only=options.bench))
 
 
 if __name__ == "__main__":
