@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
-    from searcher.brief.plotter import Plotter
+    from searcher.brief.plotter import Plotter as Plotter
     from searcher.plan import Plan
 
 #: where each name lives; loaded when first used, since drawing takes long to load and is not needed at sea

@@ -5,7 +5,7 @@ Nothing is computed about the sea; values are picked, cast into units and, for t
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import xarray as xr
@@ -24,6 +24,9 @@ COLOR_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 OLDEST = np.timedelta64(72, "h")
 #: where a made map shows water seen so much earlier than its newest, it is an older view, s
 OLDER = HOUR
+
+
+Cuttable = TypeVar("Cuttable", xr.Dataset, xr.DataArray)
 
 
 class View(NamedTuple):
@@ -47,7 +50,7 @@ class Field(NamedTuple):
     unit: str
 
 
-def cut(data, region: Region):
+def cut(data: Cuttable, region: Region) -> Cuttable:
     """A grid on a region and one cell around it."""
     rim = [abs(float(data[axis].values[1] - data[axis].values[0])) for axis in ("lon", "lat")]
     return data.sel(
@@ -130,7 +133,10 @@ def current_fields(plan: Plan, region: Region) -> tuple[Field, Field] | None:
     ]
     if min(pair[0].shape) < 2 or not np.isfinite(pair[0].values).any():
         return None
-    return tuple(Field(a["lon"].values, a["lat"].values, to_unit(a.values, unit), LABELS[unit]) for a in pair)
+    east, north = (
+        Field(a["lon"].values, a["lat"].values, to_unit(a.values, unit), LABELS[unit]) for a in pair
+    )
+    return east, north
 
 
 def convergence_field(plan: Plan, region: Region) -> Field | None:

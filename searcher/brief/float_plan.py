@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import textwrap
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
@@ -102,7 +103,7 @@ def float_plan_sections(plan: Plan) -> list[tuple[str, list[tuple[str, list[str]
     ]
 
 
-def said(value) -> list[str]:
+def said(value: str | Sequence[str] | None) -> list[str]:
     """What the trip file says in a free-text field (text or a list of texts), line by line; may be empty."""
     texts = [value] if isinstance(value, str) else list(value or [])
     return [line.strip() for text in texts for line in str(text).splitlines() if line.strip()]

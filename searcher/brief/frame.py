@@ -7,6 +7,7 @@ once, here, and drawn in the map's own coordinates.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING, Any
 
 import cartopy.crs as ccrs
 import numpy as np
@@ -14,12 +15,16 @@ import shapely
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Bbox
+from numpy.typing import ArrayLike
 
 from searcher import geo
 from searcher.brief.labels import INK, PAPER
 from searcher.brief.words import say_minutes, wrap_longitude
 from searcher.geo import Place, Region
 from searcher.units import FACTORS, LABELS, Show
+
+if TYPE_CHECKING:
+    from cartopy.mpl.geoaxes import GeoAxes
 
 #: steps of the graticule, minutes of arc
 STEPS = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
@@ -48,7 +53,7 @@ class Frame:
         lons = geo.near_longitude(points[:, 0], self.projection.proj4_params["lon_0"])
         return Region(float(lons[0]), float(points[0, 1]), float(lons[1]), float(points[1, 1]))
 
-    def xy(self, lon, lat) -> tuple[np.ndarray, np.ndarray]:
+    def xy(self, lon: ArrayLike, lat: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Map coordinates of degrees, of the same shape."""
         lon, lat = np.broadcast_arrays(np.asarray(lon, dtype=float), np.asarray(lat, dtype=float))
         points = self.projection.transform_points(ccrs.PlateCarree(), lon.ravel(), lat.ravel())
@@ -59,7 +64,7 @@ class Frame:
         west, east, south, north = self.extent
         return west <= x <= east and south <= y <= north
 
-    def shape(self, geometry):
+    def shape(self, geometry: shapely.Geometry) -> shapely.Geometry:
         """A geometry in map coordinates."""
         return shapely.transform(geometry, lambda xy: np.column_stack(self.xy(xy[:, 0], xy[:, 1])))
 
@@ -70,7 +75,7 @@ def edges(nodes: np.ndarray) -> np.ndarray:
     return np.append(nodes - half, nodes[-1] + half)
 
 
-def add_shape(ax, geometry, **style) -> None:
+def add_shape(ax: GeoAxes, geometry: shapely.Geometry, **style: Any) -> None:
     """Draw a (multi)polygon in map coordinates, holes and all, as one patch."""
     rings = [ring for part in shapely.get_parts(geometry) for ring in _rings(part)]
     if rings:
@@ -78,14 +83,14 @@ def add_shape(ax, geometry, **style) -> None:
         ax.add_patch(PathPatch(outline, **style))
 
 
-def _rings(part) -> list:
+def _rings(part: shapely.Geometry) -> list[shapely.LinearRing]:
     if not isinstance(part, shapely.Polygon) or part.is_empty:
         return []
     part = shapely.orient_polygons(part)
     return [part.exterior, *part.interiors]
 
 
-def draw_graticule(ax, frame: Frame, *, size: float) -> None:
+def draw_graticule(ax: GeoAxes, frame: Frame, *, size: float) -> None:
     """Meridians and parallels at whole minutes, labelled in degrees and minutes on the left and below."""
     region = frame.region
     wide, high = (ax.bbox.width / ax.figure.dpi, ax.bbox.height / ax.figure.dpi)
@@ -116,7 +121,7 @@ def _tick(degrees: float, letters: str) -> str:
     return say_minutes(degrees, letters=letters, digits=0)
 
 
-def draw_scale(ax, frame: Frame, show: Show, marks: np.ndarray, *, size: float) -> Bbox:
+def draw_scale(ax: GeoAxes, frame: Frame, show: Show, marks: np.ndarray, *, size: float) -> Bbox:
     """A scale bar true at the middle latitude, and north, in the corner with the fewest `marks`.
 
     `marks` is an (n, 2) array of points in map coordinates. Returns the space taken, in pixels.

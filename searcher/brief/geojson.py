@@ -6,6 +6,7 @@ import json
 import math
 import os
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -38,14 +39,18 @@ def write_geojson(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
 
 
 def write_table(
-    name: str, table: gpd.GeoDataFrame, folder: str | os.PathLike[str], *, about: dict | None = None
+    name: str,
+    table: gpd.GeoDataFrame,
+    folder: str | os.PathLike[str],
+    *,
+    about: dict[str, Any] | None = None,
 ) -> Path:
     """Write one table as `name`.geojson, as `write_geojson` does; `about` is added beside its features."""
     text = json.dumps(_collection(table, about or {"cautions": list(STANDING_CAUTIONS)}), allow_nan=False)
     return write_text(Path(folder) / f"{name}.geojson", text)
 
 
-def _collection(table: gpd.GeoDataFrame, about: dict) -> dict:
+def _collection(table: gpd.GeoDataFrame, about: dict[str, Any]) -> dict[str, Any]:
     columns = [column for column in table.columns if column != table.geometry.name]
     features = [
         {
@@ -73,19 +78,19 @@ def bounding_box(shapes: np.ndarray) -> dict[str, list[float]]:
     return {"bbox": [round(edge, DIGITS) for edge in (west - turn, south, east - beyond, north)]}
 
 
-def _value(value):
+def _value(value: Any) -> Any:
     """A column's value as JSON has it."""
     if isinstance(value, shapely.Geometry):
         return _geometry(value)
     if value is None or value is pd.NaT:
         return None
     if isinstance(value, (pd.Timestamp, np.datetime64)):
-        return iso(np.datetime64(value, "ns"))
+        return iso(np.datetime64(value, "ns"))  # type: ignore[call-overload]
     value = value.item() if isinstance(value, np.generic) else value
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def _geometry(shape: shapely.Geometry) -> dict | None:
+def _geometry(shape: shapely.Geometry) -> dict[str, Any] | None:
     """A geometry as RFC 7946 wants it: within ±180°, outer rings counterclockwise."""
     if shape is None:
         return None

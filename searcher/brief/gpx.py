@@ -9,7 +9,9 @@ import os
 import re
 import unicodedata
 from pathlib import Path
+from typing import TypeVar
 
+import geopandas as gpd
 import gpxpy.gpx
 import numpy as np
 import shapely
@@ -29,11 +31,15 @@ from searcher.brief.words import (
 from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
+from searcher.tables import Row
 
 #: how many of the best boxes are marked beside those of the route: plotters hold few marks
 MOST_MARKED = 10
 #: characters that XML 1.0 cannot carry even escaped (section 2.2)
 NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+Point = TypeVar("Point", gpxpy.gpx.GPXWaypoint, gpxpy.gpx.GPXRoutePoint)
 
 
 def write_gpx(plan: Plan, path: str | os.PathLike[str], *, plotter: Plotter | None = None) -> Path:
@@ -82,7 +88,7 @@ def _about_route(plan: Plan, plotter: Plotter, part: int, parts: int) -> str:
     return f"{which}Turn for home from the last box by {turn_words(plan)}. {bends}{cautions_of(plan)[0]}"
 
 
-def _waypoints(plan: Plan, boxes, names: Names) -> list[gpxpy.gpx.GPXWaypoint]:
+def _waypoints(plan: Plan, boxes: gpd.GeoDataFrame, names: Names) -> list[gpxpy.gpx.GPXWaypoint]:
     show, kind = plan.trip.show, gpxpy.gpx.GPXWaypoint
     buoy = Place(*plan.trip.port.sea_buoy)
     points = [
@@ -96,13 +102,13 @@ def _waypoints(plan: Plan, boxes, names: Names) -> list[gpxpy.gpx.GPXWaypoint]:
         depth = "depth not known" if np.isnan(box.depth) else f"depth {show.say_depth(box.depth)}"
         rate = f"{say_rate(box.expected)} encounters per hour expected"
         about = f"Box {box.rank}, {say_name(box.kind)}, {depth}, {rate}. "
-        start, end = (names.take(f"B{box.rank} {end}", f"B{box.rank}{end}") for end in ("IN", "UP"))
-        points.append(_point(kind, start, first, f"Work from here. {about}{box.why}"))
-        points.append(_point(kind, end, last, f"To here. {about}"))
+        work, up = (names.take(f"B{box.rank} {end}", f"B{box.rank}{end}") for end in ("IN", "UP"))
+        points.append(_point(kind, work, first, f"Work from here. {about}{box.why}"))
+        points.append(_point(kind, up, last, f"To here. {about}"))
     return points
 
 
-def _track(box, names: Names) -> gpxpy.gpx.GPXTrack:
+def _track(box: Row, names: Names) -> gpxpy.gpx.GPXTrack:
     track = gpxpy.gpx.GPXTrack(
         name=names.take(f"B{box.rank} TROLL", f"B{box.rank} TR", f"B{box.rank}T"),
         description=xml_text(f"Trolling line of box {box.rank}"),
@@ -115,7 +121,7 @@ def _track(box, names: Names) -> gpxpy.gpx.GPXTrack:
     return track
 
 
-def _point(kind, name: str, place: Place, text: str, time: np.datetime64 | None = None):
+def _point(kind: type[Point], name: str, place: Place, text: str, time: np.datetime64 | None = None) -> Point:
     point = kind(latitude=_latitude(place.lat), longitude=wrap_longitude(place.lon), name=name)
     point.description = xml_text(text)
     point.time = None if time is None else moment(time)

@@ -6,6 +6,7 @@ import html
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -26,6 +27,9 @@ from searcher.brief.words import (
 )
 from searcher.files import write_text
 from searcher.plan import Plan
+
+if TYPE_CHECKING:
+    from fastkml import Placemark, Style
 
 #: how many of the best boxes are drawn beside those of the route
 MOST_DRAWN = 10
@@ -64,7 +68,7 @@ def write_kml(plan: Plan, path: str | os.PathLike[str]) -> Path:
     return write_text(path, f"{head}{text.rstrip()}\n")
 
 
-def _folders(plan: Plan) -> dict[str, Iterator]:
+def _folders(plan: Plan) -> dict[str, Iterator[Placemark]]:
     return {
         "Route": _route(plan),
         "Search boxes": _boxes(plan),
@@ -73,7 +77,7 @@ def _folders(plan: Plan) -> dict[str, Iterator]:
     }
 
 
-def _route(plan: Plan) -> Iterator:
+def _route(plan: Plan) -> Iterator[Placemark]:
     """The sea buoy and every leg with its hours."""
     show = plan.trip.show
     turn = "" if plan.legs.empty else f"Turn for home from the last box by {turn_words(plan)}."
@@ -94,7 +98,7 @@ def _route(plan: Plan) -> Iterator:
         yield _placemark(name, about, line, style=style, hours=(step.start, step.end))
 
 
-def _boxes(plan: Plan) -> Iterator:
+def _boxes(plan: Plan) -> Iterator[Placemark]:
     """The boxes of the route and the best ten, as areas."""
     show = plan.trip.show
     drawn = plan.boxes[plan.boxes["rank"].isin(named_boxes(plan, MOST_DRAWN))].sort_values("rank")
@@ -104,7 +108,7 @@ def _boxes(plan: Plan) -> Iterator:
         yield _placemark(f"Box {box.rank}, {say_name(box.kind)}", about, box.geometry, style="box")
 
 
-def _lines(plan: Plan) -> Iterator:
+def _lines(plan: Plan) -> Iterator[Placemark]:
     """Breaks, colour changes and gathered matter at the hour they stand for."""
     show = plan.trip.show
     for line in plan.fronts.itertuples():
@@ -116,7 +120,7 @@ def _lines(plan: Plan) -> Iterator:
         yield _placemark(say_name(line.kind).capitalize(), about, line.geometry, style=line.kind)
 
 
-def _limits(plan: Plan) -> Iterator:
+def _limits(plan: Plan) -> Iterator[Placemark]:
     """How far the fuel goes, and the closed areas of the trip file near the trip."""
     yield _placemark(
         "Fuel range", "Out, trolled and home above the reserve.", plan.range_polygon, style="range"
@@ -125,7 +129,14 @@ def _limits(plan: Plan) -> Iterator:
     yield _placemark("Closed areas", "Kept clear of, as the trip file asks.", near, style="closed")
 
 
-def _placemark(name: str, about: str, shape: shapely.Geometry, *, style: str = "", hours=None):
+def _placemark(
+    name: str,
+    about: str,
+    shape: shapely.Geometry,
+    *,
+    style: str = "",
+    hours: tuple[np.datetime64, np.datetime64] | None = None,
+) -> Placemark:
     """A named thing on the map, from `hours[0]` to `hours[1]`; an empty shape gives one without a place."""
     from fastkml import Placemark, StyleUrl, TimeSpan
     from fastkml.enums import AltitudeMode
@@ -137,11 +148,10 @@ def _placemark(name: str, about: str, shape: shapely.Geometry, *, style: str = "
     if not shape.is_empty:
         flat = to_pygeoif(shapely.orient_polygons(cut_at_180(shape)))
         geometry = create_kml_geometry(flat, tessellate=True, altitude_mode=AltitudeMode.clamp_to_ground)
-    span = (
-        None
-        if hours is None
-        else TimeSpan(**dict(zip(("begin", "end"), map(KmlDateTime, map(moment, hours)), strict=True)))
-    )
+    span = None
+    if hours is not None:
+        begin, end = (KmlDateTime(moment(hour)) for hour in hours)
+        span = TimeSpan(begin=begin, end=end)
     return Placemark(
         name=xml_text(name),
         description=_escaped(about),
@@ -151,7 +161,7 @@ def _placemark(name: str, about: str, shape: shapely.Geometry, *, style: str = "
     )
 
 
-def _style(name: str):
+def _style(name: str) -> Style:
     from fastkml import LineStyle, PolyStyle, Style
 
     rgb, width, fill = STYLES[name]

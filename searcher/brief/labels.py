@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import matplotlib.patheffects as effects
 import numpy as np
 from matplotlib.transforms import Bbox
+
+if TYPE_CHECKING:
+    from cartopy.mpl.geoaxes import GeoAxes
 
 INK = "#111111"
 PAPER = "#ffffff"
@@ -24,8 +27,8 @@ class Label(NamedTuple):
 
 
 def place_labels(
-    ax, labels: list[Label], obstacles: np.ndarray, *, size: float, taken: tuple[Bbox, ...] = ()
-):
+    ax: GeoAxes, labels: list[Label], obstacles: np.ndarray, *, size: float, taken: tuple[Bbox, ...] = ()
+) -> None:
     """Set labels near their points, clear of each other and of `taken`, and mostly of `obstacles`.
 
     `obstacles` is an (n, 2) array of points in map coordinates. Labels are set in the order given; each takes
@@ -38,15 +41,14 @@ def place_labels(
         anchor = ax.transData.transform((label.x, label.y))
         wide = size * pixel * (1.9 if label.disc else 0.62 * len(label.text) + 0.6)
         high = size * pixel * (1.9 if label.disc else 1.4)
-        middle = min(
-            _candidates(anchor, wide, high, size * pixel),
-            key=lambda spot, w=wide, h=high, a=anchor: _cost(spot, w, h, a, full, blocked, ax.bbox),
-        )
+        spots = _candidates(anchor, wide, high, size * pixel)
+        costs = [_cost(spot, wide, high, anchor, full, blocked, ax.bbox) for spot in spots]
+        middle = spots[int(np.argmin(costs))]
         full.append((*middle, wide, high))
         _draw_label(ax, label, anchor, middle, size)
 
 
-def _candidates(anchor, wide: float, high: float, em: float) -> list[tuple[float, float]]:
+def _candidates(anchor: np.ndarray, wide: float, high: float, em: float) -> list[tuple[float, float]]:
     spots = []
     for gap in (0.8, 1.6, 2.6, 3.8, 5.2, 7.0):
         for turn in np.arange(0, 360, 22.5):
@@ -55,7 +57,15 @@ def _candidates(anchor, wide: float, high: float, em: float) -> list[tuple[float
     return spots
 
 
-def _cost(spot, wide, high, anchor, taken, blocked, bounds) -> float:
+def _cost(
+    spot: tuple[float, float],
+    wide: float,
+    high: float,
+    anchor: np.ndarray,
+    taken: list[tuple[float, float, float, float]],
+    blocked: np.ndarray,
+    bounds: Bbox,
+) -> float:
     """How bad a spot is: off the map, on another label, on the route, far from its point."""
     x, y = spot
     outside = x - wide / 2 < bounds.x0 or x + wide / 2 > bounds.x1 or y - high / 2 < bounds.y0
@@ -67,7 +77,9 @@ def _cost(spot, wide, high, anchor, taken, blocked, bounds) -> float:
     return 1e6 * outside + 1e4 * overlaps + 40.0 * hidden + math.hypot(x - anchor[0], y - anchor[1])
 
 
-def _draw_label(ax, label: Label, anchor, middle, size: float) -> None:
+def _draw_label(
+    ax: GeoAxes, label: Label, anchor: np.ndarray, middle: tuple[float, float], size: float
+) -> None:
     to_data = ax.transData.inverted().transform
     (x, y), (ax_x, ax_y) = to_data(middle), to_data(anchor)
     box = {"boxstyle": "circle,pad=0.22", "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.1}
@@ -89,6 +101,6 @@ def _draw_label(ax, label: Label, anchor, middle, size: float) -> None:
     )
 
 
-def halo(width: float, color: str = PAPER) -> list:
+def halo(width: float, color: str = PAPER) -> list[effects.AbstractPathEffect]:
     """A paper-coloured edge that keeps ink legible on any ground."""
     return [effects.withStroke(linewidth=width, foreground=color)]

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import shapely
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import BoundaryNorm
+from matplotlib.colors import BoundaryNorm, Colormap
 from matplotlib.patches import Rectangle
 
 from searcher import geo
@@ -40,6 +40,10 @@ from searcher.plan import Plan
 from searcher.tables import FRONT_KINDS
 from searcher.units import from_unit
 
+if TYPE_CHECKING:
+    from cartopy.mpl.geoaxes import GeoAxes
+    from matplotlib.quiver import Quiver
+
 #: widths of steps of closing in, per day; and of rates, per hour
 CLOSING_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 RATE_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
@@ -62,11 +66,12 @@ class Shading(NamedTuple):
     extend: str = "both"
 
 
-def draw_temperature(ax, frame: Frame, view: View, label: str) -> Shading:
+def draw_temperature(ax: GeoAxes, frame: Frame, view: View, label: str) -> Shading:
     """Temperature on a hatched ground that shows where there is no view, dotted where older.
 
     Beyond the grid nothing was read, and the paper shows.
     """
+    ground: dict[str, Any]
     ground = {"facecolor": UNSEEN, "edgecolor": HATCH, "hatch": "////", "linewidth": 0, "zorder": 0.5}
     x, y = _mesh_edges(frame, view.lon, view.lat)
     ax.add_patch(Rectangle((x[0], y[0]), x[-1] - x[0], y[-1] - y[0], **ground))
@@ -80,7 +85,7 @@ def draw_temperature(ax, frame: Frame, view: View, label: str) -> Shading:
     return shading
 
 
-def draw_convergence(ax, frame: Frame, field: Field) -> Shading:
+def draw_convergence(ax: GeoAxes, frame: Frame, field: Field) -> Shading:
     """How fast the surface closes in (dark red) or spreads (dark blue)."""
     finite = np.abs(field.values[np.isfinite(field.values)])
     most = float(np.percentile(finite, 97)) if finite.size else 0.0
@@ -91,12 +96,14 @@ def draw_convergence(ax, frame: Frame, field: Field) -> Shading:
     )
 
 
-def draw_floating(ax, frame: Frame, field: Field) -> Shading:
+def draw_floating(ax: GeoAxes, frame: Frame, field: Field) -> Shading:
     """How dense floating matter lies, against the usual."""
     return _shade(ax, frame, field, MATTER_LEVELS, pale_matter(), f"Floating matter, {field.unit}")
 
 
-def _shade(ax, frame: Frame, field, levels: np.ndarray, colors, label: str) -> Shading:
+def _shade(
+    ax: GeoAxes, frame: Frame, field: Field | View, levels: np.ndarray, colors: Colormap, label: str
+) -> Shading:
     """Cells of a grid in even steps of colour."""
     x, y = _mesh_edges(frame, field.lon, field.lat)
     norm = BoundaryNorm(levels, ncolors=256, extend="both")
@@ -151,7 +158,7 @@ def _seen(frame: Frame, view: View) -> set[str]:
     return {label for label, there in checks.items() if there}
 
 
-def _afloat(view: View, cells: np.ndarray, sea) -> bool:
+def _afloat(view: View, cells: np.ndarray, sea: shapely.Geometry) -> bool:
     """Whether any of some cells lies on the sea, by nine points in each."""
     shapely.prepare(sea)
     rows, columns = np.nonzero(cells)
@@ -162,7 +169,7 @@ def _afloat(view: View, cells: np.ndarray, sea) -> bool:
     return bool(shapely.contains_xy(sea, *np.broadcast_arrays(x, y)).any())
 
 
-def draw_depth(ax, frame: Frame, plan: Plan, font: float) -> np.ndarray:
+def draw_depth(ax: GeoAxes, frame: Frame, plan: Plan, font: float) -> np.ndarray:
     """Depth contours; returns where their labels stand, (n, 2) in map coordinates."""
     depth = depth_field(plan, frame.region)
     if depth is None:
@@ -179,7 +186,7 @@ def draw_depth(ax, frame: Frame, plan: Plan, font: float) -> np.ndarray:
     return np.array([text.get_position() for text in texts if text.get_visible()]).reshape(-1, 2)
 
 
-def draw_ground(ax, frame: Frame, plan: Plan) -> None:
+def draw_ground(ax: GeoAxes, frame: Frame, plan: Plan) -> None:
     """Closed areas, land, and the outline of the fuel range where it is neither's edge."""
     closed, shore = _obstacles(frame, plan)
     hatch = {"facecolor": "none", "edgecolor": CLOSED, "hatch": "xxx", "linewidth": 1.4, "zorder": 2.5}
@@ -190,19 +197,19 @@ def draw_ground(ax, frame: Frame, plan: Plan) -> None:
         ax.plot(x, y, color=INK, linewidth=1.3, linestyle=RANGE_DASH, zorder=3.5, path_effects=halo(2.6))
 
 
-def _obstacles(frame: Frame, plan: Plan) -> tuple:
+def _obstacles(frame: Frame, plan: Plan) -> tuple[shapely.Geometry, shapely.Geometry]:
     """Closed areas and land, in map coordinates."""
     return frame.shape(plan.trip.avoid.closed), frame.shape(geo.land(frame.region))
 
 
-def range_outline(frame: Frame, plan: Plan):
+def range_outline(frame: Frame, plan: Plan) -> shapely.Geometry:
     """The outer edge of the fuel range where it is neither a shore nor a closed area, in map coordinates."""
     parts = shapely.get_parts(frame.shape(plan.range_polygon))
     edge = shapely.MultiLineString([part.exterior for part in parts])
     return shapely.difference(edge, shapely.buffer(shapely.union_all(_obstacles(frame, plan)), AT_SHORE))
 
 
-def draw_currents(ax, frame: Frame, plan: Plan):
+def draw_currents(ax: GeoAxes, frame: Frame, plan: Plan) -> Quiver | None:
     """Arrows about 0.4 inch apart, for the hour of departure; returns the quiver or None."""
     pair = current_fields(plan, frame.region)
     if pair is None:
@@ -224,7 +231,7 @@ def draw_currents(ax, frame: Frame, plan: Plan):
     return ax.quiver(x[strong], y[strong], u[strong], v[strong], zorder=4, alpha=0.8, **style, **scale)
 
 
-def draw_fronts(ax, frame: Frame, plan: Plan, kinds: Collection[str] = FRONT_KINDS) -> None:
+def draw_fronts(ax: GeoAxes, frame: Frame, plan: Plan, kinds: Collection[str] = FRONT_KINDS) -> None:
     """Lines of some kinds by kind (colour and dash) and strength (width)."""
     strongest = {kind: rows["strength"].max() for kind, rows in plan.fronts.groupby("kind")}
     for front in plan.fronts[plan.fronts["kind"].isin(kinds)].itertuples():
@@ -237,7 +244,9 @@ def draw_fronts(ax, frame: Frame, plan: Plan, kinds: Collection[str] = FRONT_KIN
             ax.plot(x, y, color=color, linewidth=width, linestyle=dash, zorder=5.1)
 
 
-def draw_boxes(ax, frame: Frame, plan: Plan, named: set[int], shading: Shading | None = None) -> np.ndarray:
+def draw_boxes(
+    ax: GeoAxes, frame: Frame, plan: Plan, named: set[int], shading: Shading | None = None
+) -> np.ndarray:
     """Boxes, filled by their rate with a `shading`; returns points (map coordinates) to keep clear of."""
     for box in plan.boxes.itertuples():
         bold = {"linewidth": 1.2, "zorder": 6, "path_effects": halo(2.6)}
@@ -248,7 +257,7 @@ def draw_boxes(ax, frame: Frame, plan: Plan, named: set[int], shading: Shading |
     return np.concatenate([np.empty((0, 2)), *(shapely.get_coordinates(frame.shape(box)) for box in shapes)])
 
 
-def draw_route(ax, frame: Frame, plan: Plan) -> np.ndarray:
+def draw_route(ax: GeoAxes, frame: Frame, plan: Plan) -> np.ndarray:
     """Legs and their directions; returns points (map coordinates) that labels should keep clear of."""
     points = [np.empty((0, 2))]
     for leg in plan.legs.itertuples():
@@ -263,7 +272,7 @@ def draw_route(ax, frame: Frame, plan: Plan) -> np.ndarray:
     return np.concatenate(points)
 
 
-def draw_port(ax, frame: Frame, plan: Plan) -> None:
+def draw_port(ax: GeoAxes, frame: Frame, plan: Plan) -> None:
     """Every port of the day, a square, and its sea buoy, a diamond."""
     places = [spot for port in ports_of(plan) for spot in ((port.at, "s"), (port.sea_buoy, "D"))]
     for place, mark in places:
@@ -278,7 +287,7 @@ def _along(xy: np.ndarray, count: int = 60) -> np.ndarray:
     )
 
 
-def _draw_heading(ax, xy: np.ndarray) -> None:
+def _draw_heading(ax: GeoAxes, xy: np.ndarray) -> None:
     """An arrowhead at 60 % of a leg."""
     before, after = _along(xy, 101)[[58, 62]]
     if (before != after).any():

@@ -8,8 +8,9 @@ story whose name stands in the column `story` of what is picked (`marks`).
 from __future__ import annotations
 
 import json
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+import numpy as np
 import shapely
 from bokeh.embed import json_item
 from bokeh.models import (
@@ -36,6 +37,7 @@ from searcher.brief.marks import FONT, draw_boxes, draw_cross, draw_lines, draw_
 from searcher.brief.shapes import Plane
 from searcher.brief.sheet import CLOSED, LAND, SHORE, UNSEEN
 from searcher.brief.words import say_span
+from searcher.geo import Region
 from searcher.plan import Plan
 from searcher.units import HOUR, LABELS
 
@@ -57,13 +59,13 @@ def library() -> str:
     return next(text for text in raw if len(text) > 100_000)
 
 
-def live_map(plan: Plan) -> dict:
+def live_map(plan: Plan) -> dict[str, Any]:
     """What the page's script needs: bokeh's `item` and the facts of `draw_live`."""
     plot, facts = draw_live(plan)
     return {"item": json_item(plot, TARGET), **facts}
 
 
-def draw_live(plan: Plan) -> tuple[figure, dict]:
+def draw_live(plan: Plan) -> tuple[figure, dict[str, Any]]:
     """The map, and its facts: the first `view` and the `whole` (m of the map), the `lon` of x = 0, words."""
     region = map_region(plan)
     around = region.grown(AROUND * geo.distance(geo.Place(*region[:2]), geo.Place(*region[2:])))
@@ -89,7 +91,7 @@ def draw_live(plan: Plan) -> tuple[figure, dict]:
     }
 
 
-def _canvas(plane: Plane, region) -> figure:
+def _canvas(plane: Plane, region: Region) -> figure:
     """An empty map with degrees along its edges (the script writes them as degrees and minutes)."""
     west, south, east, north = plane.bounds(region)
     room = max(east - west, north - south)
@@ -131,7 +133,7 @@ def _canvas(plane: Plane, region) -> figure:
 # ---- fields
 
 
-def _draw_fields(plot, plane: Plane, plan: Plan, region) -> dict:
+def _draw_fields(plot: figure, plane: Plane, plan: Plan, region: Region) -> dict[str, Any]:
     """Temperature, floating matter and age of the view as images; boxes of all fields, colours of these."""
     view = fields.newest_view(plan, region)
     grids = _grids(plan, view, region)
@@ -150,7 +152,9 @@ def _draw_fields(plot, plane: Plane, plan: Plan, region) -> dict:
     }
 
 
-def _grids(plan: Plan, view: fields.View, region) -> dict[str, tuple]:
+def _grids(
+    plan: Plan, view: fields.View, region: Region
+) -> dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]:
     """Longitudes, latitudes and values of all fields there are; `doubt` is the age of the view, hours."""
     found = {
         "matter": fields.floating_field(plan, region),
@@ -188,7 +192,7 @@ def _veil() -> list[str]:
     return [f"rgba(70,70,70,{0.8 * k / (HEX_STEPS - 1):.2f})" for k in range(HEX_STEPS)]
 
 
-def _shade_unseen(plot, image) -> None:
+def _shade_unseen(plot: figure, image: shapes.Image) -> None:
     """The ground on which nothing has been seen, within the grid of the pictures."""
     x, y, wide, high = image.box
     plot.quad(
@@ -207,14 +211,14 @@ def _shade_unseen(plot, image) -> None:
     )
 
 
-def _draw_depth(plot, plane: Plane, plan: Plan, region) -> None:
+def _draw_depth(plot: figure, plane: Plane, plan: Plan, region: Region) -> None:
     field = fields.depth_field(plan, region)
     lines = [] if field is None else shapes.contours(plane, field, fields.DEPTHS[plan.trip.show.depth])
-    if not lines:
+    if field is None or not lines:
         return
     xs, ys = zip(*((line.x, line.y) for line in lines), strict=True)
     plot.multi_line(list(xs), list(ys), line_color="#333333", line_width=0.9, tags=["depth"])
-    longest = {}
+    longest: dict[float, shapes.Contour] = {}
     for line in lines:
         if line.level not in longest or line.x.size > longest[line.level].x.size:
             longest[line.level] = line
@@ -223,7 +227,7 @@ def _draw_depth(plot, plane: Plane, plan: Plan, region) -> None:
     write(plot, middles, texts, size="12px", tags=["depth"])
 
 
-def _draw_ground(plot, plane: Plane, plan: Plan, region) -> None:
+def _draw_ground(plot: figure, plane: Plane, plan: Plan, region: Region) -> None:
     """Land, closed areas and the outline of the fuel range."""
     shore = shapes.shore(region)
     xs, ys = shapes.polygons(plane, shore)
@@ -246,10 +250,12 @@ def _draw_ground(plot, plane: Plane, plan: Plan, region) -> None:
     plot.multi_line(xs, ys, line_color=INK, line_width=1.8, line_dash=[8, 4, 2, 4], tags=["reach"])
 
 
-def _draw_currents(plot, plane: Plane, plan: Plan, region) -> str:
+def _draw_currents(plot: figure, plane: Plane, plan: Plan, region: Region) -> str:
     """Arrows; returns the current of the longest ones as words, "" where there are none."""
     pair = fields.current_fields(plan, region)
-    xs, ys, fastest = ([], [], 0.0) if pair is None else shapes.arrows(plane, *pair)
+    if pair is None:
+        return ""
+    xs, ys, fastest = shapes.arrows(plane, *pair)
     if not xs:
         return ""
     plot.multi_line(xs, ys, line_color=PAPER, line_width=3.4, line_alpha=0.8, tags=["currents"])
@@ -257,7 +263,7 @@ def _draw_currents(plot, plane: Plane, plan: Plan, region) -> str:
     return f"{fastest:.1f} {pair[0].unit}"
 
 
-def as_text(live: dict) -> str:
+def as_text(live: dict[str, Any]) -> str:
     """The same as JSON that can stand inside a script element (no markup in it can end the element)."""
     text = json.dumps(live, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import textwrap
 from pathlib import Path
+from typing import TYPE_CHECKING, overload
 
 import numpy as np
 import shapely
@@ -24,11 +25,36 @@ from searcher.files import whole_file
 from searcher.geo import Region
 from searcher.plan import Plan
 
+if TYPE_CHECKING:
+    from cartopy.mpl.geoaxes import GeoAxes
+
 A4 = (8.27, 11.69)
 ENDINGS = ("png", "pdf")
 AROUND = ("reach", "route")
 
 
+@overload
+def draw_map(
+    plan: Plan,
+    path: None = None,
+    *,
+    dpi: int = ...,
+    size: tuple[float, float] = ...,
+    words: bool = ...,
+    around: str = ...,
+    subject: str = ...,
+) -> Figure: ...
+@overload
+def draw_map(
+    plan: Plan,
+    path: str | os.PathLike[str],
+    *,
+    dpi: int = ...,
+    size: tuple[float, float] = ...,
+    words: bool = ...,
+    around: str = ...,
+    subject: str = ...,
+) -> Path: ...
 def draw_map(
     plan: Plan,
     path: str | os.PathLike[str] | None = None,
@@ -51,7 +77,7 @@ def draw_map(
     ending = "png" if path is None else Path(path).suffix.lstrip(".").lower()
     if ending not in ENDINGS:
         raise SearcherError(
-            "the map is written as PNG or PDF", given=Path(path).name, expected=".png or .pdf"
+            "the map is written as PNG or PDF", given=Path(path or "").name, expected=".png or .pdf"
         )
     if around not in AROUND:
         raise SearcherError("what to draw the map around", given=around, expected=" or ".join(AROUND))
@@ -76,7 +102,9 @@ def draw_maps(plan: Plan, path: str | os.PathLike[str], *, dpi: int = 150) -> Pa
     return Path(path)
 
 
-def _figure(plan: Plan, subject: Subject, size, dpi: int, words: bool, around: str) -> Figure:
+def _figure(
+    plan: Plan, subject: Subject, size: tuple[float, float], dpi: int, words: bool, around: str
+) -> Figure:
     region = map_region(plan, around=around)
     sizes = [size, size[::-1]] if words and size[0] < size[1] else [size]
     sheet = max((_sheet(plan, s, dpi, words) for s in sizes), key=lambda s: _inches_per_metre(s, region))
@@ -117,7 +145,7 @@ def _inches_per_metre(sheet: Sheet, region: Region) -> float:
 def _compose(sheet: Sheet, plan: Plan, region: Region, subject: Subject) -> None:
     """Lay the sheet out: the map in the middle, the rest around it."""
     frame = Frame(region, aspect=sheet.map_size[0] / sheet.map_size[1])
-    ax = sheet.figure.add_axes(sheet.map_box, projection=frame.projection)
+    ax: GeoAxes = sheet.figure.add_axes(sheet.map_box, projection=frame.projection)
     ax.set_extent(frame.extent, crs=frame.projection)
     ax.autoscale(False)
     named = set(plan.boxes["rank"]) if subject.all_ranks else named_boxes(plan)

@@ -5,6 +5,9 @@ See `live` for the map they lie on.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import shapely
 from bokeh.core.properties import value
@@ -18,12 +21,26 @@ from searcher.brief.words import named_boxes, ports_of
 from searcher.plan import Plan
 from searcher.trip.model import Finish, Port
 
+if TYPE_CHECKING:
+    from bokeh.models import GlyphRenderer
+    from bokeh.plotting import figure
+
 FONT = "system-ui, sans-serif"
 #: dashes of the kinds of lines on the screen, as `sheet.FRONT_STYLES` in print
 DASHES = {"temperature break": "solid", "color change": [2, 3], "convergence line": [8, 4]}
 
 
-def write(plot, places, texts, *, size: str, tags, style="normal", align="center", offset=(0, 0)) -> None:
+def write(
+    plot: figure,
+    places: Sequence[Any] | np.ndarray,
+    texts: Sequence[str],
+    *,
+    size: str,
+    tags: list[str],
+    style: str = "normal",
+    align: str = "center",
+    offset: tuple[int, int] = (0, 0),
+) -> None:
     """Texts on the map, on a pale ground of their own."""
     x, y = np.transpose(places) if len(places) else ([], [])
     plot.text(
@@ -45,7 +62,7 @@ def write(plot, places, texts, *, size: str, tags, style="normal", align="center
     )
 
 
-def _pick(plot, renderer, **selected) -> None:
+def _pick(plot: figure, renderer: GlyphRenderer, **selected: Any) -> None:
     """Let a renderer be picked; it then shows what is picked, and leaves the rest as it is."""
     renderer.nonselection_glyph = None
     picked = renderer.glyph.clone()
@@ -55,7 +72,7 @@ def _pick(plot, renderer, **selected) -> None:
     tap.renderers = [*(tap.renderers if isinstance(tap.renderers, list) else []), renderer]
 
 
-def draw_lines(plot, plane: Plane, plan: Plan) -> None:
+def draw_lines(plot: figure, plane: Plane, plan: Plan) -> None:
     """Lines by kind and strength, on bands of where they may be."""
     bands = [
         shapes.band(line, doubt)
@@ -91,7 +108,7 @@ def draw_lines(plot, plane: Plane, plan: Plan) -> None:
         _pick(plot, line, line_width=6)
 
 
-def draw_boxes(plot, plane: Plane, plan: Plan) -> None:
+def draw_boxes(plot: figure, plane: Plane, plan: Plan) -> None:
     """Boxes, and the ranks of those that are named."""
     ranks = [int(rank) for rank in plan.boxes["rank"]]
     named = named_boxes(plan)
@@ -151,7 +168,7 @@ def draw_boxes(plot, plane: Plane, plan: Plan) -> None:
         )
 
 
-def draw_route(plot, plane: Plane, plan: Plan) -> None:
+def draw_route(plot: figure, plane: Plane, plan: Plan) -> None:
     """Legs, what is trolled in yellow on black, ports and sea buoys."""
     legs = plan.legs
     running = legs["kind"].isin(["run", "home"]).to_numpy()
@@ -185,20 +202,20 @@ def draw_route(plot, plane: Plane, plan: Plan) -> None:
         _draw_port(plot, plane, plan, port)
 
 
-def _draw_port(plot, plane: Plane, plan: Plan, port: Port | Finish) -> None:
+def _draw_port(plot: figure, plane: Plane, plan: Plan, port: Port | Finish) -> None:
     """A port, a square, and its sea buoy, a diamond, with their names."""
     places = [plane.xy(*port.at), plane.xy(*port.sea_buoy)]
     for (x, y), marker in zip(places, ("square", "diamond"), strict=True):
         plot.scatter([x], [y], marker=marker, size=11, fill_color=INK, line_color=PAPER, tags=["port"])
     # a port lies at an edge of its map: its name goes the other way
     west = port.at[0] < plan.range_polygon.centroid.x if not plan.range_polygon.is_empty else True
-    side = {"align": "left" if west else "right", "tags": ["port"]}
+    side: dict[str, Any] = {"align": "left" if west else "right", "tags": ["port"]}
     aside = -7 if west else 7
     write(plot, [places[0]], [port.name], size="14px", style="bold", offset=(aside, -16), **side)
     write(plot, [places[1]], ["sea buoy"], size="12px", offset=(aside, 15), **side)
 
 
-def draw_cross(plot) -> None:
+def draw_cross(plot: figure) -> None:
     """The cross in the middle that reads values for who steers by keys."""
     source = ColumnDataSource({"x": [0.0], "y": [0.0]}, name="cross")
     plot.scatter(

@@ -13,6 +13,7 @@ import io
 import os
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import jinja2
 import numpy as np
@@ -78,7 +79,7 @@ LAYERS = (
 )
 
 
-def write_brief(plan: Plan, path: str | os.PathLike) -> Path:
+def write_brief(plan: Plan, path: str | os.PathLike[str]) -> Path:
     """Write the plan as one self-contained HTML page; raise `SearcherError` if it cannot be written."""
     return write_text(path, page_text(plan))
 
@@ -89,7 +90,7 @@ def page_text(plan: Plan) -> str:
 
     here = files("searcher.brief")
     loader = jinja2.FunctionLoader(lambda name: (here / name).read_text(encoding="utf-8"))
-    options = {
+    options: dict[str, Any] = {
         "autoescape": True,
         "undefined": jinja2.StrictUndefined,
         "trim_blocks": True,
@@ -118,7 +119,7 @@ def script_hash(script: str) -> str:
     return Markup(f"'sha256-{base64.b64encode(digest).decode('ascii')}'")
 
 
-def page_facts(plan: Plan) -> dict:
+def page_facts(plan: Plan) -> dict[str, Any]:
     """Everything the template shows, as words."""
     show, trip = plan.trip.show, plan.trip
     day = show.local(trip.window.start)
@@ -163,7 +164,7 @@ def page_facts(plan: Plan) -> dict:
         "blank": BLANK,
         "map_words": _map_words(plan),
         "layers": LAYERS,
-        "matter_at": "" if plan.floating is None else show.say_clock(plan.floating["time"].values),
+        "matter_at": "" if plan.floating is None else show.say_clock(plan.floating["time"].values.max()),
         "leaving": show.say_clock(trip.window.start),
     }
 
@@ -176,7 +177,7 @@ NO_ROUTE = {
 }
 
 
-def verdict(conditions: tuple[Condition, ...]) -> dict:
+def verdict(conditions: tuple[Condition, ...]) -> dict[str, str]:
     """What the conditions known to the plan say against the skipper's own limits: words, sign and class."""
     over = [c.name for c in conditions if c.within is False]
     unknown = [c.name for c in conditions if c.within is None] or ([] if conditions else ["wind and waves"])
@@ -188,7 +189,7 @@ def verdict(conditions: tuple[Condition, ...]) -> dict:
     return {"kind": "within", "sign": "✔", "text": f"Within your own limits: {names}"}
 
 
-def _condition(plan: Plan, condition: Condition) -> dict:
+def _condition(plan: Plan, condition: Condition) -> dict[str, str]:
     show = plan.trip.show
     say = show.say_speed if condition.name == "wind" else show.say_height
     words = {True: "within your limit", False: "over your limit", None: "not known"}[condition.within]
@@ -202,7 +203,7 @@ def _condition(plan: Plan, condition: Condition) -> dict:
     }
 
 
-def _first(plan: Plan, steps: list[Step]) -> dict | None:
+def _first(plan: Plan, steps: list[Step]) -> dict[str, Any] | None:
     """The first box of the route: where, when and why; None where there is no route."""
     first = next((step for step in steps if step.kind in ("lines in", "troll")), None)
     if first is None:
@@ -251,7 +252,7 @@ def clock_rows(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
     return [(label, show.say_clock(at), note) for at, label, note in sorted(rows)]
 
 
-def _rows(plan: Plan, steps: list[Step]) -> list[dict]:
+def _rows(plan: Plan, steps: list[Step]) -> list[dict[str, Any]]:
     """The legs, each with whether it goes `again` over what the one before it trolled."""
     before = [None, *((step.kind, step.box) for step in steps)]
     return [
@@ -261,15 +262,15 @@ def _rows(plan: Plan, steps: list[Step]) -> list[dict]:
     ]
 
 
-def _gear(plan: Plan) -> dict:
+def _gear(plan: Plan) -> dict[str, Any]:
     gear, show = plan.trip.gear, plan.trip.show
     lines = []
     for name, low, high in gear.spread:
         near, far = (f"{to_unit(v, show.height):.0f}" for v in (low, high))
         back = near if near == far else f"{near} to {far}"
         lines.append({"name": name, "back": f"{back} {LABELS[show.height]}"})
-    low, _, high = (f"{to_unit(v, show.speed):.1f}" for v in _usual(gear.bait))
-    usual = low if low == high else f"{low} to {high}"
+    slow, _, fast = (f"{to_unit(v, show.speed):.1f}" for v in _usual(gear.bait))
+    usual = slow if slow == fast else f"{slow} to {fast}"
     return {
         "bait": gear.bait,
         "speed": show.say_speed(gear.troll),
@@ -283,7 +284,7 @@ def _usual(bait: str) -> list[float]:
     return [from_unit(speed, "kn") for speed in TROLL_KN[bait]]
 
 
-def _data_row(plan: Plan, row: dict) -> dict:
+def _data_row(plan: Plan, row: dict[str, Any]) -> dict[str, Any]:
     show = plan.trip.show
     timed = row["age"] is not None
     stale = timed and row["age"] > plan.trip.data.max_age

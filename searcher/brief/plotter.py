@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import count
 from typing import NamedTuple
 
@@ -39,7 +40,7 @@ class Plotter:
     most_points: int | None = None
     tolerance: float = 100.0
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         least, most = NAME_LENGTHS
         if not least <= self.name_length <= most:
             raise SearcherError(
@@ -58,7 +59,7 @@ class Plotter:
 class Names:
     """Names of at most so many letters, each given out once in a file."""
 
-    def __init__(self, length: int):
+    def __init__(self, length: int) -> None:
         self.length = length
         self.taken: set[str] = set()
 
@@ -78,7 +79,7 @@ class Names:
             f"{first} {mark.tag}{box}", f"{first} {brief}{box}", f"{first}{mark.tag[0]}{box}", first
         )
 
-    def of_part(self, day, part: int, parts: int) -> str:
+    def of_part(self, day: datetime, part: int, parts: int) -> str:
         """Name of a route: its date, and its number where there are several."""
         if parts == 1:
             return self.take(f"DAY {day:%y%m%d}", f"D{day:%y%m%d}", f"D{day:%m%d}")

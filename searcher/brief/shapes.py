@@ -5,11 +5,13 @@ Metres are whole, which is far below what anyone can see, and keeps the page sma
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
 
 import contourpy
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
 
 from searcher import geo
 from searcher.brief.fields import Field
@@ -34,14 +36,14 @@ class Plane:
     def __init__(self, region: Region) -> None:
         self.lon = round(region.centre.lon)
 
-    def xy(self, lon, lat):
+    def xy(self, lon: ArrayLike, lat: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Metres of degrees, of the same shape."""
         lat = np.asarray(lat, dtype=float)
         return RADIUS * np.radians(np.asarray(lon, dtype=float) - self.lon), RADIUS * np.arcsinh(
             np.tan(np.radians(lat))
         )
 
-    def lat(self, y):
+    def lat(self, y: ArrayLike) -> np.ndarray:
         """Latitude of y."""
         return np.degrees(np.arctan(np.sinh(np.asarray(y) / RADIUS)))
 
@@ -89,19 +91,19 @@ def path(plane: Plane, xy: np.ndarray) -> tuple[list[int], list[int]]:
     return whole(x), whole(y)
 
 
-def paths(plane: Plane, lines) -> tuple[list, list]:
+def paths(plane: Plane, lines: Iterable[shapely.LineString]) -> tuple[list[Any], list[Any]]:
     """x and y of each line; empty lists where there is none."""
     pairs = [path(plane, shapely.get_coordinates(line)) for line in lines]
     return [x for x, _ in pairs], [y for _, y in pairs]
 
 
-def rings(plane: Plane, shapes) -> tuple[list, list]:
+def rings(plane: Plane, shapes: Iterable[shapely.Geometry]) -> tuple[list[Any], list[Any]]:
     """x and y of the outer ring of each polygon (of the largest part of several)."""
     largest = [max(shapely.get_parts(shape), key=lambda part: part.area) for shape in shapes]
     return paths(plane, [part.exterior for part in largest])
 
 
-def polygons(plane: Plane, geometry) -> tuple[list, list]:
+def polygons(plane: Plane, geometry: shapely.Geometry) -> tuple[list[Any], list[Any]]:
     """x and y of (multi)polygons as [polygon][ring][vertex], one group for each part."""
     parts = [
         part
@@ -112,7 +114,9 @@ def polygons(plane: Plane, geometry) -> tuple[list, list]:
     return [[x] for x, _ in pairs], [[y] for _, y in pairs]
 
 
-def outlines(plane: Plane, geometry, obstacles) -> tuple[list, list]:
+def outlines(
+    plane: Plane, geometry: shapely.Geometry, obstacles: shapely.Geometry
+) -> tuple[list[Any], list[Any]]:
     """x and y of the outer edges of a (multi)polygon, where they are not those of obstacles."""
     edge = shapely.MultiLineString(
         [part.exterior for part in shapely.get_parts(geometry) if not part.is_empty]
@@ -121,7 +125,7 @@ def outlines(plane: Plane, geometry, obstacles) -> tuple[list, list]:
     return paths(plane, [part for part in shapely.get_parts(shapely.line_merge(free)) if not part.is_empty])
 
 
-def shore(region: Region):
+def shore(region: Region) -> shapely.Geometry:
     """Land on a region and well around it, as coarse as can be seen."""
     wide = 0.5 * (region.east - region.west)
     high = 0.5 * (region.north - region.south)
@@ -130,7 +134,7 @@ def shore(region: Region):
     return shapely.simplify(geo.land(around), SHORE_DETAIL)
 
 
-def band(line, doubt: float):
+def band(line: shapely.LineString, doubt: float) -> shapely.Geometry:
     """Where a line may be: all within its doubt (m) of it."""
     if not np.isfinite(doubt) or doubt <= 0:
         return shapely.Polygon()
@@ -138,7 +142,7 @@ def band(line, doubt: float):
     return shapely.simplify(geo.buffer(line, doubt, centre=middle, quad_segs=4), 1e-3)
 
 
-def contours(plane: Plane, field: Field, levels) -> list[Contour]:
+def contours(plane: Plane, field: Field, levels: Sequence[float]) -> list[Contour]:
     """Lines of equal depth, at the levels there are."""
     found = contourpy.contour_generator(field.lon, field.lat, np.ma.masked_invalid(field.values))
     lines = [(level, xy) for level in levels for xy in found.lines(level) if len(xy) >= SHORTEST]
@@ -149,7 +153,7 @@ def contours(plane: Plane, field: Field, levels) -> list[Contour]:
     return [Contour(level, *(np.round(a) for a in plane.xy(*xy.T))) for level, xy in simple]
 
 
-def arrows(plane: Plane, east: Field, north: Field) -> tuple[list, list, float]:
+def arrows(plane: Plane, east: Field, north: Field) -> tuple[list[Any], list[Any], float]:
     """Arrows of a current as one line each, shaft and head; and the speed whose arrow reaches the next."""
     stride = max(1, round(max(east.values.shape) / ARROWS))
     half = stride // 2
@@ -170,7 +174,9 @@ def arrows(plane: Plane, east: Field, north: Field) -> tuple[list, list, float]:
     return [whole(row) for row in xs], [whole(row) for row in ys], fastest
 
 
-def headings(plane: Plane, lines) -> tuple[list, list, list]:
+def headings(
+    plane: Plane, lines: Iterable[shapely.LineString]
+) -> tuple[list[float], list[float], list[float]]:
     """x, y and angle (radians from north, anticlockwise) of each line at 60 % of its way."""
     marks = []
     for line in lines:
@@ -181,4 +187,5 @@ def headings(plane: Plane, lines) -> tuple[list, list, list]:
         if (before != after).any():
             east, north = after - before
             marks.append((*after.tolist(), float(np.arctan2(-east, north))))
-    return tuple(map(list, zip(*marks, strict=True))) if marks else ([], [], [])
+    x, y, angle = map(list, zip(*marks, strict=True)) if marks else ([], [], [])
+    return x, y, angle

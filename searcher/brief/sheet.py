@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
@@ -24,7 +26,7 @@ from searcher.plan import Plan
 from searcher.units import LABELS, from_unit
 
 #: colour and dash of each kind of line: dark enough on every shade, told apart by dash without colour
-FRONT_STYLES = {
+FRONT_STYLES: dict[str, tuple[str, Any]] = {
     tables.TEMPERATURE_BREAK: ("#0047ab", "-"),
     tables.COLOR_CHANGE: ("#00684a", (0, (1.2, 0.9))),
     tables.CONVERGENCE_LINE: ("#a3005c", (0, (4, 1.6))),
@@ -70,7 +72,8 @@ class Sheet:
 
     def _wide(self, text: str, font: float, weight: str = "normal") -> float:
         """Width of a text on paper, inches."""
-        renderer, style = self.figure.canvas.get_renderer(), FontProperties(size=font, weight=weight)
+        renderer = self.figure.canvas.get_renderer()  # type: ignore[attr-defined]  # of Agg, which has one
+        style = FontProperties(size=font, weight=weight)
         text = text.replace("$", r"\$")
         return renderer.get_text_width_height_descent(text, style, False)[0] / self.figure.dpi
 
@@ -104,7 +107,7 @@ class Sheet:
         routed = 0 if self.plan.legs.empty else 2
         return self.plan.fronts["kind"].nunique() + routed + 2 + 3 + closed
 
-    def draw_keys(self, shades, arrows, shown: set[str]) -> None:
+    def draw_keys(self, shades: Any, arrows: Any, shown: set[str]) -> None:
         """The colour scale (if there are `shades`), the current arrow and the legend of what is `shown`."""
         if shades is not None:
             self._draw_scale(shades)
@@ -125,7 +128,7 @@ class Sheet:
             labelspacing=0.3,
         )
 
-    def _draw_scale(self, shades) -> None:
+    def _draw_scale(self, shades: Any) -> None:
         bar = self.figure.add_axes(self._box(self.left, self.keys + 0.42, 0.7 * self.span, 0.13))
         fitting = 0.7 * self.span / 0.5  # labels of up to half an inch
         ticks = shades.steps[:: int(np.ceil(shades.steps.size / fitting))]
@@ -137,7 +140,7 @@ class Sheet:
         scale.outline.set_linewidth(0.6)
         scale.set_label(shades.label, fontsize=self.font, labelpad=1)
 
-    def _draw_current_key(self, arrows) -> None:
+    def _draw_current_key(self, arrows: Any) -> None:
         unit = self.plan.trip.show.speed
         longest = LONGEST_KEY * arrows.scale  # the scale is in m/s per inch
         amounts = KEY_CURRENTS[unit]
@@ -176,7 +179,7 @@ class Sheet:
         self._write(x, self.credit_top / self.high, self.cautions, font - 0.5, va="bottom")
         self._write(x, 0.07 / self.high, self.credits, font - 2.5, va="bottom")
 
-    def _write(self, x: float, y: float, lines: list[str], size: float, **style) -> None:
+    def _write(self, x: float, y: float, lines: list[str], size: float, **style: Any) -> None:
         text = "\n".join(lines)
         self.figure.text(x, y, text, fontsize=size, linespacing=1.2, parse_math=False, **style)
 
@@ -196,7 +199,7 @@ class Sheet:
         )
 
 
-def _handles(shown: set[str]) -> list:
+def _handles(shown: set[str]) -> list[Any]:
     """One legend entry for each thing that is on the map."""
     casing = [halo(4.6, INK)[0]]
     handles = [

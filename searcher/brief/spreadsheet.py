@@ -111,7 +111,7 @@ def _measured(values: pd.Series, name: str, unit: str, digits: int) -> dict[str,
     return {f"{name} ({label})": shown.astype("Int64") if digits == 0 else shown}
 
 
-def _local(times: Iterable, show: Show) -> list[str]:
+def _local(times: Iterable[pd.Timestamp], show: Show) -> list[str]:
     return ["" if pd.isna(time) else show.local(time).isoformat(timespec="minutes") for time in times]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
@@ -19,6 +20,7 @@ from searcher.brief.words import (
 )
 from searcher.geo import Place
 from searcher.plan import Plan
+from searcher.tables import Row
 
 #: evidence that changes the rate by less than this (natural log) is called neutral
 NEUTRAL = 0.05
@@ -37,13 +39,13 @@ def from_buoy(plan: Plan, place: Place) -> str:
     return f"{far}, {say_course(geo.bearing(buoy, place))} true from the sea buoy{whose}"
 
 
-def expected(box) -> dict:
+def expected(box: Row) -> dict[str, Any]:
     """The expected rate of a box (a mapping) and its interval."""
     names = {"rate": "expected", "low": "expected_low", "high": "expected_high"}
     return {name: say_rate(box[column]) for name, column in names.items()}
 
 
-def leg_story(plan: Plan, step: Step) -> dict:
+def leg_story(plan: Plan, step: Step) -> dict[str, Any]:
     """One leg of the day."""
     show = plan.trip.show
     turns = len(step.courses)
@@ -70,7 +72,7 @@ def leg_story(plan: Plan, step: Step) -> dict:
     }
 
 
-def box_story(plan: Plan, box) -> dict:
+def box_story(plan: Plan, box: Row) -> dict[str, Any]:
     """One search box (a row of `plan.boxes`)."""
     show, row = plan.trip.show, box._asdict()
     first, last = working_line(plan, int(box.rank))
@@ -97,7 +99,7 @@ def box_story(plan: Plan, box) -> dict:
     }
 
 
-def evidence(column: str, value: float, widest: float) -> dict:
+def evidence(column: str, value: float, widest: float) -> dict[str, Any]:
     """One piece of evidence: its factor on the rate, and a bar from the middle (`widest` fills it)."""
     name = say_name(column.removeprefix(tables.EVIDENCE))
     if not np.isfinite(value):
@@ -109,7 +111,7 @@ def evidence(column: str, value: float, widest: float) -> dict:
     return {"name": name, "factor": factor, "x": x, "wide": wide, "up": value >= 0, "neutral": neutral}
 
 
-def line_story(plan: Plan, number: int, front) -> dict:
+def line_story(plan: Plan, number: int, front: Row) -> dict[str, Any]:
     """One line where something changes or gathers (a row of `plan.fronts`)."""
     show = plan.trip.show
     return {
@@ -126,7 +128,7 @@ def line_story(plan: Plan, number: int, front) -> dict:
     }
 
 
-def _line_step(plan: Plan, front) -> str:
+def _line_step(plan: Plan, front: Row) -> str:
     """What changes across a line, by how much and over what width; "" where nothing is known to."""
     if not np.isfinite(front.step):
         return ""
@@ -141,7 +143,7 @@ def _line_step(plan: Plan, front) -> str:
     return f"{said}{wide}"
 
 
-def stay_rows(plan: Plan) -> list[dict]:
+def stay_rows(plan: Plan) -> list[dict[str, Any]]:
     """How long to work each box of the route, and when to leave one that is empty."""
     show, rows = plan.trip.show, []
     for stay in plan.stays.itertuples():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from searcher.brief import fields, layers
 from searcher.brief.fields import View
@@ -14,6 +14,9 @@ from searcher.brief.words import cold_side_words, data_words, line_words, say_na
 from searcher.errors import SearcherError
 from searcher.plan import Plan
 from searcher.tables import COLOR_CHANGE, CONVERGENCE_LINE, FRONT_KINDS, TEMPERATURE_BREAK
+
+if TYPE_CHECKING:
+    from cartopy.mpl.geoaxes import GeoAxes
 
 
 class Picture(NamedTuple):
@@ -43,7 +46,7 @@ class Subject(NamedTuple):
         return shown & drawn
 
 
-def _temperature(ax, frame: Frame, plan: Plan) -> Picture:
+def _temperature(ax: GeoAxes, frame: Frame, plan: Plan) -> Picture:
     view = fields.newest_view(plan, frame.region)
     label = f"Sea temperature, °{plan.trip.show.temperature}"
     seen = f"Temperature seen {data_words(plan, 'temperature')}"
@@ -52,7 +55,7 @@ def _temperature(ax, frame: Frame, plan: Plan) -> Picture:
     return Picture(layers.draw_temperature(ax, frame, view, label), view, seen)
 
 
-def _plan(ax, frame: Frame, plan: Plan) -> Picture:
+def _plan(ax: GeoAxes, frame: Frame, plan: Plan) -> Picture:
     picture = _temperature(ax, frame, plan)
     lines = line_words(plan)
     drawn = f"; {lines}" if lines else ""
@@ -60,29 +63,30 @@ def _plan(ax, frame: Frame, plan: Plan) -> Picture:
     return picture._replace(words=f"{hours} {cold_side_words(plan)}".rstrip())
 
 
-def _breaks(ax, frame: Frame, plan: Plan) -> Picture:
+def _breaks(ax: GeoAxes, frame: Frame, plan: Plan) -> Picture:
     picture = _temperature(ax, frame, plan)
     lines = line_words(plan)
     return picture._replace(words=f"{picture.words}{f'; {lines}' if lines else ''}.")
 
 
-def _currents(ax, frame: Frame, plan: Plan) -> Picture:
+def _currents(ax: GeoAxes, frame: Frame, plan: Plan) -> Picture:
     field = fields.convergence_field(plan, frame.region)
     shading = None if field is None else layers.draw_convergence(ax, frame, field)
     when = plan.trip.show.say_time(plan.trip.window.start)
     return Picture(shading, None, f"Currents for {when}. Where the surface closes in, what floats gathers.")
 
 
-def _floating(ax, frame: Frame, plan: Plan) -> Picture:
+def _floating(ax: GeoAxes, frame: Frame, plan: Plan) -> Picture:
     field = fields.floating_field(plan, frame.region)
     shading = None if field is None else layers.draw_floating(ax, frame, field)
-    when = plan.trip.show.say_time(plan.floating["time"].values)
+    assert plan.floating is not None  # see `subject_of`
+    when = plan.trip.show.say_time(plan.floating["time"].values.max())
     blind = plan.floating.attrs.get("blind_to", "")
     how = f"Floating matter reckoned for {when} from currents, wind and fronts of the days before"
     return Picture(shading, None, f"{how}; {blind}." if blind else f"{how}.")
 
 
-def _ranking(ax, frame: Frame, plan: Plan) -> Picture:  # noqa: ARG001  the field is in the boxes
+def _ranking(ax: GeoAxes, frame: Frame, plan: Plan) -> Picture:  # noqa: ARG001  the field is in the boxes
     words = "Boxes by the rate of encounters that is expected in them; numbers are ranks."
     return Picture(layers.shade_boxes(plan), None, words)
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import timedelta
 from itertools import combinations, permutations, product
+from typing import Any
 
 import numpy as np
 
@@ -19,14 +21,14 @@ BAR, FUEL = 104.0, 96.0
 LETTER, GAP = 18.5, 9.0
 
 
-def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
+def draw_timeline(plan: Plan, steps: list[Step]) -> dict[str, Any]:
     """The day as shapes 1000 wide: hour ticks, a bar per leg from `top` on, lines for sun, turning, home."""
     show, window = plan.trip.show, plan.trip.window
     first, last = window.start - np.timedelta64(20, "m"), window.end + np.timedelta64(20, "m")
     span = (last - first) / np.timedelta64(1, "s")
 
-    def x(time) -> float:
-        share = (np.datetime64(time, "ns") - first) / np.timedelta64(1, "s") / span
+    def x(time: np.datetime64) -> float:
+        share = (np.asarray(time, dtype="datetime64[ns]") - first) / np.timedelta64(1, "s") / span
         return round(INSET + float(np.clip(share, 0.0, 1.0)) * (WIDE - 2 * INSET), 1)
 
     bars = [(step.start, step.end, step.kind, step.box) for step in steps]
@@ -54,14 +56,16 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict:
     }
 
 
-def _fuel(plan: Plan, steps: list[Step], x, top: float) -> dict:
+def _fuel(plan: Plan, steps: list[Step], x: Callable[[np.datetime64], float], top: float) -> dict[str, Any]:
     """The fuel in the tank through the day as points of a line, full at `top`, empty `FUEL` below."""
     boat, show = plan.trip.boat, plan.trip.show
 
     def y(litres: float) -> float:
         return round(top + FUEL * (1.0 - litres / boat.tank), 1)
 
-    leave, back = port_hours(plan)
+    hours = port_hours(plan)
+    assert hours is not None  # there are steps
+    leave, back = hours
     spots = [
         (leave, boat.tank),
         (steps[0].start, steps[0].fuel_left + steps[0].fuel_used),
@@ -81,7 +85,7 @@ def _fuel(plan: Plan, steps: list[Step], x, top: float) -> dict:
     }
 
 
-def _stagger(lines: list[dict]) -> list[dict]:
+def _stagger(lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Give each line's words a row of their own, left or right of it, so that no line strikes them through.
 
     A line runs down from its own words, so those below must leave it free. With four lines at most every
@@ -99,7 +103,7 @@ def _stagger(lines: list[dict]) -> list[dict]:
     return min(tried, key=_struck)
 
 
-def _beside(line: dict, side: str) -> dict:
+def _beside(line: dict[str, Any], side: str) -> dict[str, Any]:
     """Where the words of a line begin and end, inside the drawing."""
     wide = LETTER * len(line["text"])
     left = line["x"] + GAP if side == "start" else line["x"] - GAP - wide
@@ -108,16 +112,18 @@ def _beside(line: dict, side: str) -> dict:
     return {"left": round(left, 1), "right": round(left + wide, 1), "side": side, "over": over}
 
 
-def _struck(lines: list[dict]) -> int:
+def _struck(lines: list[dict[str, Any]]) -> int:
     """How many words are crossed by the line of words higher up, or have no room beside their own."""
     pairs = [sorted(pair, key=lambda line: line["row"]) for pair in combinations(lines, 2)]
     struck = sum(low["left"] - GAP / 2 < high["x"] < low["right"] + GAP / 2 for high, low in pairs)
     return struck + sum(line["over"] for line in lines)
 
 
-def _hours(plan: Plan, first, last, x) -> list[dict]:
+def _hours(
+    plan: Plan, first: np.datetime64, last: np.datetime64, x: Callable[[np.datetime64], float]
+) -> list[dict[str, Any]]:
     """Ticks at whole local hours; every second or third carries its name so that none touch."""
-    moment, ticks = plan.trip.show.local(first), []
+    moment, ticks = plan.trip.show.local(first), list[dict[str, Any]]()
     moment = moment.replace(minute=0) + timedelta(hours=1)
     every = 2 if (last - first) < np.timedelta64(14, "h") else 4
     while True:

@@ -175,8 +175,9 @@ def iso(time: np.datetime64) -> str:
 
 def moment(time: np.datetime64) -> datetime:
     """A timezone-aware UTC datetime, rounded to the second."""
-    whole = (np.datetime64(time, "ms") + np.timedelta64(500, "ms")).astype("datetime64[s]")
-    return whole.astype(datetime).replace(tzinfo=UTC)
+    exact = np.datetime64(time, "ms")  # type: ignore[call-overload]  # numpy's types know no unit here
+    whole: datetime = (exact + np.timedelta64(500, "ms")).astype("datetime64[s]").astype(datetime)
+    return whole.replace(tzinfo=UTC)
 
 
 def turn_words(plan: Plan, *, clock: bool = False) -> str:
