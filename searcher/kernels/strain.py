@@ -38,9 +38,9 @@ def strain(u, v, lat, east, north):
             size = math.sqrt(normal * normal + shear * shear)
             # the stretching axis lies at θ with cos 2θ = normal/size, sin 2θ = shear/size: half angles, from
             # whichever of 1 ± cos 2θ does not cancel
-            twice = abs(normal) / size if size > 0.0 else 1.0
+            twice = abs(normal) / size if size != 0.0 else 1.0
             long = math.sqrt(0.5 + 0.5 * twice)
-            short = 0.5 * abs(shear) / (size * long) if size > 0.0 else 0.0
+            short = 0.5 * abs(shear) / (size * long) if size != 0.0 else 0.0  # NaN stays NaN
             cosine = long if normal >= 0.0 else short
             sine = math.copysign(short if normal >= 0.0 else long, shear)
             out[0, j, i] = ux + vy
