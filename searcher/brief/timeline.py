@@ -123,7 +123,8 @@ def _hours(
     plan: Plan, first: np.datetime64, last: np.datetime64, x: Callable[[np.datetime64], float]
 ) -> list[dict[str, Any]]:
     """Ticks at whole local hours; every second or third carries its name so that none touch."""
-    moment, ticks = plan.trip.show.local(first), list[dict[str, Any]]()
+    moment = plan.trip.show.local(first)
+    ticks: list[dict[str, Any]] = []
     moment = moment.replace(minute=0) + timedelta(hours=1)
     every = 2 if (last - first) < np.timedelta64(14, "h") else 4
     while True:

@@ -16,7 +16,9 @@ __all__ = ["app", "main"]
 MORNING = ["demo", "new", "sources", "fetch", "check", "scan", "plan", "brief", "desk"]
 ORDER = [*MORNING, "log", "rerank", "review"]
 PLACES = {verb: place for place, verb in enumerate(ORDER)}
-app.registered_commands.sort(key=lambda verb: PLACES.get(verb.name or verb.callback.__name__, len(ORDER)))
+app.registered_commands.sort(
+    key=lambda verb: PLACES.get(verb.name or getattr(verb.callback, "__name__", ""), len(ORDER))
+)
 
 
 def main() -> None:

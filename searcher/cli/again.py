@@ -6,17 +6,19 @@ import gc
 import json
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher.cli.at_sea import app, find_moment
+from searcher.cli.at_sea import app as app
+from searcher.cli.at_sea import find_moment
 from searcher.cli.morning import Bans, HomeBy, Pins
 from searcher.cli.say import say_learned, say_stay_facts
 from searcher.cli.verbs import HERE, AsJson, Folder
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import numpy as np
 
     from searcher.geo import Place
@@ -82,7 +84,7 @@ def rerank(
     gc.enable()
 
 
-def clock_of(text: str):
+def clock_of(text: str) -> tuple[int, int]:
     """A clock time as it was typed."""
     from searcher.sightings.words import parse_clock
 
@@ -102,7 +104,7 @@ def parse_fuel(text: str, trip: Trip) -> float:
     return from_unit(value, {"l": "l", "g": "gal"}.get(unit[:1], trip.show.fuel))
 
 
-def find_here(trip: Trip, folder: Path, at: str | None, log, now: np.datetime64) -> Place:
+def find_here(trip: Trip, folder: Path, at: str | None, log: gpd.GeoDataFrame, now: np.datetime64) -> Place:
     """Where the boat is: as said, else where the last entry of the log up to now was made."""
     import shapely
 
@@ -118,14 +120,14 @@ def find_here(trip: Trip, folder: Path, at: str | None, log, now: np.datetime64)
     return Place(*shapely.get_coordinates(last["geometry"])[-1])
 
 
-def print_rerank(facts: dict) -> None:
+def print_rerank(facts: dict[str, Any]) -> None:
     """A screenful: where next, when to leave, when home; then what changed and why."""
     for text in (*facts["way"], "", *facts["reasons"], *facts["notes"]):
         typer.echo(text)
     typer.echo("An aid to searching only: the forecast, the chart and your judgement come first.")
 
 
-def facts_of(found: Rerank) -> dict:
+def facts_of(found: Rerank) -> dict[str, Any]:
     """The result for a program: sentences, then inside units, degrees, UTC."""
     from searcher.keep import CHANGED
     from searcher.reasons import say_reasons, say_way
@@ -159,7 +161,7 @@ def facts_of(found: Rerank) -> dict:
     }
 
 
-def write_rerank(found: Rerank, facts: dict, folder: Path) -> list[Path]:
+def write_rerank(found: Rerank, facts: dict[str, Any], folder: Path) -> list[Path]:
     """The new route, boxes and legs beside the morning's files; each appears whole or not at all."""
     from dataclasses import replace
 

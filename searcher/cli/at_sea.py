@@ -9,12 +9,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher.cli.morning import app
+from searcher.cli.morning import app as app
 from searcher.cli.verbs import HERE, AsJson
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
+    import pandas as pd
+    import shapely
+
     from searcher.sightings import Sighting
+    from searcher.sightings.places import Found
     from searcher.trip import Trip
 
 #: the log takes what was seen so long before leaving and after coming home
@@ -108,7 +112,8 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
 
     places, rest = take_places(trip, text, said)
     words = parse_words(rest)
-    clocks = [parse_clock(said[name]) for name in ("time", "start", "end") if said[name] is not None]
+    given = (said[name] for name in ("time", "start", "end"))
+    clocks = [parse_clock(clock) for clock in given if clock is not None]
     clocks = clocks or list(words.clocks)
     moments = [find_moment(trip, clock) for clock in clocks]
     is_stretch = words.kind in STRETCHES
@@ -142,25 +147,27 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
         species=words.species,
         depth=words.depth if said["depth"] is None else parse_depth(said["depth"], unit=trip.show.depth),
         note=" ".join(filter(None, (words.note, note.strip()))),
-        **{name: to_numpy(moment) for name, moment in when.items()},
+        time=to_numpy(when["time"]),
+        end=to_numpy(when["end"]) if "end" in when else None,
     )
 
 
-def take_places(trip: Trip, text: str, said: dict[str, str | None]) -> tuple[list, str]:
+def take_places(trip: Trip, text: str, said: dict[str, str | None]) -> tuple[list[Found], str]:
     """The places of the options, then those in the text; and the text without them."""
     from searcher.sightings import find_place, parse_place
 
-    known = {"region": trip.region, "folder": trip.folder}
-    places = [parse_place(said[name], **known) for name in ("at", "from", "to") if said[name] is not None]
-    found = find_place(text, **known)
+    region, folder = trip.region, trip.folder
+    given = (said[name] for name in ("at", "from", "to"))
+    places = [parse_place(place, region=region, folder=folder) for place in given if place is not None]
+    found = find_place(text, region=region, folder=folder)
     while found is not None:
         places.append(found)
         text = found.rest
-        found = find_place(text, **known)
+        found = find_place(text, region=region, folder=folder)
     return places, text
 
 
-def stretch_of(places: list, kind: str):
+def stretch_of(places: list[Found], kind: str) -> shapely.LineString:
     """The line of a stretch: from one place to another, or along a box or leg of the plan."""
     import shapely
 
@@ -238,7 +245,7 @@ def show_imported(trip: Trip, path: Path, as_json: bool) -> None:
     from searcher.trip.hours import to_numpy
 
     first, last = hours_of(trip)
-    window = tuple(to_numpy(moment) for moment in (first, last))
+    window = to_numpy(first), to_numpy(last)
     found = read_gpx(
         path, speeds=trolling_speeds(trip), window=window, region=trip.region, unit=trip.show.temperature
     )
@@ -278,7 +285,7 @@ def show_exported(trip: Trip, path: Path, as_json: bool) -> None:
     typer.echo(json.dumps({"wrote": str(written)}) if as_json else f"wrote {len(rows)} entries to {written}")
 
 
-def facts_of(row) -> dict:
+def facts_of(row: pd.Series) -> dict[str, Any]:
     """An entry for a program: inside units, UTC, GeoJSON geometry; null where not said."""
     import pandas as pd
     import shapely
@@ -289,7 +296,7 @@ def facts_of(row) -> dict:
     return facts | {"geometry": json.loads(shapely.to_geojson(row["geometry"]))}
 
 
-def say_entry(row, trip: Trip) -> str:
+def say_entry(row: pd.Series, trip: Trip) -> str:
     """An entry on one line."""
     import numpy as np
     import shapely

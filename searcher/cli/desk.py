@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from searcher.cli.again import app
+from searcher.cli.again import app as app
 from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes
 from searcher.cli.verbs import HERE, Folder, Quiet, load_trip_sea

@@ -6,7 +6,7 @@ import json
 
 import typer
 
-from searcher.cli.desk import app
+from searcher.cli.desk import app as app
 from searcher.cli.say import print_paths
 from searcher.cli.verbs import HERE, AsJson, Folder
 

@@ -14,6 +14,8 @@ from searcher.cli.say import print_notes, print_paths, print_plan, summary
 from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from searcher.brief import Plotter
     from searcher.plan import Plan
     from searcher.trip import Trip
@@ -133,7 +135,7 @@ def plan_folder(
     return make_plan(trip, sea, pinned=pinned or (), banned=banned or (), progress=step)
 
 
-def find_home_by(trip: Trip, clock: str):
+def find_home_by(trip: Trip, clock: str) -> np.datetime64:
     """The moment (UTC) of a local clock time of the day that begins with leaving."""
     from datetime import UTC, datetime, timedelta
 

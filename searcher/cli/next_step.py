@@ -200,14 +200,15 @@ def newer_data(trip: Trip) -> list[Step]:
 def is_outdated(found: Folder) -> bool:
     """Whether the trip file or the data were written after the plan was made."""
     since = [time for time in (found.edited, found.fetched) if time is not None]
-    return found.planned is not None and max(since, default=found.planned) > found.planned
+    return found.planned is not None and bool(max(since, default=found.planned) > found.planned)
 
 
 def is_stale(found: Folder) -> bool:
     """Whether even the newest file was written longer before leaving than the trip file allows."""
     if found.trip is None or found.fetched is None:
         return False
-    return (found.trip.window.start - found.fetched) / np.timedelta64(1, "s") > found.trip.data.max_age
+    age = float((found.trip.window.start - found.fetched) / np.timedelta64(1, "s"))
+    return age > found.trip.data.max_age
 
 
 def outdated_words(found: Folder) -> str:

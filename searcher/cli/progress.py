@@ -96,7 +96,7 @@ def _drawing(stages: Stages) -> Iterator[Callable[[str], None]]:
     from rich.text import Text
 
     class TimeLeft(ProgressColumn):
-        def render(self, _) -> Text:
+        def render(self, _: object) -> Text:
             return Text(say_left(stages.left()))
 
     console = Console(stderr=True)
@@ -149,13 +149,14 @@ def remember(verb: str, taken: Mapping[str, float]) -> None:
 
 
 @contextmanager
-def showing_transfers(quiet: bool) -> Iterator:
+def showing_transfers(quiet: bool) -> Iterator[Callable[[str, int, int | None], None]]:
     """A function for (product, bytes, bytes in all or None), called from several threads; draws bars."""
     from rich.console import Console
     from rich.progress import (
         BarColumn,
         DownloadColumn,
         Progress,
+        TaskID,
         TextColumn,
         TimeElapsedColumn,
         TimeRemainingColumn,
@@ -172,7 +173,7 @@ def showing_transfers(quiet: bool) -> Iterator:
     with Progress(
         *columns, console=console, transient=True, disable=quiet or not console.is_terminal
     ) as bars:
-        tasks: dict = {}
+        tasks: dict[str, TaskID] = {}
 
         def tell(product: str, done: int, total: int | None) -> None:
             if product not in tasks:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from searcher.plan import Plan
+    from searcher.tables import Row
     from searcher.trip import Trip
     from searcher.units import Show
 
 
-def summary(made: Plan) -> dict:
+def summary(made: Plan) -> dict[str, Any]:
     """What a program wants to know of a plan: positions in degrees, times in UTC, inside units."""
     boxes = made.boxes
     return {
@@ -42,7 +45,7 @@ def summary(made: Plan) -> dict:
     }
 
 
-def say_stay_facts(stay) -> dict:
+def say_stay_facts(stay: Row) -> dict[str, Any]:
     """A stay for a program."""
     times = {name: f"{getattr(stay, name).isoformat()}Z" for name in ("start", "end", "leave_by")}
     return {"box": int(stay.box), "passes": int(stay.passes), "expected": float(stay.expected), **times}
@@ -76,7 +79,7 @@ def print_plan(made: Plan) -> None:
     typer.echo(f"Turn for home from the last box by {show.say_time(made.turn_for_home)} at the latest.")
 
 
-def say_stay(stay, show: Show) -> str:
+def say_stay(stay: Row, show: Show) -> str:
     """How long the day stays at a box, and when to give it up."""
     span = float((stay.end - stay.start).total_seconds())
     passes = "1 pass" if stay.passes == 1 else f"{stay.passes} passes"
@@ -114,7 +117,7 @@ def say_learned(trips: int) -> str:
     return f"The weights have learned from {trips} of your own trip{'s' if trips > 1 else ''}."
 
 
-def print_fronts(fronts, trip: Trip) -> None:
+def print_fronts(fronts: gpd.GeoDataFrame, trip: Trip) -> None:
     """One line per front."""
     from searcher.tables import CONVERGENCE_LINE
 
@@ -140,13 +143,13 @@ def print_paths(paths: list[Path]) -> None:
         typer.echo(f"open {page}")
 
 
-def say_data(row: dict) -> str:
+def say_data(row: dict[str, Any]) -> str:
     """One line on one field of the sea."""
     age = "" if row["age"] is None else f", {row['age'] / 3600:.0f} h old at departure"
     return f"{row['node']}: {row['source']}{age}, {row['missing']:.0%} missing or land"
 
 
-def say_product(row: dict) -> str:
+def say_product(row: dict[str, Any]) -> str:
     """One line on one product of the catalogue: how fine, how often, how old as a rule, whose."""
     late = f"{row['latency'] / 3600:.0f} h old" if row["latency"] else "forecast"
     when = "always the same" if row["time_step"] is None else f"every {row['time_step'] / 3600:g} h, {late}"

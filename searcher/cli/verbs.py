@@ -126,7 +126,7 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
 
     trip = read_trip(folder)
     findings = check_trip(trip)
-    data: tuple[dict, ...] = ()
+    data: tuple[dict[str, Any], ...] = ()
     if trip.sources.files:
         with showing_progress(quiet or as_json) as step:
             step("reading the data")
@@ -263,7 +263,7 @@ def sources(
             expected="west south east north, west < east, south < north",
         )
     home = folder if region else folder or HERE
-    box = Region(*region) if region else read_trip(home).region
+    box = Region(*region) if region else read_trip(home or HERE).region
     rows = [row | {"held_age": held_age(home, row["id"])} for row in list_products(box, extra=home)]
     if as_json:
         typer.echo(json.dumps(rows, indent=1))
