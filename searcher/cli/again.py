@@ -18,6 +18,8 @@ from searcher.cli.verbs import HERE, AsJson, Folder
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import geopandas as gpd
     import numpy as np
 
@@ -84,7 +86,7 @@ def rerank(
     gc.enable()
 
 
-def clock_of(text: str) -> tuple[int, int]:
+def clock_of(text: str) -> tuple[int, int] | datetime:
     """A clock time as it was typed."""
     from searcher.sightings.words import parse_clock
 
