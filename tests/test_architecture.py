@@ -169,13 +169,18 @@ def trade_faults(name: str, tree: ast.Module) -> list[str]:
 
 
 def docstring_faults(name: str, tree: ast.Module) -> list[str]:
-    """The module and its public functions and classes without a docstring."""
+    """The module and its public functions and classes without a docstring; an overload needs none."""
     faults = [] if ast.get_docstring(tree) else [f"{name} has no docstring"]
     for node in tree.body:
         is_public = isinstance(node, Function | ast.ClassDef) and not node.name.startswith("_")
-        if is_public and not ast.get_docstring(node):
+        if is_public and not ast.get_docstring(node) and not is_overload(node):
             faults.append(f"{name}.{node.name} has no docstring")
     return faults
+
+
+def is_overload(node: Function | ast.ClassDef) -> bool:
+    """Whether a definition only says the types of one way to call a function."""
+    return any(ast.unparse(decorator) == "overload" for decorator in node.decorator_list)
 
 
 def float_faults(name: str, tree: ast.Module) -> list[str]:
@@ -304,6 +309,7 @@ BREAKS = [
     (trade_faults, "searcher.reach", "g(wave_ft=1)\nmax_burn = 3", 1),
     (trade_faults, "searcher.trip.model", "speed_kn = 1", 0),
     (docstring_faults, "searcher.reach", "'''Reach.'''\ndef f(): pass\ndef _g(): pass", 1),
+    (docstring_faults, "searcher.reach", "'''Reach.'''\n@overload\ndef f(): ...\ndef f(): pass", 1),
     (float_faults, "searcher.reach", "def f(a: float, b: float, c: float, d: float): pass", 1),
     (float_faults, "searcher.reach", "def f(a: float, b: float, *, c: float, d: float): pass", 0),
     (length_faults, "searcher.reach", LONG, 1),
