@@ -35,6 +35,8 @@ VERSION = 1
 TABLES = ("fronts", "boxes", "legs", "stays")
 #: fields of a plan that are kept as they are
 PLAIN = ("cautions", "settings", "best", "bound", "learned_from")
+#: of a row on the data: when the first and the last field is from; None where they do not change
+ENDS = ("first", "last")
 #: nodes of the sea that are needed again, and how long before and after the trip
 NODES = ("temperature", "surface", "currents", "wind", "waves", "depth")
 AROUND = np.timedelta64(3, "h")
@@ -54,6 +56,8 @@ def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
     nodes = {f"/sea/{name}": _cut(plan.sea[name].to_dataset(), plan) for name in NODES if name in plan.sea}
     flags = {name: plan.reach[name].astype("i1") for name in FLAGS}
     nodes["/reach"] = _single(plan.reach.assign(flags))
+    if plan.floating is not None:
+        nodes["/floating"] = _single(plan.floating.expand_dims("time")[["density"]])
     packed = {name: _encoding(data) for name, data in nodes.items()}
     with whole_file(path) as partial:
         xr.DataTree.from_dict(nodes).to_netcdf(partial, encoding=packed)
@@ -67,7 +71,7 @@ def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
 def open_plan(folder: str | os.PathLike[str]) -> Plan:
     """The plan of a trip folder, as it was kept, with the trip as its file says now.
 
-    The sea holds the hours of the trip only; `conditions`, `data` and `floating` are not kept. Where the trip
+    The sea holds the hours of the trip only; `conditions` and `floating` are not kept. Where the trip
     file has changed since, its limits count, and a caution says so. Raises `NoData` where there is no plan.
     """
     path = Path(folder) / PLAN_FILE
@@ -78,10 +82,12 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
             texts = _read_texts(file)
             reach = _read_grids(file["reach"])
             nodes = {name: _read_grids(group) for name, group in file["sea"].groups.items()}
+            floating = _read_grids(file["floating"]).isel(time=0) if "floating" in file.groups else None
         sea = check_sea(xr.DataTree.from_dict(nodes))
         tables = {name: _table_of(texts[name]) for name in TABLES}
         kept = json.loads(texts["kept"])
         profile = _checked(Profile(**kept["profile"]), tables["boxes"])
+        data = tuple(row | {end: _time_of(row[end]) for end in ENDS} for row in kept.get("data", ()))
     except (OSError, ValueError, KeyError) as error:
         raise SearcherError(
             f"{path} cannot be read as a plan: {error}", hint="Run 'searcher plan' again"
@@ -97,9 +103,10 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         trip=trip,
         sea=sea,
         reach=reach,
+        floating=floating,
         range_polygon=shapely.from_wkb(texts["range"]),
         conditions=(),
-        data=(),
+        data=data,
         turn_for_home=np.datetime64(kept["turn_for_home"], "ns"),
         made_at=np.datetime64(kept["made_at"], "ns"),
         profile=profile,
@@ -141,10 +148,19 @@ def _texts(plan: Plan) -> dict[str, str]:
     profile = {field.name: getattr(plan.profile, field.name) for field in fields(Profile)}
     times = {"turn_for_home": plan.turn_for_home, "made_at": plan.made_at, "end": plan.trip.window.end}
     kept |= {name: str(time) for name, time in times.items()} | {"profile": profile}
+    kept["data"] = [row | {end: _say_time(row[end]) for end in ENDS} for row in plan.data]
     texts = {name: _text_of(getattr(plan, name)) for name in TABLES}
     texts |= {"kept": json.dumps(kept), "trip": read_text(trip_path(plan.trip.folder))}
     shapes = {"obstacles": plan.waters.obstacles, "range": plan.range_polygon}
     return texts | {name: shapely.to_wkb(shape, hex=True) for name, shape in shapes.items()}
+
+
+def _say_time(time: np.datetime64 | None) -> str | None:
+    return None if time is None else str(time)
+
+
+def _time_of(text: str | None) -> np.datetime64 | None:
+    return None if text is None else np.datetime64(text, "ns")
 
 
 def _text_of(table: pd.DataFrame) -> str:

@@ -23,9 +23,16 @@ import typer
 
 from searcher import __version__, cli
 from searcher.tables import FRONT_KINDS
+from searcher.trip import new_trip_text
 
 VERBS = sorted(typer.main.get_command(cli.app).commands)
 SST = "sea_surface_temperature"
+FINISH = """
+[finish]
+name = "Far Harbour"
+at = [153.2, -30.11]
+sea_buoy = [153.235, -30.11]
+"""
 
 
 class Run(NamedTuple):
@@ -275,6 +282,13 @@ def test_help_has_an_example(verb):
     assert re.search(rf"Example: searcher {verb} \w+/", got.out)
 
 
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_can_be_quiet_and_speak_to_a_program(verb):
+    told = run(verb, "--help").out
+    assert re.search(r"(?m)^ +--json +Print JSON", told)
+    assert re.search(r"(?m)^ +-q, --quiet +Print nothing but", told)
+
+
 def test_help_names_every_verb_and_version_is_told():
     got = run("--help")
     assert got.code == 0
@@ -295,6 +309,46 @@ def test_new_then_check_works_in_an_empty_folder(tmp_path, monkeypatch):
     assert got.code == 0, got.err
     assert "Wirrin Harbour" in got.out
     assert 'nothing matches "data/*.nc"' in got.out
+
+
+def test_the_boat_of_the_example_is_warned_of_until_it_is_ones_own(tmp_path, monkeypatch):
+    made = run("new", tmp_path, "--leave", "2030-01-05 05:00")
+    assert "Edit it: the port, the boat, its fuel and your limits in it are only an example." in made.out
+    warned = "The boat is still the example that 'searcher new' wrote"
+    told = run("check", tmp_path)
+    assert f"note: {warned} (burn table, tank, draught, wind limit, wave limit): " in told.out
+    assert any(warned in text for text in json.loads(run("check", tmp_path, "--json").out)["findings"])
+    assert f"note: {warned}" in run("check", tmp_path, "--quiet").err
+    monkeypatch.chdir(tmp_path)
+    assert f"\n{warned}" in run().out
+    edit(tmp_path, tank_l="250.0", max_wind_kn="15.0")
+    assert f"{warned} (burn table, draught, wave limit): " in run("check", tmp_path).out
+    path = tmp_path / "trip.toml"
+    path.write_text(path.read_text().replace("[20.0, 58.0]", "[20.0, 61.0]"))
+    assert warned not in run("check", tmp_path).out
+
+
+@pytest.mark.slow
+def test_a_plan_for_the_boat_of_the_example_says_so(trip_folder):
+    """The demonstration's sea and port, with the section [boat] as `searcher new` writes it."""
+    path, (boat,) = trip_folder / "trip.toml", re.findall(r"(?ms)^\[boat\].*?(?=^\[gear\])", new_trip_text())
+    path.write_text(re.sub(r"(?ms)^\[boat\].*?(?=^\[gear\])", lambda _: boat, path.read_text()))
+    got = run("plan", trip_folder)
+    assert got.code == 0, got.err
+    assert "caution: The boat is still the example" in got.out
+    assert (
+        "The boat is still the example"
+        in json.loads((trip_folder / "boxes.geojson").read_text())["cautions"][0]
+    )
+
+
+def test_check_names_the_port_in_which_the_day_ends(tmp_path, monkeypatch):
+    assert run("new", tmp_path, "--leave", "2030-01-05 05:00").code == 0
+    path = tmp_path / "trip.toml"
+    path.write_text(path.read_text() + FINISH)
+    assert run("check", tmp_path).out.startswith("Wirrin Harbour to Far Harbour: Sat 5 Jan 05:00 AEDT to ")
+    monkeypatch.chdir(tmp_path)
+    assert run().out.startswith("Wirrin Harbour to Far Harbour, Sat 5 Jan 05:00 AEDT to ")
 
 
 def test_new_takes_the_port_and_the_hours(tmp_path):
@@ -467,6 +521,13 @@ def test_sources_reads_the_rows_of_the_folder_it_is_run_in(trip_folder, monkeypa
     got = run("sources")
     assert got.code == 2
     assert "sources.toml" in got.err
+
+
+def test_quiet_sources_are_ids_alone():
+    region = ["--region", 152, -32, 156, -29]
+    ids = [row["id"] for row in json.loads(run("sources", *region, "--json").out)]
+    assert run("sources", *region, "--quiet") == (0, "".join(f"{name}\n" for name in ids), "")
+    assert "mur" in ids
 
 
 def test_a_region_the_wrong_way_round_is_told():

@@ -181,6 +181,17 @@ def test_a_program_reads_json(folder):
     assert json.loads(run(folder, "--json")[1]) == []
 
 
+def test_quiet_says_nothing_but_what_was_asked_for(folder, tmp_path):
+    said = f"08:10 weed line at {PLACE}\n"
+    assert run(folder, "--quiet") == (0, "", "")
+    assert run(folder, "weed", "08:10", "--at", PLACE, "--quiet") == (0, "", "")
+    assert run(folder, "-q") == (0, said, "")
+    assert run(folder, "--export", str(tmp_path / "log.csv"), "-q") == (0, "", "")
+    assert run(folder, "--undo", "--quiet") == (0, "", "")
+    assert run(folder, "-q") == (0, "", "")
+    assert run(folder, "shiny", "08:10", "--at", PLACE, "-q")[0] == 2  # a fault is told all the same
+
+
 def test_an_empty_log_says_how_to_fill_it(folder):
     code, out, _ = run(folder)
     assert code == 0

@@ -55,6 +55,12 @@ def test_an_empty_folder_begins_with_the_demonstration():
     assert describe(Folder(), LEAVE) == ["There is no trip.toml in this folder."]
 
 
+def test_names_are_free_on_disks_that_know_no_case_and_can_be_typed():
+    """Windows and macOS hold Saturday and saturday for one name; a name with spaces needs quotes."""
+    steps = [step.command for step in next_steps(Folder(others=("My Trip", "Saturday", "MORNING")), LEAVE)]
+    assert steps == ['cd "My Trip"', "searcher demo morning2", "searcher new sunday"]
+
+
 def test_a_folder_of_trips_leads_into_one():
     found = Folder(others=("morning", "saturday"))
     assert [step.command for step in next_steps(found, LEAVE)] == [

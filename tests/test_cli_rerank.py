@@ -112,6 +112,28 @@ def test_rerank_without_fuel_for_more_says_go_home(morning):
     assert legs["features"] == []
 
 
+def test_a_box_that_is_not_there_is_refused_on_the_way_home_too(morning):
+    home = ["--at", "153.35, -30.5", "--fuel", "86L", "--time", "10:00"]  # only the way home fits, as above
+    for flag in ("--pin", "--ban"):
+        done = run(morning, "rerank", morning, *home, flag, 99, code=2)
+        assert "boxes pinned or banned that are not there; given 99; expected numbers of boxes" in done.stderr
+    first = stays_of(morning)[0]["box"]
+    assert "TURN FOR HOME NOW" in run(morning, "rerank", morning, *home, "--pin", first).stdout
+
+
+def test_quiet_writes_and_speaks_only_of_danger(morning):
+    (morning / "rerank.json").unlink(missing_ok=True)
+    done = run(morning, "rerank", morning, "--fuel", "80%", "--time", "09:00", "--quiet")
+    assert (done.stdout, done.stderr) == ("", "")
+    assert json.loads((morning / "rerank.json").read_text())["stays"]
+    late = run(morning, "rerank", morning, "--at", "153.35, -30.5", "--fuel", "86L", "--time", "10:00", "-q")
+    assert late.stdout == ""
+    assert late.stderr.startswith("note: TURN FOR HOME NOW: it takes ")
+    done = run(morning, "review", morning, "--quiet")
+    assert (done.stdout, done.stderr) == ("", "")
+    assert "forecast against log" in (morning / "review.txt").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     ("args", "fault"),
     [

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import json
+import re
+import shutil
+import subprocess
 from dataclasses import replace
 
+import netCDF4
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
 from at_sea import planned, trip_text
 
+from searcher.brief import draw_map, words
 from searcher.errors import NoData, SearcherError
 from searcher.keep import CHANGED, PLAN_FILE, open_plan, save_plan
 
@@ -33,7 +39,17 @@ def test_what_is_kept_is_what_was_planned(plan):
         )
         for column in shapes:
             assert shapely.equals_exact(one[column].to_numpy(), other[column].to_numpy()).all()
-    for name in ("trip", "best", "bound", "turn_for_home", "made_at", "profile", "cautions", "settings"):
+    for name in (
+        "trip",
+        "best",
+        "bound",
+        "turn_for_home",
+        "made_at",
+        "profile",
+        "cautions",
+        "settings",
+        "data",
+    ):
         assert getattr(plan, name) == getattr(again, name), name
     assert again.range_polygon.equals(plan.range_polygon)
 
@@ -49,6 +65,40 @@ def test_the_waters_and_the_sea_are_those_of_the_plan(plan):
     assert times[0] <= plan.trip.window.start
     assert times[-1] >= plan.trip.window.end
     assert times.size < plan.sea["currents"]["time"].size
+
+
+def test_the_map_of_a_kept_plan_says_what_it_rests_on(demo_folder):
+    """Hours of the pictures as on the morning's map (read by poppler), credits as on its page."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext")
+    again = open_plan(demo_folder)
+    text = " ".join(text.get_text() for text in draw_map(again).texts)
+    kept, before = " ".join(text.split()), text_of(demo_folder / "map.pdf")
+    seen = re.search(r"Temperature seen .*? old when leaving\)", before)[0]
+    assert seen in kept
+    credit = words.credits_of(again)
+    assert "Invented sea" in credit
+    assert credit in kept
+    assert credit in (demo_folder / "brief.html").read_text(encoding="utf-8")
+
+
+def text_of(path) -> str:
+    """The text of the first sheet of a PDF."""
+    command = ["pdftotext", "-l", "1", str(path), "-"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, encoding="utf-8")
+    return " ".join(done.stdout.split())
+
+
+def test_a_plan_kept_by_an_earlier_searcher_opens_without_its_data(plan, tmp_path):
+    """One that did not keep what its data were: everything else is there."""
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    save_plan(plan, tmp_path / PLAN_FILE)
+    with netCDF4.Dataset(tmp_path / PLAN_FILE, "a") as file:
+        text = file["kept"][:].tobytes().decode("utf-8")
+        kept = json.loads(text)
+        del kept["data"]
+        file["kept"][:] = np.frombuffer(json.dumps(kept).ljust(len(text.encode())).encode(), np.uint8)
+    assert open_plan(tmp_path).data == ()
 
 
 def test_an_earlier_hour_to_be_home_is_kept(plan, tmp_path):

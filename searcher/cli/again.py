@@ -13,8 +13,8 @@ import typer
 from searcher.cli.at_sea import app as app
 from searcher.cli.at_sea import find_moment
 from searcher.cli.morning import Bans, HomeBy, Pins
-from searcher.cli.say import say_learned, say_stay_facts
-from searcher.cli.verbs import HERE, AsJson, Folder
+from searcher.cli.say import print_notes, say_learned, say_stay_facts
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def rerank(
     ban: Bans = None,
     home_by: HomeBy = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Say where next, from what was seen, on the fuel that is left. And when to turn for home.
 
@@ -77,13 +78,28 @@ def rerank(
         banned=ban or (),
         home_by=None if home_by is None else to_numpy(find_moment(trip, clock_of(home_by), ahead=True)),
     )
+    check_numbers(found, [*(pin or ()), *(ban or ())])
     facts = facts_of(found)
     if as_json:
         typer.echo(json.dumps(facts, indent=1))
+    elif quiet:
+        print_notes([*([] if found.home.fits else facts["way"]), *facts["notes"]])
     else:
         print_rerank(facts)
     write_rerank(found, facts, trip.folder)
     gc.enable()
+
+
+def check_numbers(found: Rerank, given: list[int]) -> None:
+    """Refuse numbers that no box has, also where only the way home fits and no box is looked at."""
+    known = sorted(int(number) for number in found.plan.boxes["rank"])
+    strangers = sorted(set(given) - set(known))
+    if strangers:
+        raise SearcherError(
+            "boxes pinned or banned that are not there",
+            given=", ".join(map(str, strangers)),
+            expected=f"numbers of boxes that are still afloat: {known}",
+        )
 
 
 def clock_of(text: str) -> tuple[int, int] | datetime:

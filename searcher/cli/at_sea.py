@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
 from searcher.cli.morning import app as app
-from searcher.cli.verbs import HERE, AsJson
+from searcher.cli.say import print_notes
+from searcher.cli.verbs import HERE, AsJson, Quiet
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ def log(
     export: Annotated[Path | None, typer.Option(help="Write the log as .csv or .geojson.")] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry.")] = False,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Store what is seen, in trade words; without any, show the log.
 
@@ -80,17 +82,31 @@ def log(
         raise SearcherError(
             "one thing at a time", given=given, expected="an entry, --gpx, --export or --undo"
         )
-    trip = read_trip(folder)
+    trip, how = read_trip(folder), Telling(as_json, quiet)
     if gpx:
-        show_imported(trip, gpx, as_json)
+        show_imported(trip, gpx, how)
     elif export:
-        show_exported(trip, export, as_json)
+        show_exported(trip, export, how)
     elif undo:
-        show_taken_back(trip, as_json)
+        show_taken_back(trip, how)
     elif entry_given:
-        show_added(trip, parse_entry(trip, text, note=note, **said), as_json)
+        show_added(trip, parse_entry(trip, text, note=note, **said), how)
     else:
-        show_log(trip, as_json)
+        show_log(trip, how)
+
+
+class Telling(NamedTuple):
+    """How a run tells what it did: to a program, or to a person, or to nobody."""
+
+    as_json: bool
+    quiet: bool
+
+    def tell(self, facts: Any, words: str) -> None:
+        """Facts for a program, or words for a person."""
+        if self.as_json:
+            typer.echo(json.dumps(facts))
+        elif not self.quiet:
+            typer.echo(words)
 
 
 def split_folder(words: list[str]) -> tuple[Path, str]:
@@ -205,41 +221,41 @@ def hours_of(trip: Trip) -> tuple[datetime, datetime]:
     return first - MARGIN, last + MARGIN
 
 
-def show_added(trip: Trip, entry: Sighting, as_json: bool) -> None:
+def show_added(trip: Trip, entry: Sighting, how: Telling) -> None:
     """Store an entry, then say so: what is said to be stored is on the disk."""
     from searcher.sightings import add_sighting, read_sightings
 
     number = add_sighting(trip.folder, entry)
     rows = read_sightings(trip.folder)
     row = rows[rows["id"] == number].iloc[0]
-    typer.echo(json.dumps(facts_of(row)) if as_json else f"logged {say_entry(row, trip)}")
+    how.tell(facts_of(row), f"logged {say_entry(row, trip)}")
 
 
-def show_taken_back(trip: Trip, as_json: bool) -> None:
+def show_taken_back(trip: Trip, how: Telling) -> None:
     """Mark the last entry as deleted and say which."""
     from searcher.sightings import read_sightings, take_back
 
     if take_back(trip.folder) is None:
         raise SearcherError("nothing to take back", given="a log without entries")
     row = read_sightings(trip.folder, deleted=True).sort_values("id").iloc[-1]
-    typer.echo(json.dumps(facts_of(row)) if as_json else f"took back {say_entry(row, trip)}")
+    how.tell(facts_of(row), f"took back {say_entry(row, trip)}")
 
 
-def show_log(trip: Trip, as_json: bool) -> None:
+def show_log(trip: Trip, how: Telling) -> None:
     """The entries that stand, by time."""
     from searcher.sightings import log_path, read_sightings
 
     rows = read_sightings(trip.folder)
-    if as_json:
+    if how.as_json:
         typer.echo(json.dumps([facts_of(row) for _, row in rows.iterrows()], indent=1))
         return
     for _, row in rows.iterrows():
         typer.echo(say_entry(row, trip))
-    if rows.empty:
+    if rows.empty and not how.quiet:
         typer.echo(f"no entries in {log_path(trip.folder)}; searcher log --help shows how")
 
 
-def show_imported(trip: Trip, path: Path, as_json: bool) -> None:
+def show_imported(trip: Trip, path: Path, how: Telling) -> None:
     """Read a plotter's file into the log and say what became of it."""
     from searcher.sightings import add_sightings, read_gpx
     from searcher.trip.hours import to_numpy
@@ -250,12 +266,10 @@ def show_imported(trip: Trip, path: Path, as_json: bool) -> None:
         path, speeds=trolling_speeds(trip), window=window, region=trip.region, unit=trip.show.temperature
     )
     added = add_sightings(trip.folder, found.sightings)
-    if as_json:
-        typer.echo(json.dumps({"new": added.new, "known": added.known, "left_out": found.left_out}))
-        return
-    typer.echo(f"{added.new} new, {added.known} in the log already")
-    for reason, count in found.left_out.items():
-        typer.echo(f"left out {count}: {reason}")
+    facts = {"new": added.new, "known": added.known, "left_out": found.left_out}
+    how.tell(facts, f"{added.new} new, {added.known} in the log already")
+    if not how.as_json:
+        print_notes([f"left out {count}: {reason}" for reason, count in found.left_out.items()])
 
 
 def trolling_speeds(trip: Trip) -> tuple[float, float]:
@@ -268,7 +282,7 @@ def trolling_speeds(trip: Trip) -> tuple[float, float]:
     return min(slowest, trip.gear.troll) - current, max(fastest, trip.gear.troll) + current
 
 
-def show_exported(trip: Trip, path: Path, as_json: bool) -> None:
+def show_exported(trip: Trip, path: Path, how: Telling) -> None:
     """Write the log as CSV or GeoJSON and say where."""
     from searcher.sightings import read_sightings, write_csv
 
@@ -282,7 +296,7 @@ def show_exported(trip: Trip, path: Path, as_json: bool) -> None:
         written = write_table(path.stem, rows, path.parent, about=about)
     else:
         raise SearcherError("export", given=path.name, expected="a name that ends in .csv or .geojson")
-    typer.echo(json.dumps({"wrote": str(written)}) if as_json else f"wrote {len(rows)} entries to {written}")
+    how.tell({"wrote": str(written)}, f"wrote {len(rows)} entries to {written}")
 
 
 def facts_of(row: pd.Series) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Annotated
 
 import typer
@@ -9,7 +10,7 @@ import typer
 from searcher.cli.again import app as app
 from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes
-from searcher.cli.verbs import HERE, Folder, Quiet, load_trip_sea
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, load_trip_sea
 
 
 @app.command()
@@ -17,6 +18,7 @@ def desk(
     folder: Folder = HERE,
     port: Annotated[int, typer.Option(help="Port to listen on; 0 takes a free one.", min=0, max=65535)] = 0,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
+    as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
     """Try what-ifs on a page of this machine; the route follows.
@@ -31,7 +33,7 @@ def desk(
     from searcher.trip import read_trip
 
     trip = read_trip(folder)
-    with showing_progress(quiet) as step:
+    with showing_progress(quiet or as_json) as step:
         step("reading the data")
         sea, notes = load_trip_sea(trip)
         print_notes(notes)
@@ -46,7 +48,10 @@ def desk(
         made = Desk(trip, sea)
         first = made.plan(wishes_of(trip))
     served = Served(lambda doc: Page(made, first).fill(doc), port=port)
-    typer.echo(f"open {served.address}\nCtrl-C ends it.")
+    if as_json:
+        typer.echo(json.dumps({"address": served.address}))
+    else:
+        typer.echo(served.address if quiet else f"open {served.address}\nCtrl-C ends it.")
     if browser:
         import webbrowser
 
@@ -54,4 +59,5 @@ def desk(
     try:
         served.run()
     except KeyboardInterrupt:
-        typer.echo("ended")
+        if not (as_json or quiet):
+            typer.echo("ended")

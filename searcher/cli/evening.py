@@ -8,11 +8,11 @@ import typer
 
 from searcher.cli.desk import app as app
 from searcher.cli.say import print_paths
-from searcher.cli.verbs import HERE, AsJson, Folder
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet
 
 
 @app.command()
-def review(folder: Folder = HERE, as_json: AsJson = False) -> None:
+def review(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) -> None:
     """Hold the plan against the log. Lines met, encounters expected and met, how warm the sea was.
 
     Example: searcher review saturday/
@@ -30,7 +30,7 @@ def review(folder: Folder = HERE, as_json: AsJson = False) -> None:
     paths = write_review(found, plan.trip.folder)
     if as_json:
         typer.echo(json.dumps(review_facts(found), indent=1))
-        return
-    for text in say_review(found):
-        typer.echo(text)
-    print_paths(paths)
+    elif not quiet:
+        for text in say_review(found):
+            typer.echo(text)
+        print_paths(paths)

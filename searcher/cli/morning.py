@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from searcher.cli.example import example_words
 from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes, print_paths, print_plan, summary
 from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
@@ -132,7 +134,8 @@ def plan_folder(
     sea, notes = load_trip_sea(trip)
     print_notes(notes)
     prepare_kernels(step)
-    return make_plan(trip, sea, pinned=pinned or (), banned=banned or (), progress=step)
+    made = make_plan(trip, sea, pinned=pinned or (), banned=banned or (), progress=step)
+    return replace(made, cautions=(*example_words(trip), *made.cautions))
 
 
 def find_home_by(trip: Trip, clock: str) -> np.datetime64:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from searcher.cli.example import example_words
+from searcher.cli.say import say_ports
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
@@ -111,8 +113,9 @@ def describe(found: Folder, now: np.datetime64) -> list[str]:
     away = say_away(trip.window.start - now) if now < trip.window.start else "under way"
     away = away if now <= trip.window.end else say_away(trip.window.end - now)
     said = [
-        f"{trip.port.name}, {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)} ({away})."
+        f"{say_ports(trip)}, {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)} ({away})."
     ]
+    said += example_words(trip)
     if found.fetched is not None:
         said.append(
             f"Data: {count_of(found.files, 'file')}, the newest written {say_away(found.fetched - now)}."
@@ -159,12 +162,18 @@ def next_steps(found: Folder, now: np.datetime64) -> list[Step]:
 
 def steps_to_begin(taken: tuple[str, ...]) -> list[Step]:
     """When there is no trip here: into one of those below, or a new one by a name that is free."""
-    trip, show = (next(name for name in names if name not in taken) for names in (TRIP_NAMES, DEMO_NAMES))
+    used = {name.casefold() for name in taken}  # Windows and macOS hold Saturday and saturday for one
+    trip, show = (next(name for name in names if name not in used) for names in (TRIP_NAMES, DEMO_NAMES))
     return [
-        *(Step(f"cd {name}", "go on with that trip") for name in taken[:1]),
+        *(Step(f"cd {quoted(name)}", "go on with that trip") for name in taken[:1]),
         Step(f"searcher demo {show}", "the whole job on an invented sea, without a network"),
         Step(f"searcher new {trip}", "a trip of your own, in a new folder"),
     ]
+
+
+def quoted(name: str) -> str:
+    """A name as it can be typed in any shell: in quotes where it has spaces."""
+    return f'"{name}"' if " " in name else name
 
 
 def steps_after(found: Folder) -> list[Step]:

@@ -143,6 +143,11 @@ def print_paths(paths: list[Path]) -> None:
         typer.echo(f"open {page}")
 
 
+def say_ports(trip: Trip) -> str:
+    """The port, or both where the day ends in another."""
+    return " to ".join(dict.fromkeys((trip.port.name, trip.last_port.name)))
+
+
 def say_data(row: dict[str, Any]) -> str:
     """One line on one field of the sea."""
     age = "" if row["age"] is None else f", {row['age'] / 3600:.0f} h old at departure"

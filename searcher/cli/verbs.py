@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from searcher.cli.example import example_words
 from searcher.cli.progress import showing_progress, showing_transfers
 from searcher.cli.say import (
     print_fronts,
     print_notes,
     print_paths,
     say_data,
+    say_ports,
     say_product,
 )
 from searcher.errors import SearcherError
@@ -108,9 +110,10 @@ def new(
     if as_json:
         typer.echo(json.dumps({"wrote": str(path)}))
     elif not quiet:
+        invented = "the boat" if "at" in wanted else "the port, the boat"
         typer.echo(
-            f"wrote {path}\nEdit it: the boat, its fuel and your limits in it are only an example. Put data "
-            f"files in {path.parent / 'data'} or name products to fetch, then: searcher check {folder}"
+            f"wrote {path}\nEdit it: {invented}, its fuel and your limits in it are only an example. Put "
+            f"data files in {path.parent / 'data'} or name products to fetch, then: searcher check {folder}"
         )
 
 
@@ -125,7 +128,7 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
     from searcher.trip import check_trip, read_trip
 
     trip = read_trip(folder)
-    findings = check_trip(trip)
+    findings = [*example_words(trip), *check_trip(trip)]
     data: tuple[dict[str, Any], ...] = ()
     if trip.sources.files:
         with showing_progress(quiet or as_json) as step:
@@ -142,7 +145,7 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
         print_notes(findings)
         return
     typer.echo(
-        f"{trip.port.name}: {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)}, "
+        f"{say_ports(trip)}: {show.say_time(trip.window.start)} to {show.say_time(trip.window.end)}, "
         f"{show.say_fuel(trip.boat.usable)} above the reserve, {show.say_distance(trip.range)} out and as "
         "far home"
     )
@@ -233,8 +236,9 @@ def fetch(
         typer.echo(json.dumps([vars(one) for one in found], default=str, indent=1))
     else:
         for one in found:
-            said = "; ".join(filter(None, (one.problem, one.note)))
-            typer.echo(f"{one.product:22} {one.status:8} {said}", err=one.status == "failed")
+            said, has_failed = "; ".join(filter(None, (one.problem, one.note))), one.status == "failed"
+            if has_failed or not quiet:
+                typer.echo(f"{one.product:22} {one.status:8} {said}", err=has_failed)
     if any(one.status == "failed" for one in found):
         raise typer.Exit(1)
 
@@ -247,10 +251,13 @@ def sources(
         typer.Option("--region", help="Longitudes and latitudes instead.", metavar="W S E N"),
     ] = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """List the public grids that cover a trip or a region. The finest come first, with the age of those held.
 
     Example: searcher sources saturday/ (or: searcher sources --region 152 -32 156 -29)
+
+    With --quiet, their ids alone.
     """
     from searcher.geo import Region
     from searcher.sources.catalogue import list_products
@@ -269,7 +276,7 @@ def sources(
         typer.echo(json.dumps(rows, indent=1))
         return
     for row in rows:
-        typer.echo(say_product(row))
+        typer.echo(row["id"] if quiet else say_product(row))
 
 
 def held_age(home: Path | None, product: str) -> float | None:

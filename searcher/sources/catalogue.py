@@ -222,7 +222,7 @@ def _own_file(extra: str | os.PathLike[str] | None) -> Path | None:
 
 def _read_rows(path: Path) -> dict[str, object]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}", expected="a TOML file of products") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -41,7 +41,7 @@ def _beside(area: shapely.Polygon, lon: float) -> shapely.Polygon:
 def read_areas(path: Path) -> tuple[list[shapely.Polygon], list[str]]:
     """(polygons, faults) of a GeoJSON file: only polygons with simple rings, in degrees, will do."""
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError) as error:
         return [], [f"closed area file {path.name} is not valid GeoJSON: {error}"]
     features = content.get("features") if isinstance(content, dict) else None

@@ -1,0 +1,34 @@
+"""What of a trip file is still the example that `searcher new` wrote."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from searcher.trip import Trip
+
+#: fields of the boat, and what they are called
+NUMBERS = {
+    "table": "burn table",
+    "tank": "tank",
+    "draught": "draught",
+    "max_wind": "wind limit",
+    "max_waves": "wave limit",
+}
+
+
+def example_words(trip: Trip) -> list[str]:
+    """That the boat is still the example's, and in what; nothing where its burn table is another.
+
+    A burn table of eight speeds is not the same by chance, one number may be: they are named only beside it.
+    """
+    from searcher.trip import new_trip_text, parse_trip
+
+    example = parse_trip(new_trip_text(), trip.folder / "trip.toml", afloat=True).boat
+    same = [name for field, name in NUMBERS.items() if getattr(trip.boat, field) == getattr(example, field)]
+    if trip.boat.table != example.table:
+        return []
+    return [
+        f"The boat is still the example that 'searcher new' wrote ({', '.join(same)}): fuel, range and "
+        "limits are not those of your boat. Put your own into [boat] of trip.toml."
+    ]
