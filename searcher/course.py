@@ -7,7 +7,9 @@ over the trolling speed however it drifts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -126,29 +128,59 @@ class Laid:
 
 @dataclass(frozen=True)
 class Course:
-    """Lays stops out as legs, each line where it has drifted to when the boat meets it."""
+    """Lays stops out as legs, each line where it has drifted to when the boat meets it.
+
+    Days that begin alike are laid out by the dozen: each beginning, and each line at an hour, is kept.
+    """
 
     boxes: gpd.GeoDataFrame
     waters: Waters
     drift: Drift | None
     day: Day
+    _begun: dict[tuple[Stop, ...], Log] = field(default_factory=dict, repr=False, compare=False)
+    #: by row, flip and time
+    _lines: dict[tuple[int, bool, float], shapely.LineString] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def lay(self, stops: list[Stop]) -> Laid:
         """Legs for stops in order, and whether hours, light, fuel and obstacles allow them."""
-        day = self.day
-        log = Log(day.start, self.first_departure(stops[0]), day.fuel)
-        wet, late = False, 0.0
-        for stop, following in zip(stops, [*stops[1:], None], strict=True):
-            begun = self.join(stop, log) if wet else self.approach(stop, log)
-            if not (begun and self.work(stop, log)):
-                return Laid([], blocked=stop)
-            wet = following is not None and self.goes_on(following, log)
-            if not wet and not self.take_up(stop, log):
-                return Laid([], blocked=stop)
-            late = max(late, log.time - day.closes)
-        if not self.run_to(day.finish, "home", 0, log):
-            return Laid([], blocked=stops[-1])
-        return Laid(log.finish(day.spare), max(late, log.time - day.ends), -log.fuel)
+        day, last, log = self.day, stops[-1], self.begin(tuple(stops))
+        if log.blocked is None and not (
+            self.leave(last, log, wet=False) and self.run_to(day.finish, "home", 0, log)
+        ):
+            log.blocked = last
+        if log.blocked is not None:
+            return Laid([], blocked=log.blocked)
+        return Laid(log.finish(day.spare), max(log.late, log.time - day.ends), -log.fuel)
+
+    def begin(self, stops: tuple[Stop, ...]) -> Log:
+        """The day as far as the last pass over the last of some stops, or to the one that is blocked."""
+        if stops not in self._begun:
+            self._begun[stops] = self._begin_anew(stops)
+        return self._begun[stops].copy()
+
+    def _begin_anew(self, stops: tuple[Stop, ...]) -> Log:
+        *before, stop = stops
+        if before:
+            log = self.begin(tuple(before))
+            if log.blocked is not None:
+                return log
+            wet = self.goes_on(stop, log)
+            if not self.leave(before[-1], log, wet=wet):
+                log.blocked = before[-1]
+                return log
+        else:
+            log, wet = Log(self.day.start, self.first_departure(stop), self.day.fuel), False
+        if not ((self.join if wet else self.approach)(stop, log) and self.work(stop, log)):
+            log.blocked = stop
+        return log
+
+    def leave(self, stop: Stop, log: Log, *, wet: bool) -> bool:
+        """Be done with a stop: take lines up, unless they stay in (`wet`); whether that was possible."""
+        done = wet or self.take_up(stop, log)
+        log.late = max(log.late, log.time - self.day.closes)
+        return done
 
     def first_departure(self, stop: Stop) -> float:
         """Leave as allowed, or later where lines could not go in yet for want of daylight."""
@@ -211,18 +243,27 @@ class Course:
 
     def rank(self, stop: Stop) -> int:
         """Rank of a stop's box."""
-        return int(self.boxes["rank"].iloc[stop.row])
+        return int(self.rows[stop.row].rank)
+
+    @cached_property
+    def rows(self) -> list[Any]:
+        """The rows of the boxes table."""
+        return list(self.boxes.itertuples())
 
     def line_at(self, stop: Stop, time: float) -> shapely.LineString:
         """The line of a stop at a time, from the end the stop begins at."""
-        box = self.boxes.iloc[stop.row]
-        line = box["line"].reverse() if stop.flip else box["line"]
-        if self.drift is None:
-            return line
-        start = float(to_seconds(box["valid_time"]))
-        return drift_line(
-            densify(line, SPACING), self.drift, start, time, windage=windage_of(box["kind"], self.drift)
-        )
+        key = stop.row, stop.flip, time
+        if key not in self._lines:
+            box = self.rows[stop.row]
+            line = box.line.reverse() if stop.flip else box.line
+            self._lines[key] = line if self.drift is None else self._drifted(line, box, time)
+        return self._lines[key]
+
+    def _drifted(self, line: shapely.LineString, box: Any, time: float) -> shapely.LineString:
+        """The line of a row of the boxes table at a time."""
+        assert self.drift is not None
+        start, windage = float(to_seconds(box.valid_time)), windage_of(box.kind, self.drift)
+        return drift_line(densify(line, SPACING), self.drift, start, time, windage=windage)
 
     def trolled(self, stop: Stop, time: float, *, reverse: bool) -> shapely.LineString:
         """The track over the ground of one pass begun at `time`: each vertex where it is when passed."""
@@ -231,7 +272,7 @@ class Course:
         if self.drift is None:
             return line
         passing = time + line_distances(line) / self.day.troll
-        windage = windage_of(self.boxes["kind"].iloc[stop.row], self.drift)
+        windage = windage_of(self.rows[stop.row].kind, self.drift)
         return shapely.simplify(drift_line(line, self.drift, time, passing, windage=windage), 2e-4)
 
     def run_to(self, place: Place, kind: str, rank: int, log: Log) -> bool:
@@ -252,11 +293,22 @@ class Course:
 
 
 class Log:
-    """The day as it is laid out: where the boat is, when, and with how much fuel above the reserve."""
+    """The day as it is laid out: where the boat is, when, and with how much fuel above the reserve.
+
+    `late` (s): how long after daylight lines were still in. `blocked`: the stop that ended it.
+    """
 
     def __init__(self, place: Place, time: float, fuel: float) -> None:
         self.place, self.time, self.fuel = place, time, fuel
+        self.late = 0.0
+        self.blocked: Stop | None = None
         self.rows: list[dict[str, Any]] = []
+
+    def copy(self) -> Log:
+        """The same day, to go on with."""
+        other = Log(self.place, self.time, self.fuel)
+        other.late, other.blocked, other.rows = self.late, self.blocked, self.rows.copy()
+        return other
 
     def add(
         self, kind: str, way: shapely.LineString, seconds: float, speed: float, burn: float, rank: int

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -18,7 +18,6 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from searcher.carry import Drift
-from searcher.fronts.floating import DAYS, floating_density
 from searcher.geo import LocalPlane, Place, Region, densify, normals
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
@@ -122,6 +121,8 @@ def floating_around(sea: xr.DataTree, lines: ArrayLike, *, at: np.datetime64) ->
 
     Matter is let go over the days before, but not before the first of the currents.
     """
+    from searcher.fronts.floating import DAYS, floating_density  # not needed at sea, so not loaded there
+
     west, south, east, north = shapely.total_bounds(np.asarray(lines, dtype=object))
     region = Region(west - AROUND, south - AROUND, east + AROUND, north + AROUND)
     first = sea["currents"].to_dataset()["time"].values[0]
@@ -169,24 +170,32 @@ def carried_value(
     return out
 
 
-def share_beside(line: shapely.LineString, others: gpd.GeoDataFrame) -> float:
+class Others(NamedTuple):
+    """Lines on a plane (m), and their kinds."""
+
+    lines: np.ndarray
+    kinds: np.ndarray
+
+
+def share_beside(line: shapely.LineString, others: Others) -> float:
     """Share of a box's line within `TOGETHER` of a line of another kind: of `others_beside`."""
-    if others.empty:
+    if not others.lines.size:
         return 0.0
-    beside = shapely.union_all(shapely.buffer(others.geometry.values, TOGETHER))
+    beside = shapely.union_all(shapely.buffer(others.lines, TOGETHER))
     return float(shapely.intersection(line, beside).length / line.length)
 
 
-def kinds_beside(line: shapely.LineString, others: gpd.GeoDataFrame) -> list[str]:
+def kinds_beside(line: shapely.LineString, others: Others) -> list[str]:
     """The kinds of the lines of another kind within `TOGETHER` of a box's line."""
-    return sorted(set(others["kind"][shapely.dwithin(others.geometry.values, line, TOGETHER)]))
+    return sorted(set(others.kinds[shapely.dwithin(others.lines, line, TOGETHER)]))
 
 
-def others_beside(box: Row, fronts: gpd.GeoDataFrame) -> tuple[shapely.LineString, gpd.GeoDataFrame]:
+def others_beside(box: Row, fronts: gpd.GeoDataFrame) -> tuple[shapely.LineString, Others]:
     """A box's line and the lines of another kind about it, in metres on the plane of the line's middle."""
-    near = fronts[(fronts["kind"] != box.kind) & shapely.dwithin(fronts.geometry.values, box.line, 0.1)]
+    lines, kinds = np.asarray(fronts.geometry.values), fronts["kind"].to_numpy()
+    near = (kinds != box.kind) & shapely.dwithin(lines, box.line, 0.1)
     plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(box.line))[0]))
-    return plane.to_plane(box.line), near.set_geometry(plane.to_plane(near.geometry.values), crs=None)
+    return plane.to_plane(box.line), Others(plane.to_plane(lines[near]), kinds[near])
 
 
 def weigh_features(box: Row, facts: dict[str, Any], profile: Profile, trip: Trip) -> dict[str, float]:

@@ -267,7 +267,7 @@ def _trim(stops: list[Stop], laid: Laid, value: np.ndarray, course: Course) -> t
     while stops and not laid.possible:
         worst = laid.blocked or min(stops, key=loss)
         less = [] if laid.blocked or worst.passes == 1 else [replace(worst, passes=worst.passes - 1)]
-        stops = [kept for stop in stops for kept in (less if stop is worst else [stop])]
+        stops = [kept for stop in stops for kept in (less if stop == worst else [stop])]
         laid = course.lay(stops) if stops else Laid([])
     return stops, laid
 
@@ -283,7 +283,7 @@ def _add_passes(stops: list[Stop], laid: Laid, worth: np.ndarray, course: Course
                 (worth[stop.row, stop.passes] - worth[stop.row, stop.passes - 1]) / times[stop.row]
             ),
         )
-        more = [replace(stop, passes=stop.passes + 1) if stop is best else stop for stop in stops]
+        more = [replace(stop, passes=stop.passes + 1) if stop == best else stop for stop in stops]
         fuller = course.lay(more)
         if fuller.possible:
             stops, laid = more, fuller

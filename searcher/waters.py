@@ -40,6 +40,8 @@ HOUR = 3600.0
 CALM = 8 * KNOT
 #: waves of this height take half of what a boat makes beyond `CALM`, m (common practice, no source)
 HALVING = 2.0
+#: cells along a side of the blocks that are held against obstacles first
+BLOCK = 8
 #: the grid goes on for so far past the trip's range, m
 SURROUND = 20e3
 
@@ -290,8 +292,18 @@ def find_obstacles(trip: Trip) -> shapely.Geometry:
 def _touched(obstacles: shapely.Geometry, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
     """Cells (centred on nodes) that any obstacle touches."""
     half_x, half_y = (lon[1] - lon[0]) / 2, (lat[1] - lat[0]) / 2
-    x, y = np.meshgrid(lon, lat)
-    return shapely.intersects(obstacles, shapely.box(x - half_x, y - half_y, x + half_x, y + half_y))
+    west, east, south, north = lon - half_x, lon + half_x, lat - half_y, lat + half_y
+    # most of the sea is far from any: single cells are looked at only in blocks of them that are touched
+    rows, columns = (np.arange(0, axis.size, BLOCK) for axis in (lat, lon))
+    last_rows, last_columns = (
+        np.minimum(k + BLOCK, n) - 1 for k, n in ((rows, lat.size), (columns, lon.size))
+    )
+    blocks = shapely.box(west[columns], south[rows][:, None], east[last_columns], north[last_rows][:, None])
+    near = shapely.intersects(obstacles, blocks).repeat(BLOCK, 0).repeat(BLOCK, 1)[: lat.size, : lon.size]
+    row, column = np.nonzero(near)
+    cells = shapely.box(west[column], south[row], east[column], north[row])
+    near[row, column] = shapely.intersects(obstacles, cells)
+    return near
 
 
 def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
