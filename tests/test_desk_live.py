@@ -12,7 +12,8 @@ import threading
 from pathlib import Path
 
 import pytest
-from seas import make_simple_sea, make_trip, tanh_front
+from pyproj import Proj
+from seas import TASMAN, Plane, make_axes, make_node, make_simple_sea, make_trip, tanh_front
 
 pytest.importorskip("bokeh.server")
 from searcher.desk.guard import Served
@@ -24,6 +25,19 @@ ROOT = Path(__file__).parents[1]
 #: a change may take this long on a machine that others are at work on, ms
 PATIENCE = 240_000
 NASTY = "<img src=x onerror=alert(1)>Port"
+PLANE = Plane(TASMAN)
+#: of the sea floor, m
+DEPTH = 300.0
+#: the map is in metres of Mercator's on a sphere, about a whole meridian
+MERCATOR = Proj(proj="merc", lon_0=round(TASMAN.lon), R=6378137)
+PIXEL = """([x, y]) => {
+  const models = Bokeh.documents.flatMap((each) => [...each._all_models.values()]);
+  const plot = models.find((model) => model.name === "map" && model.x_range);
+  const { el, frame } = Bokeh.index.find_one_by_id(plot.id);
+  el.scrollIntoView({ block: "end" });
+  const { left, top } = el.getBoundingClientRect();
+  return [left + frame.x_scale.compute(x), top + frame.y_scale.compute(y)];
+}"""
 
 pytestmark = pytest.mark.browser
 
@@ -33,9 +47,10 @@ def desk(tmp_path_factory):
     def picture(x, y):
         return tanh_front(x, y, angle=90.0, offset=20e3, step=2.0, width=3000.0)[0]
 
-    sea = make_simple_sea(
-        u=0.1, sst=[picture, picture], image_hours=(-30.0, -10.0), half=1.5, current_hours=(-120, 36)
-    )
+    lon, lat = make_axes(TASMAN, half=1.5, step=0.05)
+    floor = make_node("depth", lon, lat, depth=DEPTH)
+    hours = {"image_hours": (-30.0, -10.0), "current_hours": (-120, 36)}
+    sea = make_simple_sea(u=0.1, sst=[picture, picture], half=1.5, depth=floor, **hours)
     trip = make_trip()
     port = trip.port.model_copy(update={"name": NASTY})
     return Desk(trip.model_copy(update={"port": port, "folder": tmp_path_factory.mktemp("trip")}), sea)
@@ -98,8 +113,8 @@ def test_strangers_are_refused(served):
 class Visit:
     """A tab on the desk, which writes down what it complains of and what it asks for."""
 
-    def __init__(self, browser, served) -> None:
-        self.tab = browser.new_page(viewport={"width": 1400, "height": 1000})
+    def __init__(self, browser, served, **options) -> None:
+        self.tab = browser.new_page(viewport={"width": 1400, "height": 1000}, **options)
         self.tab.set_default_timeout(PATIENCE)
         self.complaints, self.requests, self.served = [], [], served
         self.tab.on("console", self._hear)
@@ -117,7 +132,11 @@ class Visit:
     def wait_for(self, text: str) -> str:
         """The state once it holds a text."""
         self.tab.get_by_text(text).first.wait_for()
-        return self.tab.get_by_role("status").inner_text()
+        return self.state().inner_text()
+
+    def state(self):
+        """The part of the page that tells how the last change went."""
+        return self.tab.locator("[role=status][data-answers]")
 
     def stays(self) -> list[str]:
         """Numbers of the boxes of the day, as the page tells them."""
@@ -126,7 +145,7 @@ class Visit:
 
     def after(self, act) -> str:
         """The state after a change has been worked out or refused."""
-        status = self.tab.get_by_role("status")
+        status = self.state()
         answers = int(status.get_attribute("data-answers"))
         act()
         self.tab.locator(f'[role=status][data-answers="{answers + 1}"]').wait_for()
@@ -137,10 +156,45 @@ class Visit:
         field.fill(amount)
         field.press("Tab")
 
+    def pixel_of(self, lon: float, lat: float) -> list[float]:
+        """Where a place of the map lies in the window."""
+        return self.tab.evaluate(PIXEL, list(MERCATOR(lon, lat)))
+
     def shoot(self, name: str) -> None:
         (ROOT / "artefacts").mkdir(exist_ok=True)
         self.tab.wait_for_timeout(800)
         self.tab.screenshot(path=ROOT / "artefacts" / f"{name}.png")
+
+
+@pytest.mark.parametrize("touch", [False, True])
+def test_the_map_says_what_the_sea_says(browser, served, touch):
+    """Under the pointer or at a tap: place, temperature, current and depth of the analytic sea."""
+    visit = Visit(browser, served, has_touch=touch)
+    tab, told = visit.tab, visit.tab.get_by_label("Values at this place").locator("div").first
+    assert "Move over the map" in told.inner_text()
+    for east, degrees in (
+        (-20e3, 23.0),
+        (60e3, 25.0),
+    ):  # m from the port, far from the front
+        lon, lat = (float(part) for part in PLANE.degrees(east, -10e3))
+        (tab.touchscreen.tap if touch else tab.mouse.move)(*visit.pixel_of(lon, lat))
+        said = told.filter(has_text=f"{degrees:.1f} °C").inner_text().replace("\u00a0", " ")
+        places = re.findall(r"(\d+)° (\d\d\.\d\d)′ ([NSEW])", said)
+        north, south = (float(d) + float(m) / 60 for d, m, _ in places)
+        assert [side for *_, side in places] == ["S", "E"]
+        assert (south, north) == pytest.approx((lon, -lat), abs=0.01)
+        assert "seen 10 h before leaving" in said  # the newer of the pictures
+        assert "current 0.2 kn to 090°" in said  # 0.1 m/s are 0.19 kn
+        assert f"depth {DEPTH:.0f} m" in said
+    visit.shoot(f"desk_readout_{'touch' if touch else 'pointer'}")
+
+    # moved by a button, the map tells of its middle
+    before = told.inner_text()
+    tab.get_by_role("button", name="East").click()
+    tab.wait_for_function("([node, was]) => node.innerText !== was", arg=[told.element_handle(), before])
+    assert "current 0.2 kn to 090°" in told.inner_text()
+    assert visit.complaints == []
+    tab.close()
 
 
 def test_a_morning_at_the_desk(browser, served, desk):

@@ -5,22 +5,36 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from bokeh.models import Button, CheckboxGroup, Column, CustomJSTickFormatter, InlineStyleSheet, Row
+from bokeh.models import (
+    Button,
+    CheckboxGroup,
+    Column,
+    CustomJS,
+    CustomJSTickFormatter,
+    Div,
+    InlineStyleSheet,
+    Row,
+)
 
 from searcher.brief.live import draw_live
 from searcher.brief.page import LAYERS
 from searcher.plan import Plan
 
-#: metres of the map to degrees and minutes along an edge
+#: metres of the map to degrees and minutes along an edge; `seaWords` is `readout.js` of the page
 WRITE_DEGREES = """
-const radius = 6378137, degrees = 180 / Math.PI;
-const place = side === "lon" ? ((lon + tick / radius * degrees + 540) % 360) - 180
-                             : Math.atan(Math.sinh(tick / radius)) * degrees;
-const minutes = Math.round(Math.abs(place) * 600);
-const letters = side === "lon" ? "EW" : "NS";
-const rest = ((minutes % 600) / 10).toFixed(1);
-return `${Math.floor(minutes / 600)}° ${rest}′ ${letters[place >= 0 ? 0 : 1]}`;
+const { longitude, latitude, minutes } = seaWords.placesOf(lon);
+return side === "lon" ? minutes(longitude(tick), "EW", 1) : minutes(latitude(tick), "NS", 1);
 """
+#: what the sea says at the pointer, or in the middle when a button has moved the map; told without the server
+READ_POINTER = """
+if (cross.visible) cross.visible = false;
+readout.setv({ text: seaWords.reader(live, fields)(cb_obj.x, cb_obj.y) }, { sync: false });
+"""
+READ_MIDDLE = """
+const { x, y } = cb_obj.data;
+readout.setv({ text: seaWords.reader(live, fields)(x[0], y[0]) }, { sync: false });
+"""
+HINT = "Move over the map, or touch it, for position, temperature, current, floating matter and depth."
 STEP, ZOOM = 0.25, 1.5
 
 
@@ -35,8 +49,12 @@ class Chart:
             stylesheets=[style],
         )
         self.layers.on_change("active", lambda _name, _was, _now: self._switch())
-        self.plot = self.facts = None
-        self.box = Column(self.layers, self._buttons(style), sizing_mode="stretch_width")
+        # of the plan that was drawn last
+        self.plot: Any = None
+        self.facts: Any = None
+        self.cross: Any = None
+        self.style, self.buttons = style, self._buttons(style)
+        self.box = Column(self.layers, self.buttons, sizing_mode="stretch_width")
 
     def show(self, plan: Plan) -> None:
         """Draw a plan."""
@@ -54,7 +72,7 @@ class Chart:
                 getattr(self.plot, name).update(start=was.start, end=was.end)
         self._fit()
         self._switch()
-        self.box.children = [self.layers, self.box.children[1], self.plot]
+        self.box.children = [self.layers, self.buttons, self._readout(), self.plot]
 
     def mark(self, *, old: bool) -> None:
         """Frame the map where it is that of an earlier plan."""
@@ -66,6 +84,32 @@ class Chart:
             source = self.plot.select_one({"name": name})
             if source is not None:
                 source.selected.on_change("indices", _picker(source, tell))
+
+    def _readout(self) -> Div:
+        """What the sea says at a place of the map that is shown, told as one points there."""
+        told = Div(
+            text=HINT,
+            render_as_text=True,
+            html_attributes={"role": "status", "aria-label": "Values at this place"},
+            styles={"min-height": "2.9em", "font-weight": "600", "font-variant-numeric": "tabular-nums"},
+            stylesheets=[self.style],
+            sizing_mode="stretch_width",
+        )
+        self.cross = next(renderer for renderer in self.plot.renderers if "cross" in renderer.glyph.tags)
+        live = {name: self.facts[name] for name in ("lon", "boxes", "units")}
+        parts = {"readout": told, "cross": self.cross, "live": live}
+        parts["fields"] = self.plot.select_one({"name": "fields"})
+        for event in ("mousemove", "tap"):
+            self.plot.js_on_event(event, CustomJS(args=parts, code=READ_POINTER))
+        self.cross.data_source.js_on_change("data", CustomJS(args=parts, code=READ_MIDDLE))
+        return told
+
+    def _aim(self) -> None:
+        """Put the cross in the middle, for who moves the map by keys."""
+        sides = self.plot.x_range, self.plot.y_range
+        x, y = ((side.start + side.end) / 2 for side in sides)
+        self.cross.visible = True
+        self.cross.data_source.data = {"x": [x], "y": [y]}
 
     def _fit(self) -> None:
         """As high as it is wide, whatever the width: the scale is the same both ways."""
@@ -115,6 +159,7 @@ class Chart:
         for label, act in acts:
             button = Button(label=label, stylesheets=[style], width_policy="min")
             button.on_click(act)
+            button.on_click(self._aim)
             made.append(button)
         return Row(*made, sizing_mode="stretch_width", spacing=6, styles={"flex-wrap": "wrap"})
 

@@ -13,14 +13,16 @@ from bokeh.document import Document
 from bokeh.models import Div, InlineStyleSheet
 from markupsafe import Markup
 
-from searcher.brief.page import page_facts
-from searcher.brief.words import cautions_of
+from searcher.brief.page import NO_ROUTE, clock_rows, verdict
+from searcher.brief.stories import expected, proof_words, stay_rows
+from searcher.brief.words import cautions_of, named_boxes, steps_of
 from searcher.desk.chart import Chart
 from searcher.desk.form import Form
 from searcher.desk.handover import write_aside, write_over
 from searcher.desk.whatif import Desk, WhatIf, differences, work_order
 from searcher.desk.wishes import say_changes
 from searcher.errors import SearcherError
+from searcher.plan import Plan
 
 DECIDES = "The official marine forecast decides, not this page."
 #: time for the page to say that something is being worked out before it is, ms
@@ -36,6 +38,23 @@ WORDS = jinja2.Environment(
     loader=jinja2.FunctionLoader(_read), autoescape=True, undefined=jinja2.StrictUndefined
 )
 WHOLE = jinja2.Environment(loader=FILE.environment.loader, autoescape=False, extensions=["jinja2.ext.do"])
+
+
+def day_facts(plan: Plan) -> dict[str, Any]:
+    """What is told of a plan, as words: that of the page, but for what the desk does not show."""
+    boxes = plan.boxes[plan.boxes["rank"].isin(list(named_boxes(plan)))].sort_values("rank")
+    return {
+        "verdict": NO_ROUTE if plan.legs.empty else verdict(plan.conditions),
+        "zone": f"{plan.trip.show.local(plan.trip.window.start):%Z}",
+        "clock": clock_rows(plan, steps_of(plan)),
+        "stays": stay_rows(plan),
+        "proof": proof_words(plan),
+        "boxes": [
+            {"rank": int(box["rank"]), "why": box["why"], "expected": expected(box)}
+            for _, box in boxes.iterrows()
+        ],
+        "all_boxes": len(plan.boxes),
+    }
 
 
 class Page:
@@ -58,7 +77,10 @@ class Page:
         self.doc = doc
         doc.template = WHOLE.from_string(_read("page.html"))
         doc.template_variables.update(
-            base=FILE, css=_read("page.css"), port=Markup.escape(self.desk.trip.port.name)
+            base=FILE,
+            css=_read("page.css"),
+            words=(files("searcher.brief") / "readout.js").read_text(encoding="utf-8"),
+            port=Markup.escape(self.desk.trip.port.name),
         )
         for part in (self.watch, self.form.box, self.chart.box, self.day):
             doc.add_root(part)
@@ -97,10 +119,10 @@ class Page:
 
     def _tell(self) -> None:
         """Write everything that is words."""
-        found, facts = self.found, page_facts(self.found.plan)
+        found = self.found
         self.chart.mark(old=bool(self.refused))
         self.day.text = WORDS.get_template("day.html").render(
-            facts
+            day_facts(found.plan)
             | {
                 "old": bool(self.refused),
                 "changed": self.changed,

@@ -76,10 +76,10 @@ def draw(plan) -> None:
     """All that the page shows of a plan."""
     from bokeh.models import InlineStyleSheet
 
-    from searcher.brief.page import page_facts
+    from searcher.desk.page import day_facts
 
     Chart(InlineStyleSheet(css="")).show(plan)
-    page_facts(plan)
+    day_facts(plan)
 
 
 def time_of(act) -> tuple:
