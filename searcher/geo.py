@@ -139,8 +139,11 @@ class LocalPlane:
 
     def __init__(self, centre: Place) -> None:
         self.centre = centre
-        crs = f"+proj=aeqd +lon_0={float(centre.lon)!r} +lat_0={float(centre.lat)!r} +datum=WGS84 +units=m"
-        self._forward = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+        # the steps PROJ finds between EPSG:4326 and this plane, which takes it thirty times as long
+        self._forward = Transformer.from_pipeline(
+            "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad "
+            f"+step +proj=aeqd +lon_0={float(centre.lon)!r} +lat_0={float(centre.lat)!r} +ellps=WGS84"
+        )
 
     def to_plane(self, geometry: Any) -> Any:
         """Any shapely geometry or array of geometries, degrees to metres."""
