@@ -217,7 +217,8 @@ def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator
     for node, name in (("depth", "depth"), ("color", "chlor_a")):
         if has(sea, node):
             field = sea[node].to_dataset()[name]
-            seen = np.isfinite(field).any("time") if "time" in field.dims else np.isfinite(field)
+            finite = field.copy(data=np.isfinite(field.values))
+            seen = finite.any("time") if "time" in field.dims else finite
             nearest = seen.astype(float).interp(lat=lat, lon=lon, method="nearest").values[reachable]
             share = float(np.nan_to_num(nearest).mean()) if nearest.size else 1.0
             if share < COVERED:

@@ -40,7 +40,7 @@ class Profile:
     """A species profile: base rate and weights, each with mean, spread and source."""
 
     name: str
-    sections: Mapping[str, Mapping[str, Any]]
+    sections: dict[str, dict[str, Any]]
 
     def weight(self, piece: str) -> float:
         return self.sections[piece]["weight"]

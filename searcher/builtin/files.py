@@ -165,7 +165,8 @@ def _temperature_file(image: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
         "units": "kelvin",
         "long_name": "sea surface temperature",
     }
-    quality = xr.where(image["sst"].notnull(), np.int8(5), np.int8(0)).astype(np.int8)
+    seen = image["sst"].notnull()
+    quality = xr.where(seen, np.int8(5), np.int8(0)).astype(np.int8)  # type: ignore[no-untyped-call]
     quality.attrs = {
         "long_name": "quality level of SST pixel",
         "flag_values": np.arange(6, dtype=np.int8),
@@ -198,7 +199,7 @@ def _currents_file(currents: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
 
 def _wind_file(wind: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     dataset = wind.rename(u10="ugrd10m", v10="vgrd10m").assign_attrs(_attributes(wind, "weather model style"))
-    encoding = {name: {"zlib": True} for name in dataset.data_vars}
+    encoding: dict[str, Any] = {str(name): {"zlib": True} for name in dataset.data_vars}
     return dataset, encoding | {"time": {"units": HOURS_2000, "dtype": "float64"}}
 
 
@@ -222,7 +223,8 @@ def _depth_file(floor: xr.Dataset) -> tuple[xr.Dataset, dict[str, Any]]:
     water = depth.notnull()
     shore = floor["lon"].where(water).min("lon").fillna(floor["lon"].max())
     land = np.maximum(np.round(LAND_SLOPE * (shore - floor["lon"])), 3.0)
-    elevation = xr.where(water, -depth, land).transpose("lat", "lon").astype(np.int16)
+    height = xr.where(water, -depth, land)  # type: ignore[no-untyped-call]
+    elevation = height.transpose("lat", "lon").astype(np.int16)
     elevation.attrs = {"standard_name": "height_above_mean_sea_level", "units": "m", "long_name": "elevation"}
     dataset = xr.Dataset({"elevation": elevation}, attrs=_attributes(floor, "GEBCO style"))
     return dataset, {"elevation": {"zlib": True}}

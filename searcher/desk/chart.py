@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
 
 from bokeh.models import (
     Button,
@@ -19,6 +19,9 @@ from bokeh.models import (
 from searcher.brief.live import draw_live
 from searcher.brief.page import LAYERS
 from searcher.plan import Plan
+
+if TYPE_CHECKING:
+    from bokeh.models import ColumnDataSource
 
 #: metres of the map to degrees and minutes along an edge; `seaWords` is `readout.js` of the page
 WRITE_DEGREES = """
@@ -78,7 +81,7 @@ class Chart:
         """Frame the map where it is that of an earlier plan."""
         self.box.styles = {"border-left": "8px solid #8a1c12", "padding-left": "8px"} if old else {}
 
-    def on_pick(self, tell) -> None:
+    def on_pick(self, tell: Callable[[int], None]) -> None:
         """Call `tell` with the number of a box that is picked on the map."""
         for name in ("boxes", "ranks"):
             source = self.plot.select_one({"name": name})
@@ -164,7 +167,9 @@ class Chart:
         return Row(*made, sizing_mode="stretch_width", spacing=6, styles={"flex-wrap": "wrap"})
 
 
-def _picker(source, tell):
+def _picker(
+    source: ColumnDataSource, tell: Callable[[int], None]
+) -> Callable[[str, list[int], list[int]], None]:
     def pick(_name: str, _before: list[int], picked: list[int]) -> None:
         if picked:
             tell(int(source.data["story"][picked[0]].removeprefix("box-")))

@@ -26,7 +26,7 @@ from tornado.web import ErrorHandler
 HOST = "127.0.0.1"
 
 
-class Guarded(BokehTornado):
+class Guarded(BokehTornado):  # type: ignore[misc]  # no types are read of its library
     """The application, behind the token. `guard` is set before the first request."""
 
     guard: Callable[[HTTPServerRequest], bool]

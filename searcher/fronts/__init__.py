@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from typing import Any
 
 #: where each name lives; loaded when first used, since little of it is needed at sea
 _HOMES = {
@@ -22,7 +23,7 @@ _HOMES = {
 __all__ = sorted(_HOMES)
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> Any:
     """Load a name from the module it lives in (PEP 562)."""
     if name not in _HOMES:
         raise AttributeError(f"module 'searcher.fronts' has no attribute {name!r}")

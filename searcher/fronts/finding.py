@@ -37,8 +37,8 @@ def find_fronts(sea: xr.DataTree, *, at: np.datetime64 | None = None) -> gpd.Geo
     """
     check_sea(sea)
     mapped = has(sea, "surface")
-    node = sea["surface" if mapped else "temperature"]
-    hour = node["time"].values[-1] if at is None else np.datetime64(at, "ns")
+    node = sea["surface" if mapped else "temperature"].to_dataset()
+    hour = node["time"].values[-1] if at is None else np.datetime64(at, "ns")  # type: ignore[call-overload]
     rows = _breaks_of_map(sea) if mapped else _flat(_lines_of_pictures(sea, *TEMPERATURE))
     rows += _color_changes(sea, hour) if has(sea, "color") else []
     found = find_convergence_lines(sea["currents"].to_dataset(), hour)
@@ -80,14 +80,15 @@ def _color_changes(sea: xr.DataTree, at: np.datetime64) -> list[dict[str, Any]]:
     drift = make_drift(sea)
     there = carry_lines(found, drift, at)
     clear = clear_views(there, sea, drift, node="color", name="chlor_a")
-    joined = join_repeats(there, sea["color"]["time"].values, clear, kind=COLOR_CHANGE)
+    times = sea["color"].to_dataset()["time"].values
+    joined = join_repeats(there, times, clear, kind=COLOR_CHANGE)
     return joined.to_dict("records")
 
 
 def _breaks_of_map(sea: xr.DataTree) -> list[dict[str, Any]]:
     """The breaks of the map of the temperature, with how old the views are and how often they were seen."""
     surface = sea["surface"].to_dataset().isel(time=0)
-    at = surface["time"].values
+    at: np.datetime64 = surface["time"].values.max()
     rows = find_temperature_breaks(surface["sst"].drop_vars("time"))
     if not rows:
         return []

@@ -245,5 +245,5 @@ def floating_density(
             strict=True,
         )
     }
-    coords = {"lat": lat, "lon": lon, "time": np.datetime64(at, "ns")}
+    coords = {"lat": lat, "lon": lon, "time": np.datetime64(at, "ns")}  # type: ignore[call-overload]
     return xr.Dataset(fields, coords, {"days": days, "members": members, "blind_to": blind_to(currents)})

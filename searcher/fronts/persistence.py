@@ -127,7 +127,8 @@ def carry_lines(fronts: gpd.GeoDataFrame, drift: Drift, to: np.datetime64) -> gp
     carried["geometry"] = [shapely.LineString(places[(row == k) & afloat]) for k in carried.index]
     carried["length"] = [line_length(line) for line in carried.geometry]
     carried["doubt"] = drift_doubt(carried["doubt"].to_numpy(), now - then[carried.index])
-    return carried.assign(valid_time=np.datetime64(to, "ns")).reset_index(drop=True)
+    hour = np.datetime64(to, "ns")  # type: ignore[call-overload]  # numpy's types know no unit here
+    return carried.assign(valid_time=hour).reset_index(drop=True)
 
 
 def share_seen(

@@ -79,7 +79,7 @@ def noise_of(field: np.ndarray) -> float:
     """
     apart = max(1, math.ceil(math.sqrt(field.size / SAMPLES)))
     ny, nx = field.shape
-    mixed: np.ndarray | float = 0.0
+    mixed: Any = 0.0
     for j, down in enumerate((1.0, -2.0, 1.0)):
         for i, along in enumerate((1.0, -2.0, 1.0)):
             mixed = mixed + down * along * field[j : ny - 2 + j : apart, i : nx - 2 + i : apart].astype(float)

@@ -21,7 +21,7 @@ import os
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import xarray as xr
@@ -141,7 +141,7 @@ def check_cover(sea: xr.DataTree, window: Hours, *, hold: float = HOLD) -> xr.Da
 
 def list_paths(sources: Paths | Listed) -> tuple[Path, ...]:
     """Paths of a sequence of paths, or of the `files` of something that has them."""
-    files: Paths = getattr(sources, "files", sources)
+    files: Any = getattr(sources, "files", sources)
     if isinstance(files, (str, os.PathLike)):
         files = [files]
     paths = tuple(dict.fromkeys(Path(path) for path in files))

@@ -48,7 +48,8 @@ def _check_box(box: Region) -> Region:
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-    Node = Protocol = str  # a type checker wants literals written out
+    Node = str  # a type checker wants literals written out
+    Protocol = str
 else:
     Node, Protocol = Literal[tuple(NODES)], Literal[PROTOCOLS]
 Text = Annotated[str, Field(min_length=1)]

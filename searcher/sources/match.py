@@ -41,7 +41,7 @@ def match_levels(
     if not rows:
         return np.zeros(count), np.zeros(count, bool)
     levels = np.linalg.lstsq(np.array(rows), np.array(sides), rcond=None)[0]
-    return _from_reference(levels, links, reference), (links | links.T).any(axis=1)
+    return _from_reference(levels, links, reference), np.any(links | links.T, axis=1)
 
 
 def _from_reference(levels: np.ndarray, links: np.ndarray, reference: np.ndarray) -> np.ndarray:
