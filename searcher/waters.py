@@ -7,6 +7,7 @@ the exact shapes as well. Currents are there twice: their mean over the hours of
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -151,8 +152,12 @@ class Waters:
     def travel_times(self, start: np.ndarray, end: np.ndarray, speed: float) -> np.ndarray:
         """Time (s) of the best known way between places: straight where clear, else around the obstacle."""
         times = self.straight_times(start, end, speed)
-        for k in np.flatnonzero(np.isinf(times)):
-            way = self.way(Place(*start[k]), Place(*end[k]), speed)
+        blocked = np.flatnonzero(np.isinf(times))
+        ways_from, ways_to = (Counter(Place(*places[k]) for k in blocked) for places in (start, end))
+        for k in blocked:
+            here, there = Place(*start[k]), Place(*end[k])
+            # one march serves all ways from a place, or all ways to it
+            way = self._way_around(here, there, speed, homeward=ways_to[there] > ways_from[here])
             times[k] = np.inf if way is None else self.way_time(way, speed)
         return times
 
@@ -171,15 +176,23 @@ class Waters:
         ends = np.array([start, end], dtype=np.float64)
         if np.isfinite(self.straight_times(ends[:1], ends[1:], speed)[0]):
             return shapely.LineString(ends)
-        column, row = np.round(self.cells(*end)).astype(int)
-        times = self.times_from(start, speed)
+        return self._way_around(start, end, speed)
+
+    def _way_around(
+        self, start: Place, end: Place, speed: float, *, homeward: bool = False
+    ) -> shapely.LineString | None:
+        """A way around what stands between two places, found from its start, or `homeward` from its end."""
+        here, there = (end, start) if homeward else (start, end)
+        column, row = np.round(self.cells(*there)).astype(int)
+        times = self.times_from(here, speed, homeward=homeward)
         ny, nx = times.shape
         if not (0 <= row < ny and 0 <= column < nx) or np.isinf(times[row, column]):
             return None
-        x0, y0 = (float(part) for part in self.cells(*start))
-        columns, rows = trace_back(self.medium(speed), 0.0, times, x0, y0, column, row)
-        nodes = np.column_stack([self.lon[columns], self.lat[rows]])[::-1]
-        taut = self._pull_taut(np.concatenate([ends[:1], nodes, ends[1:]]), speed)
+        x0, y0 = (float(part) for part in self.cells(*here))
+        medium = back_in_time(self.medium(speed), 0.0) if homeward else self.medium(speed)
+        columns, rows = trace_back(medium, 0.0, times, x0, y0, column, row)
+        nodes = np.column_stack([self.lon[columns], self.lat[rows]])[:: 1 if homeward else -1]
+        taut = self._pull_taut(np.array([start, *nodes, end], dtype=np.float64), speed)
         return None if taut is None else shapely.LineString(taut)
 
     def _pull_taut(self, places: np.ndarray, speed: float) -> np.ndarray | None:
