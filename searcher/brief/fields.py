@@ -69,7 +69,7 @@ def newest_view(plan: Plan, region: Region) -> View:
 def _view_of_map(plan: Plan, region: Region) -> View:
     data = cut(plan.sea["surface"].to_dataset(), region).isel(time=-1)
     sst, age = data["sst"].values.astype(float), data["age"].values.astype(float)
-    made = (plan.trip.window.start - data["time"].values) / np.timedelta64(1, "s")
+    made = (plan.trip.window.start - data["time"].values.max()) / np.timedelta64(1, "s")
     age = np.where(np.isfinite(sst), age + made, np.nan)
     known = age[np.isfinite(age)]
     newest, oldest = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)

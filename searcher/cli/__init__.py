@@ -17,7 +17,7 @@ MORNING = ["demo", "new", "sources", "fetch", "check", "scan", "plan", "brief", 
 ORDER = [*MORNING, "log", "rerank", "review"]
 PLACES = {verb: place for place, verb in enumerate(ORDER)}
 app.registered_commands.sort(
-    key=lambda verb: PLACES.get(verb.name or getattr(verb.callback, "__name__", ""), len(ORDER))
+    key=lambda verb: PLACES.get(str(verb.name or getattr(verb.callback, "__name__", "")), len(ORDER))
 )
 
 

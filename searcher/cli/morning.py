@@ -13,7 +13,8 @@ import typer
 from searcher.cli.example import example_words
 from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes, print_paths, print_plan, summary
-from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, load_trip_sea
+from searcher.cli.verbs import app as app
 
 if TYPE_CHECKING:
     import numpy as np

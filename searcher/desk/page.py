@@ -93,6 +93,7 @@ class Page:
         self._tell_state()
         if not self.waiting:
             self.waiting = True
+            assert self.doc is not None  # whoever asks sees the page
             self.doc.add_timeout_callback(self._work, BREATH)
 
     def _work(self) -> None:

@@ -147,7 +147,7 @@ def hookups(day: Day, stretches: pd.DataFrame, now: np.datetime64 | pd.Timestamp
     charted = day.observer.sample_depth(*(np.ascontiguousarray(xy[:, k]) for k in (0, 1)))
     met = pd.DataFrame({"time": met["time"], "depth": met["depth"].fillna(pd.Series(charted, met.index))})
     quiet = stretches.assign(depth=stretches.get("bottom", np.nan))
-    return hookup_state(met, quiet, now=np.datetime64(now, "ns"))
+    return hookup_state(met, quiet, now=np.datetime64(now, "ns"))  # type: ignore[call-overload]
 
 
 # ---- what that makes of the boxes
