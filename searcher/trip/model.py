@@ -21,11 +21,11 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike
 from pydantic import Field, PlainValidator
-from scipy.interpolate import PchipInterpolator
 
 from searcher import geo
 from searcher.errors import OutOfReach
 from searcher.geo import Place, Region
+from searcher.trip.curve import Curve
 from searcher.trip.values import Section, key, parse_burn, parse_moment, parse_place, parse_timezone
 from searcher.units import FOOT, HOUR, KNOT, NAUTICAL_MILE, Show, from_unit, to_unit
 
@@ -149,7 +149,7 @@ class Boat(Section):
         """Burn in L/s at a speed through the water in m/s; scalar or array.
 
         Monotone cubic interpolation of the table (Fritsch & Butland 1984, SIAM J. Sci. Stat. Comput.
-        5:300-304, through scipy's PCHIP). Raises `OutOfReach` for speeds outside the table and NaN.
+        5:300-304, in `trip.curve`). Raises `OutOfReach` for speeds outside the table and NaN.
         """
         speed = np.asarray(speed, dtype=np.float64)
         covered = self.can_do(speed)
@@ -168,8 +168,8 @@ def say_speeds(speeds: Sequence[float]) -> str:
 
 
 @lru_cache(maxsize=64)
-def _burn_curve(table: tuple[tuple[float, float], ...]) -> PchipInterpolator:
-    return PchipInterpolator(*zip(*table, strict=True))
+def _burn_curve(table: tuple[tuple[float, float], ...]) -> Curve:
+    return Curve(*np.array(table).T)
 
 
 def _best_cruise(table: Sequence[tuple[float, float]]) -> float:

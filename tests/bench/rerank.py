@@ -20,7 +20,7 @@ from timing import print_table, read_options, say
 
 ROOT = Path(__file__).parents[2]
 BYTECODE = str(Path(tempfile.gettempdir()) / "searcher-bench-bytecode")
-LIBRARIES = "import geopandas, numba, pydantic, scipy.interpolate, xarray"
+LIBRARIES = "import geopandas, numba, pydantic, scipy.ndimage, xarray"
 
 
 def main() -> None:
