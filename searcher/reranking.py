@@ -299,7 +299,14 @@ def _with_route(
     )
 
 
-def _route(plan: Plan, at: Place, fuel: float, now: np.datetime64, pinned, banned) -> Route:
+def _route(
+    plan: Plan,
+    at: Place,
+    fuel: float,
+    now: np.datetime64,
+    pinned: Collection[int],
+    banned: Collection[int],
+) -> Route:
     """The best day from here over the best of the boxes within reach, and those that are pinned."""
     boxes = plan.boxes
     _check_numbers(boxes, (*pinned, *banned))
