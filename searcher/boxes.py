@@ -29,13 +29,16 @@ SWEEP = 2 * 365.0
 BEND, SHOULDER = math.atanh(1.0 / math.sqrt(3.0)), (500.0, 4000.0)
 
 
-def lay_boxes(fronts: gpd.GeoDataFrame, reach: xr.Dataset) -> gpd.GeoDataFrame:
+def lay_boxes(
+    fronts: gpd.GeoDataFrame, reach: xr.Dataset, *, within: shapely.Geometry | None = None
+) -> gpd.GeoDataFrame:
     """Candidate boxes along every line, unranked; along a temperature break, on its dense side.
 
     Columns: `geometry` (polygon: the line widened by its doubt), `line` (the line to troll), `front` (row
     label of `fronts`), `kind`, `valid_time`, `doubt` (m), `length` (m). Only stretches within reach count.
+    within: its outline, where that is known already.
     """
-    within = range_polygon(reach)
+    within = range_polygon(reach) if within is None else within
     centre = Place(float(reach["lon"].mean()), float(reach["lat"].mean()))
     plane = LocalPlane(centre)
     within_plane = plane.to_plane(within)

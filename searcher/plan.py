@@ -95,14 +95,15 @@ def make_plan(
     places = (trip.port, trip.finish, trip.window, trip.boat, trip.avoid)
     waters = recall("waters", places, lambda: survey_waters(trip, sea))
     day = (*places, trip.gear.troll)
-    reach = recall("reach", day, lambda: find_reach(trip, sea, waters=waters))
+    reach, within = recall("reach", day, lambda: _with_outline(find_reach(trip, sea, waters=waters)))
     say("fronts")
-    fronts, floating = recall("lines", day, lambda: find_lines(trip, sea, reach, recall=recall))
+    fronts, floating = recall(
+        "lines", day, lambda: find_lines(trip, sea, reach, within=within, recall=recall)
+    )
     say("boxes")
     wanted = (*day, trip.gear, trip.target, trip.learn, trip.show)
-    boxes = recall(
-        "boxes", wanted, lambda: rank_boxes(fronts, reach, sea, trip, floating=floating, profile=profile)
-    )
+    known = {"profile": profile, "floating": floating, "within": within}
+    boxes = recall("boxes", wanted, lambda: rank_boxes(fronts, reach, sea, trip, **known))
     say("route")
     route = find_route(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
     legs = route.legs
@@ -113,7 +114,7 @@ def make_plan(
         sea=sea,
         fronts=fronts,
         reach=reach,
-        range_polygon=range_polygon(reach),
+        range_polygon=within,
         boxes=boxes,
         legs=legs,
         stays=route.stays,
@@ -144,21 +145,30 @@ def _work_out(_stage: str, _facts: tuple[Any, ...], make: Callable[[], Any]) -> 
     return make()
 
 
+def _with_outline(reach: xr.Dataset) -> tuple[xr.Dataset, shapely.Geometry]:
+    return reach, range_polygon(reach)
+
+
 def find_lines(
-    trip: Trip, sea: xr.DataTree, reach: xr.Dataset, *, recall: Recall = _work_out
+    trip: Trip,
+    sea: xr.DataTree,
+    reach: xr.Dataset,
+    *,
+    within: shapely.Geometry | None = None,
+    recall: Recall = _work_out,
 ) -> tuple[gpd.GeoDataFrame, xr.Dataset | None]:
     """All there is to troll along, where it will be as the boat gets there, and the map of floating matter.
 
     Breaks and changes of colour are drifted to the hour of arrival. Of convergence lines only the stretches
     count over which matter has gathered by the middle of the day: where it is drawn together at one hour is
-    not yet where it lies. No map where nothing is within reach.
+    not yet where it lies. No map where nothing is within reach. within: the outline of the reach, if known.
     """
     from searcher.fronts.gathering import find_gathering
 
     leave = trip.window.start
     fronts = recall("fronts", (leave,), lambda: _find_breaks(sea, leave))
     fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
-    within = range_polygon(reach)
+    within = range_polygon(reach) if within is None else within
     if within.is_empty:
         return fronts, None
     middle = trip.window.start + (trip.window.end - trip.window.start) // 2

@@ -52,6 +52,7 @@ def rank_boxes(
     *,
     profile: Profile | None = None,
     floating: xr.Dataset | None = None,
+    within: shapely.Geometry | None = None,
 ) -> gpd.GeoDataFrame:
     """Search boxes along the lines within reach, best first (`searcher.tables.BOXES`).
 
@@ -60,9 +61,10 @@ def rank_boxes(
     (°C), `seen_share`, `coincidence`, `warm_side`, and one `evidence_...` column per piece, its share of ln
     rate. A box mostly outside the trip's depths, or mostly inside a better one, is dropped; at most
     `MOST_BOXES` are kept. `profile`: by default that of the trip's target species. `floating`: the map of
-    floating matter (`evidence.floating_around`), by default one around the lines.
+    floating matter (`evidence.floating_around`), by default one around the lines. `within`: the outline of
+    the reach (`range_polygon`), where it is known already.
     """
-    candidates = lay_boxes(fronts, reach)
+    candidates = lay_boxes(fronts, reach, within=within)
     if candidates.empty:
         return empty_table("boxes")
     profile = profile or read_profile(trip.target.species, trip.folder)
