@@ -156,6 +156,11 @@ class Visit:
         field.fill(amount)
         field.press("Tab")
 
+    def frame_of_map(self) -> str:
+        """How wide the frame is that marks the map as old."""
+        column = self.tab.locator("[aria-label=Map] .bk-Column").first
+        return column.evaluate("(node) => getComputedStyle(node).borderLeftWidth")
+
     def pixel_of(self, lon: float, lat: float) -> list[float]:
         """Where a place of the map lies in the window."""
         return self.tab.evaluate(PIXEL, list(MERCATOR(lon, lat)))
@@ -224,10 +229,12 @@ def test_a_morning_at_the_desk(browser, served, desk):
     assert "Not possible" in visit.after(lambda: visit.set_fuel("90"))
     assert tab.get_by_text("Old: the plan before the last change").is_visible()
     assert visit.stays() == left
+    assert visit.frame_of_map() == "8px"
     assert tab.get_by_role("button", name="Write to a new sub-folder").is_disabled()
     visit.shoot("desk_refused")
 
     visit.after(lambda: visit.set_fuel("240"))
+    assert visit.frame_of_map() == "0px"
     said = visit.after(lambda: tab.get_by_role("button", name="Write to a new sub-folder").click())
     folder = desk.trip.folder / "desk-1"
     assert str(folder) in said

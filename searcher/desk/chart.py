@@ -79,7 +79,9 @@ class Chart:
 
     def mark(self, *, old: bool) -> None:
         """Frame the map where it is that of an earlier plan."""
-        self.box.styles = {"border-left": "8px solid #8a1c12", "padding-left": "8px"} if old else {}
+        # what a style leaves out stays as it was in the browser
+        edge, room = ("8px solid #8a1c12", "8px") if old else ("none", "0")
+        self.box.styles = {"border-left": edge, "padding-left": room}
 
     def on_pick(self, tell: Callable[[int], None]) -> None:
         """Call `tell` with the number of a box that is picked on the map."""
