@@ -9,7 +9,8 @@ import numpy as np
 
 from searcher.geo import compass_point
 from searcher.learn import flock_gain
-from searcher.learn.hints import FLOATING_GAIN, LASTING
+from searcher.learn.afloat import NOTED
+from searcher.learn.hints import LASTING
 from searcher.reranking import Rerank
 from searcher.tables import BIRDS, Row
 from searcher.units import Show
@@ -31,6 +32,7 @@ def say_reasons(found: Rerank) -> list[str]:
     said = [
         *_say_worked(found),
         *_say_hookups(found),
+        *_say_floating(found),
         *_say_signs(found),
         *_say_offsets(found),
         *_say_bias(found),
@@ -62,12 +64,10 @@ def _say_hookups(found: Rerank) -> Iterator[str]:
 def _say_signs(found: Rerank) -> Iterator[str]:
     show = found.plan.trip.show
     old = found.now - np.timedelta64(int(2 * LASTING), "s")
-    seen = found.log[found.log["kind"].isin((BIRDS, *FLOATING_GAIN)) & (found.log["time"] >= old)]
+    seen = found.log[(found.log["kind"] == BIRDS) & (found.log["time"] >= old)]
     for row in list(seen.itertuples())[-MOST:]:
         species = found.plan.profile.name
-        at_first = (
-            flock_gain(row.count, row.flying, species) if row.kind == BIRDS else FLOATING_GAIN[row.kind]
-        )
+        at_first = flock_gain(row.count, row.flying, species)
         age = float((found.now - np.datetime64(row.time)) / np.timedelta64(1, "s"))
         factor = math.exp(at_first * math.exp(-age / LASTING))
         what = (
@@ -75,8 +75,25 @@ def _say_signs(found: Rerank) -> Iterator[str]:
         )
         if factor >= LEAST:
             yield f"{what[0].upper()}{what[1:]}: water near it counts {factor:.1f} times for now."
-        elif row.kind == BIRDS and at_first == 0.0:
+        elif at_first == 0.0:
             yield f"{what[0].upper()}{what[1:]}: says little of {species}."
+
+
+def _say_floating(found: Rerank) -> Iterator[str]:
+    """What weed and debris, met or missed, have made of the map of what floats, and the boxes laid by it."""
+    if found.floating is None:
+        return
+    seen = found.log[found.log["kind"].isin(NOTED)]
+    for row in list(seen.itertuples())[-1:]:
+        place = {"lon": row.geometry.x, "lat": row.geometry.y}
+        gain = float(found.floating["gain"].sel(place, method="nearest"))
+        also = f", the last of {len(seen)}," if len(seen) > 1 else ""
+        what = f"{row.kind.capitalize()} at {found.plan.trip.show.say_clock(row.time)}{also}"
+        yield f"{what} makes {gain:.1f} times the floating matter that was reckoned there."
+    new = sorted(found.changes["number"][found.changes["before"] == 0.0]) if len(found.changes) else []
+    if new:
+        which = f"Boxes {new[0]} to {new[-1]} are" if len(new) > 1 else f"Box {new[0]} is"
+        yield f"{which} new: around you, where the log says that more floats."
 
 
 def _say_offsets(found: Rerank) -> Iterator[str]:

@@ -1,7 +1,8 @@
 """At sea: what was seen since the morning, from here, on the fuel that is left: where next, and when home.
 
 Everything starts from the morning's plan and the whole log each time, so the result does not depend on how
-often it was asked for. Boxes keep the numbers of the morning, since those are on the plotter.
+often it was asked for. Boxes keep the numbers of the morning, since those are on the plotter; new ones, laid
+where weed or debris was met, have the numbers after them, of this answer alone.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+import xarray as xr
 from numpy.typing import ArrayLike
 
 from searcher.carry import make_drift
@@ -33,6 +35,8 @@ from searcher.learn import (
     shift_lines,
     update_weights,
 )
+from searcher.learn.afloat import NOTED, look_again
+from searcher.learn.afresh import gathered_now, lay_afresh, looked_over, tracks_now
 from searcher.learn.day import Day, doubts_at, in_order, lines_at, meet_lines, seen_times, temperature_bias
 from searcher.learn.trolled import (
     box_factor,
@@ -55,7 +59,9 @@ from searcher.units import HOUR
 #: the work a place must leave time and fuel for at sea, s
 WORK = 900.0
 #: so many boxes, the best, are looked at for a route: the answer must not keep the skipper waiting
-MOST_BOXES = 16
+MOST_BOXES = 40
+#: the morning's route is left only for what is better by this factor; a box with less left has been worked
+LOYAL, UNWORKED = 1.25, 0.7
 #: a line this short after drifting is no box any more, m
 SHORTEST = 1000.0
 
@@ -66,11 +72,11 @@ class Rerank:
 
     plan: as the morning's, with `boxes` (best first; their lines, doubts and rates now), `legs`, `stays`,
     `reach` and `turn_for_home` from here; no legs where nothing but going home is left. before: the morning's
-    boxes. changes: per box `number`, `before`, `drifted` to now without the log, `now` (per hour), and why:
-    `signs` (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m), `doubt`
-    before and now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left of each
+    boxes. changes: per box `number`, `before` (0 of those that are new), `now` (per hour), and why: `signs`
+    (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m), `doubt` before and
+    now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left of each
     (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the entries up to
-    now.
+    now. floating: what floats, after the log (`searcher.learn.afloat.look_again`).
     """
 
     plan: Plan
@@ -86,6 +92,7 @@ class Rerank:
     readings: int
     bias: Reading
     weights: Weights
+    floating: xr.Dataset | None = None
 
     @property
     def goes_on(self) -> bool:
@@ -118,9 +125,11 @@ def rerank(
     the reserve; now: UTC (default: the clock). pinned, banned: numbers of boxes that must, or must not, be
     worked. home_by: earlier than the trip's own, UTC.
 
-    Bites and blanks move the weights and the boxes they came in, hookups raise their depth, birds, weed and
-    debris what is near, all fading; lines met elsewhere shift those near them; the thermometer corrects the
-    temperature. Never plans on the reserve: where nothing but the way home fits, there are no legs.
+    Bites and blanks move the weights and the boxes they came in; hookups raise their depth and birds what is
+    near, all fading; weed and debris, met or missed, correct the map of what floats, and new boxes are laid
+    where there is more; breaks and changes of colour met elsewhere shift the lines near them; the thermometer
+    corrects the temperature. The morning's route is left only for one better by `LOYAL`. Never plans on the
+    reserve: where nothing but the way home fits, there are no legs.
     Raises `OutOfReach` for a place that is not in the waters of the trip, an hour that is not of the trip,
     more fuel than the tank holds, or pins that do not fit; `NoData` where no plan is kept.
     """
@@ -132,16 +141,19 @@ def rerank(
     at = Place(float(near_longitude(at[0], plan.trip.port.sea_buoy.lon)), float(at[1]))
     check_given(plan, at, fuel, now)
     day = day_at_sea(plan, sightings, now)
-    offsets, bias = meet_lines(day), temperature_bias(day)
+    # weed and debris lie in many places besides the forecast lines: they tell of what floats, not of a line
+    offsets = meet_lines(replace(day, log=day.log[~day.log["kind"].isin(NOTED)]))
+    bias = temperature_bias(day)
     stretches = with_fading(stretches_of(day), plan.boxes, fading_at(plan, plan.boxes))
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
-    boxes, changes = weigh_anew(plan, day, offsets, bias, stretches, weights)
+    floating = look_again(day, plan.range_polygon) if len(plan.boxes) else None
+    boxes, changes = weigh_anew(plan, day, at, offsets, bias, stretches, weights, floating)
     home = way_home(plan, at, fuel, now)
     hooked = hookups(day, stretches, now)
     made = replace(plan, boxes=boxes, made_at=now, legs=empty_table("legs"), stays=empty_stays(), **NOTHING)
     if home.fits:
-        made = _with_route(made, at, fuel, now, pinned, banned)
+        made = _with_route(made, at, fuel, now, pinned, banned, _still_planned(plan, changes))
     return Rerank(
         plan=made,
         at=at,
@@ -156,6 +168,7 @@ def rerank(
         readings=int(day.log["value"].notna().sum()),
         bias=bias,
         weights=weights,
+        floating=floating,
     )
 
 
@@ -204,26 +217,33 @@ def _with_gain(hooked: pd.DataFrame) -> pd.DataFrame:
 
 
 def weigh_anew(
-    plan: Plan, day: Day, offsets: pd.DataFrame, bias: Reading, stretches: pd.DataFrame, weights: Weights
+    plan: Plan,
+    day: Day,
+    at: Place,
+    offsets: pd.DataFrame,
+    bias: Reading,
+    stretches: pd.DataFrame,
+    weights: Weights,
+    floating: xr.Dataset | None,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """The boxes where they are now, with what is to be expected of them now, best first; and what changed."""
     boxes = boxes_now(plan, day)
     if boxes.empty:
         return boxes, pd.DataFrame()
-    moved = shift_lines(boxes.set_geometry(gpd.GeoSeries(boxes["line"], crs=CRS)), offsets)
-    shift = [distance(*pair) for pair in zip(_middles(boxes["line"]), _middles(moved.geometry), strict=True)]
-    old = boxes["doubt"].to_numpy()
-    boxes = boxes.assign(line=moved.geometry.values, doubt=moved["doubt"])
-    boxes["geometry"] = widen(boxes["line"].to_numpy(), boxes["doubt"])
-    boxes["length"] = [line_length(line) for line in boxes["line"]]
+    tracks = tracks_now(stretches, day)
+    boxes = _shifted(boxes, offsets)
+    if floating is not None:
+        boxes = with_new(plan, day, at, boxes, tracks, floating)
     features = features_of(boxes, day, bias=bias.mean)
     signs = hints_at(day, boxes, features["bottom"], stretches)
     plain = posterior_rate(weights, features)
     rates = posterior_rate(weights, features.assign(offset=signs))
-    trolled, met, vain = np.array([work_of(stretches, number) for number in boxes["rank"]]).T
+    over = looked_over(boxes["line"].to_numpy(), tracks)
+    work = [work_of(stretches, *pair) for pair in zip(boxes["rank"], over, strict=True)]
+    trolled, met, along = np.array(work).T
     fading = fading_at(plan, boxes)
     factor = box_factor(plain["expected"] / HOUR * -np.expm1(-fading * trolled) / fading, met)
-    left = np.exp(-fading * vain)
+    left = np.exp(-fading * along)
     scale = factor * left
     shares = {EVIDENCE + piece: features[piece] * _weight_of(weights, piece) for piece in PIECES}
     boxes = boxes.assign(**{name: rates[name] * scale for name in RATES}, **shares)
@@ -231,15 +251,15 @@ def weigh_anew(
     changes = pd.DataFrame(
         {
             "number": boxes["rank"],
-            "before": [plan.boxes.set_index("rank")["expected"][number] for number in boxes["rank"]],
+            "before": boxes["rank"].map(plan.boxes.set_index("rank")["expected"]).fillna(0.0),
             "now": boxes["expected"],
             "signs": signs,
             "factor": factor,
             "left": left,
             "trolled": trolled,
             "met": met,
-            "shift": shift,
-            "doubt_before": old,
+            "shift": boxes["shift"],
+            "doubt_before": boxes["doubt_before"],
             "doubt": boxes["doubt"],
         }
     )
@@ -247,6 +267,31 @@ def weigh_anew(
     return check_table("boxes", boxes.iloc[order].reset_index(drop=True)), changes.iloc[order].reset_index(
         drop=True
     )
+
+
+def _shifted(boxes: gpd.GeoDataFrame, offsets: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Boxes where lines met elsewhere put them; `shift` (m), `doubt_before` (m)."""
+    moved = shift_lines(boxes.set_geometry(gpd.GeoSeries(boxes["line"], crs=CRS)), offsets)
+    shift = [distance(*pair) for pair in zip(_middles(boxes["line"]), _middles(moved.geometry), strict=True)]
+    boxes = boxes.assign(doubt_before=boxes["doubt"], shift=shift)
+    boxes = boxes.assign(line=moved.geometry.values, doubt=moved["doubt"])
+    boxes["geometry"] = widen(boxes["line"].to_numpy(), boxes["doubt"])
+    boxes["length"] = [line_length(line) for line in boxes["line"]]
+    return boxes
+
+
+def with_new(
+    plan: Plan, day: Day, at: Place, boxes: gpd.GeoDataFrame, tracks: np.ndarray, floating: xr.Dataset
+) -> gpd.GeoDataFrame:
+    """Boxes with what is reckoned to float over them now, and new ones around the boat where that is more."""
+    boxes = boxes.assign(gathered=gathered_now(boxes, floating, day))
+    used = np.concatenate([boxes["line"].to_numpy(), tracks])
+    new = lay_afresh(day, floating, at, plan.range_polygon, used)
+    if new.empty:
+        return boxes
+    numbers = plan.boxes["rank"].max() + 1 + np.arange(len(new))
+    new = new.assign(rank=numbers, shift=0.0, doubt_before=new["doubt"])
+    return gpd.GeoDataFrame(pd.concat([boxes, new], ignore_index=True), geometry="geometry", crs=CRS)
 
 
 def boxes_now(plan: Plan, day: Day) -> gpd.GeoDataFrame:
@@ -279,7 +324,13 @@ def _weight_of(weights: Weights, piece: str) -> float:
 
 
 def _with_route(
-    plan: Plan, at: Place, fuel: float, now: np.datetime64, pinned: Collection[int], banned: Collection[int]
+    plan: Plan,
+    at: Place,
+    fuel: float,
+    now: np.datetime64,
+    pinned: Collection[int],
+    banned: Collection[int],
+    loyal: Collection[int],
 ) -> Plan:
     """The plan with the reach from here and the best day in it; as it is where only the way home fits."""
     try:
@@ -292,7 +343,7 @@ def _with_route(
         burnt = at_middles(reach["fuel_out"] + reach["fuel_home"], boxes["line"])
         boxes = boxes.assign(**fields, fuel=burnt)
     plan = replace(plan, boxes=boxes, reach=reach)
-    route = _route(plan, at, fuel, now, pinned, banned)
+    route = _route(plan, at, fuel, now, pinned, banned, loyal)
     turn = latest_turn(route.legs, reach, plan.trip)
     return replace(
         plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
@@ -306,16 +357,19 @@ def _route(
     now: np.datetime64,
     pinned: Collection[int],
     banned: Collection[int],
+    loyal: Collection[int],
 ) -> Route:
     """The best day from here over the best of the boxes within reach, and those that are pinned."""
     boxes = plan.boxes
     _check_numbers(boxes, (*pinned, *banned))
+    planned = boxes["rank"].isin(list(loyal)).to_numpy()
+    boxes = boxes.assign(**{name: boxes[name] * np.where(planned, LOYAL, 1.0) for name in RATES})
     chosen = boxes["rank"].isin(list(pinned))
     if len(boxes):
         within = at_middles(plan.reach["slack"], boxes["line"]) >= 0.0
         chosen |= boxes.index.isin(np.flatnonzero(within)[:MOST_BOXES])
     some = boxes[chosen]
-    return find_route(
+    route = find_route(
         some,
         plan.reach,
         plan.trip,
@@ -327,6 +381,15 @@ def _route(
         pinned=pinned,
         banned=[number for number in banned if number in set(some["rank"])],
     )
+    share = np.where(route.stays["box"].isin(list(loyal)), LOYAL, 1.0)
+    return replace(route, stays=route.stays.assign(expected=route.stays["expected"] / share))
+
+
+def _still_planned(plan: Plan, changes: pd.DataFrame) -> set[int]:
+    """Numbers of the boxes of the morning's route that have not been worked."""
+    if changes.empty:
+        return set()
+    return set(plan.stays["box"]) & set(changes["number"][changes["left"] > UNWORKED])
 
 
 def _check_numbers(boxes: gpd.GeoDataFrame, given: Collection[int]) -> None:

@@ -348,7 +348,7 @@ def test_signs_fade_with_distance_and_hours():
         sign_gain(lines, seen, species="dolphinfish", now=NOON - np.timedelta64(1, "h")).tolist() == [0] * 3
     )
     both = pd.concat([seen, tabulate([Sighting("weed line", HERE, NOON)])], ignore_index=True)
-    assert sign_gain(lines, both, species="dolphinfish", now=NOON)[0] == pytest.approx(FLOCK_GAIN + 1.0)
+    assert sign_gain(lines, both, species="dolphinfish", now=NOON) == pytest.approx(now)
     assert sign_gain(lines, both.iloc[:0], species="wahoo", now=NOON).tolist() == [0, 0, 0]
 
 

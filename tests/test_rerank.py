@@ -21,7 +21,7 @@ from seas import HOUR, KNOT, time_across
 
 from searcher.cli.again import facts_of, write_rerank
 from searcher.errors import OutOfReach
-from searcher.learn.hints import DEPTH_GAIN, FLOATING_GAIN, FLOCK_GAIN
+from searcher.learn.hints import DEPTH_GAIN, FLOCK_GAIN
 from searcher.learn.registration import NOISE
 from searcher.learn.trolled import SHAPE, box_factor, with_fading
 from searcher.reasons import say_reasons, say_way
@@ -133,15 +133,21 @@ def test_a_whole_turn_of_longitude_changes_nothing(plan):
     assert say_way(one) == say_way(other)
 
 
-def test_what_was_trolled_before_the_last_bite_is_not_vain(plan):
-    """Common practice, no source: where one was met the place is worked again until it goes quiet."""
-    stretch = trolled(plan, 2, 1.0, 2.0)
-    late, early = (again(plan, stretch, bite(plan, 2, hour)) for hour in (1.95, 1.1))
-    rows = [found.changes.set_index("number").loc[2] for found in (late, early)]
-    assert [row["trolled"] for row in rows] == [3600.0, 3600.0]
-    fading = -math.log(rows[1]["left"]) / (0.9 * HOUR)
-    assert rows[0]["left"] == pytest.approx(math.exp(-fading * 0.05 * HOUR), rel=1e-6)
-    assert rates(late)[2] > rates(early)[2]
+def test_what_was_looked_over_is_worked_out_and_what_lies_beside_is_not(plan):
+    """Random search (Koopman 1980): e^(-f·t) is left along the line trolled, all of it 900 m aside."""
+    box = plan.boxes.set_index("rank").loc[2]
+    x, y = PLANE.vertices(box["line"]).T
+    hours = np.linspace(1.0, 2.0, x.size)  # each vertex is passed where it has drifted to by then
+    planned_for = float(to_seconds(box["valid_time"].to_datetime64()) - to_seconds(after(0.0))) / HOUR
+    x = x + EAST * (hours - planned_for) * HOUR
+
+    def left(aside: float) -> float:
+        track = shapely.LineString([place(*at) for at in zip(x + aside, y, strict=True)])
+        found = again(plan, Sighting("trolled", track, after(1.0), after(2.0)))
+        return found.changes.set_index("number")["left"][2]
+
+    assert left(900.0) == pytest.approx(1.0, abs=1e-6)
+    assert left(0.0) == pytest.approx(math.exp(-plan.trip.gear.troll / box["length"] * HOUR), rel=0.02)
 
 
 def test_the_factor_of_a_box_is_the_exact_posterior_mean():
@@ -267,7 +273,7 @@ def test_a_hookup_raises_its_depth_and_fades_when_quiet(plan):
     assert quiet[number] < 0.6 * busy[number] < 0.6 * fresh[number]
 
 
-def test_birds_and_weed_raise_what_is_near(plan):
+def test_birds_raise_what_is_near(plan):
     found = again(plan)
     number = near_box(plan)
     here = shapely.line_interpolate_point(
@@ -276,11 +282,28 @@ def test_birds_and_weed_raise_what_is_near(plan):
     for entry, gain in (
         (Sighting("birds", here, NOW, count=2, flying="low"), FLOCK_GAIN),
         (Sighting("birds", here, NOW, count=1, flying="high"), 0.0),
-        (Sighting("debris", here, NOW), FLOATING_GAIN["debris"]),
     ):
         signs = again(plan, entry).changes.set_index("number")["signs"]
         assert signs[number] == pytest.approx(gain, abs=0.02)
         assert signs.min() < 1e-3
+
+
+def test_weed_raises_what_is_near_and_new_boxes_are_laid_there(plan):
+    """Numbers after the morning's, around the weed, none where it was looked for in vain; on the route of
+    nobody who has met nothing."""
+    weed = [Sighting("weed line", shapely.Point(place(17e3 + 400.0 * k, 2e3)), NOW) for k in range(3)]
+    quiet, found = again(plan), again(plan, *weed)
+    last = plan.boxes["rank"].max()
+    new = found.plan.boxes[found.plan.boxes["rank"] > last]
+    assert len(new) > 0
+    assert quiet.plan.boxes["rank"].max() == last
+    assert sorted(new["rank"]) == list(range(last + 1, last + 1 + len(new)))
+    away = [np.hypot(*(PLANE.vertices(line).mean(axis=0) - [17e3, 2e3])) for line in new["line"]]
+    assert max(away) < 13e3
+    assert rates(found)[near_box(plan, low=True)] > rates(quiet)[near_box(plan, low=True)]
+    assert any("are new" in text or "is new" in text for text in say_reasons(found))
+    check_table("boxes", found.plan.boxes)
+    json.dumps(facts_of(found), allow_nan=False)
 
 
 def test_the_thermometer_corrects_the_map(plan):

@@ -125,6 +125,9 @@ def test_the_middle_of_a_box_or_a_leg_is_half_way_by_distance(tmp_path):
         assert shapely.get_coordinates(found.line).tolist() == line
     with pytest.raises(SearcherError, match=r"no such box; given 4; expected 1 to 3"):
         parse_place("box 4", folder=tmp_path)
+    box["properties"]["rank"] = 4  # laid at sea
+    (tmp_path / "rerank_boxes.geojson").write_text(json.dumps({"features": [box]}))
+    assert parse_place("box 4", folder=tmp_path).middle == pytest.approx((lon, lat), abs=2e-6)
 
 
 def test_a_box_without_a_plan_says_to_make_one(tmp_path):

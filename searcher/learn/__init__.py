@@ -3,7 +3,9 @@
 ::
 
     weights        bites and blanks -> posterior weights (Laplace), rates with their intervals
-    hints          hookups raise their depth; birds, weed and debris their place; all of it fades
+    hints          hookups raise their depth, birds their place; all of it fades
+    afloat         weed and debris, met or missed, correct the map of what floats
+    afresh         new stretches where there is more of it, over water not looked over yet
     registration   a line met elsewhere shifts the lines near it; a thermometer corrects the map
     season         the season's log as tomorrow's profile; expected against met
     day, trolled   the log of a day against a plan: lines met, stretches with their features, boxes worked

@@ -1,4 +1,4 @@
-"""What is seen adds to ln rate near by and for a while: hookups to their depth, birds and weed to a place.
+"""What is seen adds to ln rate near by and for a while: hookups to their depth, birds to a place.
 
 All of it is common practice, no source, put into numbers: a hint is worth a factor of two or three, not more,
 since the logs that would measure it do not exist yet.
@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from searcher.geo import LocalPlane, Place
-from searcher.tables import BIRDS, DEBRIS, WEED_LINE, Row
+from searcher.tables import BIRDS
 from searcher.units import HOUR, NAUTICAL_MILE
 
 #: once fish are found, stay on that depth until they stop: what a hookup adds at its own depth, how far in ln
@@ -21,9 +21,6 @@ DEPTH_GAIN, DEPTH_REACH = 1.0, 0.25
 DEPTH_FADE, QUIET_FADE = 4 * HOUR, 1 * HOUR
 #: how far from what was seen a hint is worth anything, m, and for how long, s
 NEAR, LASTING = 2 * NAUTICAL_MILE, 2 * HOUR
-#: what floats gathers fish: 73 % of recreational dolphinfish were taken with floating weed (Farrell et al.
-#: 2014, Fish. Res. 151:177-190); the size of the hint is common practice
-FLOATING_GAIN = {WEED_LINE: 1.0, DEBRIS: 0.7}
 #: few birds working low suggest dolphinfish, a frenzy tuna
 FEW, MANY = 3, 10
 FLOCK_GAIN = 0.7
@@ -68,15 +65,14 @@ def hookup_state(encounters: pd.DataFrame, stretches: pd.DataFrame, *, now: np.d
 def sign_gain(
     lines: np.ndarray, sightings: gpd.GeoDataFrame, *, species: str, now: np.datetime64
 ) -> np.ndarray:
-    """What birds, weed and debris seen before `now` add to ln rate along lines, (n,).
+    """What birds seen before `now` add to ln rate along lines, (n,).
 
     lines: (n,) shapely geometries, degrees. The hint fades as a Gaussian with the distance and exponentially
-    with the hours since; the strongest of the birds and the strongest of what floats add up.
+    with the hours since; the strongest counts. Weed and debris count otherwise (`searcher.learn.afloat`).
     """
-    total = np.zeros(len(lines))
-    seen = sightings[sightings["kind"].isin((BIRDS, *FLOATING_GAIN)) & (sightings["time"] <= now)]
-    if seen.empty or not total.size:
-        return total
+    seen = sightings[(sightings["kind"] == BIRDS) & (sightings["time"] <= now)]
+    if seen.empty or not len(lines):
+        return np.zeros(len(lines))
     centre = shapely.get_coordinates(seen.geometry.values)[0]
     plane = LocalPlane(Place(*centre))
     away = shapely.distance(
@@ -84,17 +80,8 @@ def sign_gain(
         plane.to_plane(seen.geometry.values)[None, :],
     )
     age = _seconds(np.asarray(now, dtype="datetime64[ns]") - seen["time"].to_numpy())
-    gain = [_gain_of(row, species) for row in seen.itertuples()]
-    hints = gain * np.exp(-((away / NEAR) ** 2) / 2 - age / LASTING)
-    is_flock = (seen["kind"] == BIRDS).to_numpy()
-    return sum(hints[:, which].max(axis=1, initial=0.0) for which in (is_flock, ~is_flock))
-
-
-def _gain_of(seen: Row, species: str) -> float:
-    """What one sighting adds where it is."""
-    if seen.kind == BIRDS:
-        return flock_gain(seen.count, seen.flying, species)
-    return FLOATING_GAIN[seen.kind]
+    gain = [flock_gain(row.count, row.flying, species) for row in seen.itertuples()]
+    return (gain * np.exp(-((away / NEAR) ** 2) / 2 - age / LASTING)).max(axis=1)
 
 
 def flock_gain(count: float, flying: str, species: str) -> float:

@@ -38,7 +38,7 @@ SAME = 2e-5
 #: a stretch is put down to a box if at least so much of it lay there
 MOSTLY = 0.3
 #: columns of a table of stretches beside the features
-STRETCH = ("time", "end", "duration", "encounters", "bottom", "offset", "box", "quiet")
+STRETCH = ("time", "end", "duration", "encounters", "bottom", "offset", "box")
 OPEN_WATER = SimpleNamespace(kind="", doubt=0.0)
 UNKNOWN = dict.fromkeys(FACTS, np.nan)
 
@@ -48,8 +48,7 @@ def stretches_of(day: Day) -> pd.DataFrame:
 
     A feature is the mean of those of the boxes a stretch lay in and of plain water, by length. Besides:
     `bottom` (m, its depth), `offset` (what hints seen before it began added to ln rate), `box` (number of the
-    box most of it lay in, 0 for none), `quiet` (s at its end without an encounter), and its share in each box
-    by number, `in_...`.
+    box most of it lay in, 0 for none), and its share in each box by number, `in_...`.
     """
     trolled = count_encounters(day.log)
     strays = stray_encounters(day.log)
@@ -73,7 +72,6 @@ def stretches_of(day: Day) -> pd.DataFrame:
     inside = shares.max(axis=1, initial=0.0) > MOSTLY
     numbers = day.boxes["rank"].to_numpy() if len(day.boxes) else np.array([0])
     table["box"] = np.where(inside, numbers[most], 0)
-    table["quiet"] = _quiet_ends(day, both)
     for k, share in enumerate(shares.T):
         table[f"in_{numbers[k]}"] = share
     return table.assign(offset=[_hints_before(day, table.iloc[:k], row) for k, row in table.iterrows()])
@@ -189,37 +187,25 @@ def box_factor(expected: ArrayLike, met: ArrayLike, *, shape: float = SHAPE) -> 
 
 
 class Work(NamedTuple):
-    """What was done in one box: time trolled (s), encounters, and time trolled since the last of them (s)."""
+    """What was done in one box: time trolled (s), encounters, and time trolled along its own line (s)."""
 
     trolled: float
     met: float
-    vain: float
+    along: float
 
 
-def work_of(stretches: pd.DataFrame, number: int) -> Work:
+def work_of(stretches: pd.DataFrame, number: int, over: np.ndarray) -> Work:
     """The work in the box of a number; of a stretch its share.
 
-    Where one was met there are more: the place is worked again until it goes quiet (common practice, no
-    source), so only what was trolled since the last encounter there counts as vain.
+    over: (stretches,), how much of each lay in the strip that is looked over from the line of the box. A box
+    is as wide as its line is doubtful, so what was trolled in it tells of it; but only what was looked over
+    is worked out, and beside it lies other water.
     """
-    vain = 0.0
-    if f"in_{number}" not in stretches or stretches.empty:
-        return Work(0.0, 0.0, vain)
-    names = (f"in_{number}", "duration", "encounters", "quiet")
-    share, duration, met, quiet = (stretches[name].to_numpy(dtype=float) for name in names)
-    for here, spent, count, silent in zip(share, duration, met, quiet, strict=True):
-        vain = here * silent if here * count >= MOSTLY else vain + here * spent
-    return Work(float(share @ duration), float(share @ met), float(vain))
-
-
-def _quiet_ends(day: Day, stretches: pd.DataFrame) -> np.ndarray:
-    """For how long (s) nothing had been met any more when each stretch ended."""
-    met = find_encounters(day.log)["time"].to_numpy()
-    ends, begins = stretches["end"].to_numpy(), stretches["time"].to_numpy()
-    last = [
-        met[(met >= begin) & (met <= end)].max(initial=begin) for begin, end in zip(begins, ends, strict=True)
-    ]
-    return (ends - np.array(last, dtype=ends.dtype)) / np.timedelta64(1, "s")
+    if stretches.empty:
+        return Work(0.0, 0.0, 0.0)
+    duration, met = (stretches[name].to_numpy(dtype=float) for name in ("duration", "encounters"))
+    share = stretches.get(f"in_{number}", pd.Series(over)).to_numpy(dtype=float)
+    return Work(float(share @ duration), float(share @ met), float(over @ duration))
 
 
 def with_fading(stretches: pd.DataFrame, boxes: gpd.GeoDataFrame, fading: np.ndarray) -> pd.DataFrame:

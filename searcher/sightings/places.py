@@ -135,12 +135,18 @@ def is_inside(place: Place, region: Region) -> bool:
 
 
 def planned_line(folder: Path, what: str, number: int) -> shapely.LineString:
-    """The trolling line of the box of a rank, or the n-th leg of the plan, from the tables in a folder."""
+    """The trolling line of the box of a rank, or the n-th leg of the plan, from the tables in a folder.
+
+    A box that the morning did not have is looked for in what was made of it at sea.
+    """
     name = {"box": "boxes", "leg": "legs"}[what]
     path = Path(folder) / f"{name}.geojson"
     try:
         features = json.loads(path.read_text(encoding="utf-8"))["features"]
         if what == "box":
+            anew = path.with_name(f"rerank_{path.name}")
+            if all(f["properties"]["rank"] != number for f in features) and anew.is_file():
+                features += json.loads(anew.read_text(encoding="utf-8"))["features"]
             shapes = {f["properties"]["rank"]: f["properties"]["line"] for f in features}
         else:
             shapes = {k: f["geometry"] for k, f in enumerate(features, start=1)}
