@@ -11,8 +11,8 @@ counted, once.
 - one box: the best box of the plan, worked all day where it is on arrival;
 - oracle: the same boat, with the true places of everything at noon;
 - luck: what the oracle would gain over the blind if the same pieces were strewn evenly;
-- with the log: the plan, made anew after every box from what was seen on the way (`searcher.rerank`): where
-  several pieces lay in sight at once, and a bite for one piece in a hundred.
+- with the log: the plan, made anew after every pass over a box from what was seen on the way
+  (`searcher.rerank`): where several pieces lay in sight at once, and a bite for one piece in a hundred.
 
 Plans that lack something say what each part is worth.
 """
@@ -365,14 +365,15 @@ ABLATIONS = {
 
 
 def day_with_log(plan: Plan, trial: Trial, rng: np.random.Generator) -> list[Track]:
-    """The plan's day, made anew after every box from the log of what was met until then."""
+    """The plan's day, made anew after every pass over a box from the log of what was met until then."""
     tracks: list[Track] = []
     log: list[Sighting] = []
     legs = plan.legs
-    while (legs["kind"] == "lines up").any():
-        done = legs.iloc[: int(np.flatnonzero(legs["kind"] == "lines up")[0]) + 1]
+    while (legs["kind"] == "troll").any():
+        done = legs.iloc[: _end_of_first_pass(legs)]
         tracks += tracks_of(done, trial.plane)
-        log += entries_of(done, trial, rng, since=log[-1].end if log else None)
+        weed = [entry.end for entry in log if entry.kind == WEED_LINE]
+        log += entries_of(done, trial, rng, since=max(weed, default=None))
         last = done.iloc[-1]
         found = sr.rerank(
             plan,
@@ -383,6 +384,12 @@ def day_with_log(plan: Plan, trial: Trial, rng: np.random.Generator) -> list[Tra
         )
         legs = found.plan.legs
     return tracks
+
+
+def _end_of_first_pass(legs: gpd.GeoDataFrame) -> int:
+    """How many legs there are up to the end of the first pass over a box, lines up if they then come up."""
+    last = int(np.flatnonzero(legs["kind"] == "troll")[0])
+    return last + 1 + int(legs["kind"].iloc[last + 1] == "lines up")
 
 
 def entries_of(legs: gpd.GeoDataFrame, trial: Trial, rng: np.random.Generator, *, since) -> list[Sighting]:
