@@ -7,7 +7,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# how long one example takes says nothing on a busy machine
+hypothesis.settings.register_profile("any machine", deadline=None)
+hypothesis.settings.load_profile("any machine")
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = (
