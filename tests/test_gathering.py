@@ -123,7 +123,7 @@ def test_moving_a_map_by_whole_turns_moves_nothing():
 
 
 def test_places_are_geodesic():
-    """A stretch is as long as it should be by the geodesic of its ends (pyproj), and one end leads to the other."""
+    """A stretch has its length by the geodesic of its ends (pyproj), and one end leads to the other."""
     found = find_gathering(make_map(band(60.0)), WITHIN, make_currents(), seen=HOUR)
     first, last = shapely.get_coordinates(found.geometry.iloc[0])[[0, -1]]
     azimuth, _, metres = GEOD.inv(*first, *last)
