@@ -57,7 +57,7 @@ def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
     flags = {name: plan.reach[name].astype("i1") for name in FLAGS}
     nodes["/reach"] = _single(plan.reach.assign(flags))
     if plan.floating is not None:
-        nodes["/floating"] = _single(plan.floating.expand_dims("time")[["density"]])
+        nodes["/floating"] = _single(plan.floating.expand_dims("time")[["density", "doubt"]])
     packed = {name: _encoding(data) for name, data in nodes.items()}
     with whole_file(path) as partial:
         xr.DataTree.from_dict(nodes).to_netcdf(partial, encoding=packed)
@@ -71,7 +71,7 @@ def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
 def open_plan(folder: str | os.PathLike[str]) -> Plan:
     """The plan of a trip folder, as it was kept, with the trip as its file says now.
 
-    The sea holds the hours of the trip only; `conditions` and `floating` are not kept. Where the trip
+    The sea holds the hours of the trip only; `conditions` are not kept. Where the trip
     file has changed since, its limits count, and a caution says so. Raises `NoData` where there is no plan.
     """
     path = Path(folder) / PLAN_FILE

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import xarray as xr
 from at_sea import planned, trip_text
 
 from searcher.brief import draw_map, words
@@ -52,6 +53,8 @@ def test_what_is_kept_is_what_was_planned(plan):
     ):
         assert getattr(plan, name) == getattr(again, name), name
     assert again.range_polygon.equals(plan.range_polygon)
+    xr.testing.assert_allclose(plan.floating[["density", "doubt"]], again.floating, rtol=1e-6)
+    assert again.floating.attrs["days"] == plan.floating.attrs["days"]
 
 
 def test_the_waters_and_the_sea_are_those_of_the_plan(plan):
