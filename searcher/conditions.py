@@ -283,7 +283,8 @@ def _length_ashore(port: Port | Finish, trip: Trip) -> float:
 
 def _result_cautions(boxes: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, reach: xr.Dataset) -> Iterator[str]:
     if boxes.empty:
-        yield "No break, colour change or gathered matter within reach and within your depths: nothing to recommend."
+        sought = "No break, colour change or gathered matter"
+        yield f"{sought} within reach and within your depths: nothing to recommend."
     elif legs.empty:
         yield "No box can be worked within the hours, daylight and fuel of this trip."
     if not reach["reachable"].values.any():
