@@ -5,9 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
-import subprocess
 import sys
-import time
 from contextlib import redirect_stderr, redirect_stdout
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -230,19 +228,8 @@ def test_a_plotters_file_read_twice_adds_nothing(folder, tmp_path):
     )
     code, out, err = run(folder, "--gpx", tmp_path / "marks.gpx")
     assert code == 0, err
-    assert out == "2 new, 0 in the log already\nleft out 1: without a trade word in the name\n"
+    assert out == "2 new, 0 in the log already\n"
+    assert "left out 1: without a trade word in the name" in err
     again = json.loads(run(folder, "--gpx", tmp_path / "marks.gpx", "--json")[1])
     assert again == {"new": 0, "known": 2, "left_out": {"without a trade word in the name": 1}}
     assert len(read_sightings(folder)) == 2
-
-
-def test_an_entry_takes_little_time(folder):
-    """In a process of its own, as at sea; the target is two seconds on a laptop that does nothing else."""
-    command = [sys.executable, "-m", "searcher.cli", "log", folder, "bite", "08:10", "box", "2"]
-    taken = []
-    for _ in range(3):
-        start = time.perf_counter()
-        done = subprocess.run(command, capture_output=True, text=True, timeout=60)
-        taken.append(time.perf_counter() - start)
-        assert done.returncode == 0, done.stderr
-    assert min(taken) < 8.0
