@@ -182,6 +182,7 @@ def test_the_map_says_what_the_sea_says(browser, served, touch):
         (60e3, 25.0),
     ):  # m from the port, far from the front
         lon, lat = (float(part) for part in PLANE.degrees(east, -10e3))
+        tab.wait_for_timeout(1500)  # two taps at once would be a double tap, even apart
         (tab.touchscreen.tap if touch else tab.mouse.move)(*visit.pixel_of(lon, lat))
         said = told.filter(has_text=f"{degrees:.1f} °C").inner_text().replace("\u00a0", " ")
         places = re.findall(r"(\d+)° (\d\d\.\d\d)′ ([NSEW])", said)
