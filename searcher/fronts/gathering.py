@@ -76,11 +76,15 @@ def lay_stretches(area: shapely.Geometry) -> np.ndarray:
     return ends[inside.all(axis=1)]
 
 
+def places_along(ends: np.ndarray, spacing: float) -> np.ndarray:
+    """Places so far apart (m) along stretches (n, 2, 2; m), as many on each, one by one: (places, 2)."""
+    share = np.linspace(0.0, 1.0, round(LENGTH / spacing) + 1)[:, None]
+    return (ends[:, None, 0] + share * (ends[:, None, 1] - ends[:, None, 0])).reshape(-1, 2)
+
+
 def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> np.ndarray:
     """Mean density (n,) over stretches (n, 2, 2; m on `plane`); NaN where any of it is not known."""
-    share = np.linspace(0.0, 1.0, round(LENGTH / SAMPLING) + 1)[:, None]
-    places = ends[:, None, 0] + share * (ends[:, None, 1] - ends[:, None, 0])
-    lonlat = shapely.get_coordinates(plane.to_degrees(shapely.points(places.reshape(-1, 2))))
+    lonlat = shapely.get_coordinates(plane.to_degrees(shapely.points(places_along(ends, SAMPLING))))
     lon, lat = (np.ascontiguousarray(values) for values in lonlat.T)
     density = np.ascontiguousarray(floating["density"].values, dtype=np.float64)
     return sample_field(density, grid_of(floating), lon, lat).reshape(len(ends), -1).mean(axis=1)

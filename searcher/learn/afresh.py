@@ -10,7 +10,7 @@ import xarray as xr
 
 from searcher.boxes import SWEEP
 from searcher.evidence import FACTS, Observer, mean_over, points_across, weigh_features
-from searcher.fronts.gathering import LEAST_DENSITY, LENGTH, lay_stretches
+from searcher.fronts.gathering import LEAST_DENSITY, LENGTH, lay_stretches, places_along
 from searcher.geo import LocalPlane, Place, buffer, line_length
 from searcher.kernels.sample import sample_field
 from searcher.learn.day import Day
@@ -107,8 +107,7 @@ def choose_fresh(
     """
     if not len(ends):
         return []
-    share = np.linspace(0.0, 1.0, round(LENGTH / SAMPLING) + 1)[:, None]
-    places = (ends[:, None, 0] + share * (ends[:, None, 1] - ends[:, None, 0])).reshape(-1, 2)
+    places = places_along(ends, SAMPLING)
     lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.points(places))).T.copy()
     raised = floating["density"].where(floating["gain"] >= REASON, 0.0).values
     worth = np.nan_to_num(sample_field(np.ascontiguousarray(raised), grid_of(floating), lon, lat))
