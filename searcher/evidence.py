@@ -6,7 +6,7 @@ carried back to the hour of each picture before the picture is looked at. A miss
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -62,19 +62,34 @@ class Observer:
     drift: Drift
     floating: xr.Dataset | None  # see `floating_around`; None where a plan was kept without
 
-    def observe(self, box: Row) -> dict[str, Any]:
-        """The facts of one candidate box (a row of `boxes.lay_boxes`): `FACTS`, `depths` around, and more."""
-        lon, lat, weight = points_across(box.line, box.doubt)
-        moment = float(to_seconds(box.valid_time))
+    def observe(self, boxes: Sequence[Row]) -> list[dict[str, Any]]:
+        """The facts of candidate boxes (rows of `boxes.lay_boxes`): `FACTS`, `depths` around, and more."""
+        if not boxes:
+            return []
+        # the sea is read at the places of all boxes at once
+        lon, lat, weight = zip(*(points_across(box.line, box.doubt) for box in boxes), strict=True)
+        sizes = [len(one) for one in lon]
+        moment = np.repeat([float(to_seconds(box.valid_time)) for box in boxes], sizes)
+        places = (np.concatenate(lon), np.concatenate(lat))
+        along = (
+            carried_value(self.pictures, *places, moment, self.drift),
+            carried_value(self.colors, *places, moment, self.drift),
+            self.density(*places),
+            self.sample_depth(*places),
+        )
+        each = zip(*(np.split(values, np.cumsum(sizes)[:-1]) for values in along), strict=True)
+        return [self._facts_of(*of_box) for of_box in zip(boxes, weight, each, strict=True)]
+
+    def _facts_of(self, box: Row, weight: np.ndarray, along: tuple[np.ndarray, ...]) -> dict[str, Any]:
+        """The facts of one box from temperature, colour, density and depth at its places, of some weights."""
+        temperature, chlor_a, density, depths = along
         front = self.fronts.loc[box.front]
         flat, others = others_beside(box, self.fronts)
-        depths = self.sample_depth(lon, lat)
-        on_line = depths[len(lon) // 3 : 2 * (len(lon) // 3)]  # the middle one of the three offsets
-        chlor_a = carried_value(self.colors, lon, lat, moment, self.drift)
+        on_line = depths[len(depths) // 3 : 2 * (len(depths) // 3)]  # the middle one of the three offsets
         return {
-            "temperature": mean_over(carried_value(self.pictures, lon, lat, moment, self.drift), weight),
+            "temperature": mean_over(temperature, weight),
             "chlor_a": geometric_mean_over(chlor_a, weight),
-            "gathered": float(np.log(mean_over(self.density(lon, lat), weight))),
+            "gathered": float(np.log(mean_over(density, weight))),
             "depth": known(np.nanmedian, on_line),
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
@@ -154,18 +169,19 @@ def carried_value(
     pictures: list[tuple[float, np.ndarray, Grid]],
     lon: np.ndarray,
     lat: np.ndarray,
-    moment: float,
+    moment: ArrayLike,
     drift: Drift,
 ) -> np.ndarray:
     """The newest clear value seen of the water now at each point: points are carried back to each picture.
 
-    NaN where no picture up to `moment` (s) saw that water.
+    moment: s, one for all or one per point. NaN where no picture up to then saw that water.
     """
     out = np.full(lon.size, np.nan)
+    now = np.broadcast_to(moment, lon.shape)
     for time, values, grid in pictures:
-        todo = np.isnan(out)
-        if todo.any() and time <= moment:
-            x, y, afloat = drift.carry(lon[todo], lat[todo], moment, time)
+        todo = np.isnan(out) & (time <= now)
+        if todo.any():
+            x, y, afloat = drift.carry(lon[todo], lat[todo], now[todo], time)
             out[todo] = np.where(afloat, sample_field(values, grid, x, y), np.nan)
     return out
 

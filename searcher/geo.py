@@ -147,16 +147,18 @@ class LocalPlane:
 
     def to_plane(self, geometry: Any) -> Any:
         """Any shapely geometry or array of geometries, degrees to metres."""
-        return shapely.transform(geometry, self._to_plane)
+        return shapely.transform(geometry, self.xy_of)
 
     def to_degrees(self, geometry: Any) -> Any:
         """Any shapely geometry or array of geometries, metres to degrees."""
-        return shapely.transform(geometry, self._to_degrees)
+        return shapely.transform(geometry, self.lonlat_of)
 
-    def _to_plane(self, xy: np.ndarray) -> np.ndarray:
-        return np.column_stack(self._forward.transform(xy[:, 0], xy[:, 1]))
+    def xy_of(self, lonlat: np.ndarray) -> np.ndarray:
+        """Places (n, 2), degrees to metres."""
+        return np.column_stack(self._forward.transform(lonlat[:, 0], lonlat[:, 1]))
 
-    def _to_degrees(self, xy: np.ndarray) -> np.ndarray:
+    def lonlat_of(self, xy: np.ndarray) -> np.ndarray:
+        """Places (n, 2), metres to degrees."""
         lon, lat = self._forward.transform(xy[:, 0], xy[:, 1], direction="INVERSE")
         return np.column_stack([near_longitude(np.asarray(lon), self.centre.lon), lat])
 

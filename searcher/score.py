@@ -73,7 +73,7 @@ def rank_boxes(
         middle = np.sort(candidates["valid_time"].to_numpy())[len(candidates) // 2]
         floating = floating_around(sea, candidates["line"], at=middle)
     observer = Observer(sea, fronts, make_drift(sea), floating)
-    facts = [observer.observe(row) for row in rows]
+    facts = observer.observe(rows)
     features = pd.DataFrame(
         [weigh_features(row, found, profile, trip) for row, found in zip(rows, facts, strict=True)]
     )

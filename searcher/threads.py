@@ -6,8 +6,10 @@ once, is ready to run several times sooner than one that numba spreads over thre
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from typing import TypeVar
 
 import numba
@@ -27,5 +29,15 @@ def in_threads(work: Callable[[int, int], T], count: int) -> list[T]:
     if parts <= 1:
         return [work(0, count)]
     cuts = [count * k // parts for k in range(parts + 1)]
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(work, cuts[:-1], cuts[1:]))
+    return list(_pool(threads).map(work, cuts[:-1], cuts[1:]))
+
+
+@cache
+def _pool(threads: int) -> ThreadPoolExecutor:
+    """So many threads, started once: starting them takes longer than many a part."""
+    return ThreadPoolExecutor(threads, thread_name_prefix="searcher")
+
+
+if hasattr(os, "register_at_fork"):
+    # a forked process has none of its parent's threads
+    os.register_at_fork(after_in_child=_pool.cache_clear)

@@ -63,7 +63,8 @@ def north_south(x: float = 0.0, *, half: float = 4e3) -> shapely.LineString:
 def observe(sea, line, *, doubt=1000.0, kind=TEMPERATURE_BREAK, others=()):
     fronts = make_fronts([line, *others], kind=[kind] + [CONVERGENCE_LINE] * len(others))
     floating = floating_around(sea, [line], at=LEAVE)
-    return Observer(sea, fronts, make_drift(sea), floating).observe(make_box(line, doubt=doubt, kind=kind))
+    box = make_box(line, doubt=doubt, kind=kind)
+    return Observer(sea, fronts, make_drift(sea), floating).observe([box])[0]
 
 
 # ---- across the line

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import threading
 
 import numba
@@ -40,3 +41,17 @@ def test_what_a_part_raises_is_raised():
 
     with pytest.raises(ArithmeticError, match="the last part"):
         in_threads(work, 10)
+
+
+@pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="no fork here")
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+def test_a_forked_process_starts_threads_of_its_own():
+    """A child has none of its parent's threads: parts handed to those would wait for ever."""
+    in_threads(lambda *_: None, 8)
+    child = multiprocessing.get_context("fork").Process(target=in_threads, args=(lambda *_: None, 8))
+    child.start()
+    child.join(30.0)
+    try:
+        assert child.exitcode == 0
+    finally:
+        child.kill()

@@ -84,7 +84,7 @@ def places_along(ends: np.ndarray, spacing: float) -> np.ndarray:
 
 def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> np.ndarray:
     """Mean density (n,) over stretches (n, 2, 2; m on `plane`); NaN where any of it is not known."""
-    lonlat = shapely.get_coordinates(plane.to_degrees(shapely.points(places_along(ends, SAMPLING))))
+    lonlat = plane.lonlat_of(places_along(ends, SAMPLING))
     lon, lat = (np.ascontiguousarray(values) for values in lonlat.T)
     density = np.ascontiguousarray(floating["density"].values, dtype=np.float64)
     return sample_field(density, grid_of(floating), lon, lat).reshape(len(ends), -1).mean(axis=1)

@@ -179,8 +179,8 @@ def look_again(day: Day, around: shapely.Geometry, *, step: float = CELL) -> xr.
     plane = LocalPlane(Place(float(lon.mean()), float(lat.mean())))
     known = _mapped(day, way.places)
     kept = np.isfinite(known)
-    met = condition(_flat(plane, way.places[kept]), np.log(known[kept]), way.looked[kept], way.noted[kept])
-    gain = met.gain(_flat(plane, np.column_stack([x, y])))
+    met = condition(plane.xy_of(way.places[kept]), np.log(known[kept]), way.looked[kept], way.noted[kept])
+    gain = met.gain(plane.xy_of(np.column_stack([x, y])))
     shape = (lat.size, lon.size)
     fields = {"density": mapped * gain, "gain": gain}
     return xr.Dataset(
@@ -202,7 +202,3 @@ def _mapped(day: Day, places: np.ndarray) -> np.ndarray:
     density = np.ascontiguousarray(floating["density"].values, dtype=np.float64)
     found = sample_field(density, grid_of(floating), lon, lat)
     return np.where(afloat, np.maximum(found, TRACE), np.nan)
-
-
-def _flat(plane: LocalPlane, places: np.ndarray) -> np.ndarray:
-    return shapely.get_coordinates(plane.to_plane(shapely.points(places))).reshape(-1, 2)

@@ -86,7 +86,7 @@ def _observed(
     """Boxes with what the sea says along them; only those mostly in the depths of the trip."""
     observer = Observer(day.observer.sea, fronts, day.drift, floating)
     rows = list(boxes.itertuples())
-    facts = [observer.observe(row) for row in rows]
+    facts = observer.observe(rows)
     deep = [
         weigh_features(row, seen, day.profile, day.trip)["depth"] > -0.5
         for row, seen in zip(rows, facts, strict=True)
@@ -108,7 +108,7 @@ def choose_fresh(
     if not len(ends):
         return []
     places = places_along(ends, SAMPLING)
-    lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.points(places))).T.copy()
+    lon, lat = plane.lonlat_of(places).T.copy()
     raised = floating["density"].where(floating["gain"] >= REASON, 0.0).values
     worth = np.nan_to_num(sample_field(np.ascontiguousarray(raised), grid_of(floating), lon, lat))
     tree, lines = shapely.STRtree(shapely.points(places)), shapely.linestrings(ends)

@@ -83,7 +83,7 @@ def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd
         for seen, point in zip(met.itertuples(), points, strict=True):
             found = _nearest(seen.kind, point, fronts, lines)
             if found is not None:
-                lon, lat = shapely.get_coordinates(plane.to_degrees(shapely.Point(found.pop("at"))))[0]
+                ((lon, lat),) = plane.lonlat_of(np.atleast_2d(found.pop("at")))
                 rows.append({"sighting": seen.Index, "lon": lon, "lat": lat, **found})
     columns = ["sighting", "front", "lon", "lat", "east", "north", "offset", "doubt"]
     return pd.DataFrame(rows, columns=columns)
@@ -167,7 +167,7 @@ class _Met(NamedTuple):
 
     @classmethod
     def of(cls, offsets: pd.DataFrame, plane: LocalPlane, *, length: float, noise: float) -> _Met:
-        places = shapely.get_coordinates(plane.to_plane(shapely.points(offsets[["lon", "lat"]].to_numpy())))
+        places = plane.xy_of(offsets[["lon", "lat"]].to_numpy())
         across, sd = offsets[["east", "north"]].to_numpy(), offsets["doubt"].to_numpy()
         prior = np.outer(sd, sd) * _likeness(places, places, length) * (across @ across.T)
         each = offsets["noise"].to_numpy() if "noise" in offsets else np.full(sd.size, noise)
