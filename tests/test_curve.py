@@ -11,7 +11,9 @@ from scipy.interpolate import PchipInterpolator
 from searcher.trip.curve import Curve
 
 step = st.floats(0.1, 20.0)
-rows = st.lists(st.tuples(step, st.floats(-5.0, 5.0)), min_size=2, max_size=8)
+# rounded: scipy divides by slopes, which overflows where one is next to nothing
+rise = st.floats(-5.0, 5.0).map(lambda value: round(value, 6))
+rows = st.lists(st.tuples(step, rise), min_size=2, max_size=8)
 
 
 @settings(deadline=None)
