@@ -15,6 +15,7 @@ from searcher.files import whole_file, write_text
 from searcher.learn import poisson_interval
 from searcher.learn.season import REVIEW, VERSION
 from searcher.reviewing import KEPT, Review
+from searcher.tables import say_name
 from searcher.units import HOUR
 
 if TYPE_CHECKING:
@@ -78,8 +79,8 @@ def _say_lines(found: Review) -> Iterator[str]:
         box = f" (box {row.number})" if row.number else ""
         yield (
             f"{row.met.capitalize()} at {show.say_clock(row.time)} lay {show.say_distance(row.offset)} "
-            f"{row.towards} of the forecast {row.kind}{box}, good to {show.say_distance(row.doubt)}: "
-            f"{row.off:.1f} doubts off."
+            f"{row.towards} of the forecast {say_name(row.kind)}{box}, "
+            f"good to {show.say_distance(row.doubt)}: {row.off:.1f} doubts off."
         )
     if lines.empty:
         yield "No forecast line was met, or none was written down."

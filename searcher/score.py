@@ -25,6 +25,7 @@ from searcher.tables import (
     COLOR_CHANGE,
     CONVERGENCE_LINE,
     EVIDENCE,
+    GATHERED,
     TEMPERATURE_BREAK,
     Row,
     empty_table,
@@ -40,7 +41,7 @@ MOST_BOXES = 40
 LINES = {
     TEMPERATURE_BREAK: "a temperature break",
     COLOR_CHANGE: "a colour change",
-    CONVERGENCE_LINE: "a line of gathering currents",
+    CONVERGENCE_LINE: GATHERED,
 }
 
 

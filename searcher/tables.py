@@ -20,6 +20,9 @@ CRS = "EPSG:4326"
 TEMPERATURE_BREAK = "temperature break"
 COLOR_CHANGE = "color change"
 CONVERGENCE_LINE = "convergence line"
+#: what the reader is told of where currents have drawn together what floats, the line and the evidence
+GATHERED = "gathered matter"
+NAMES = {CONVERGENCE_LINE: GATHERED, "convergence": GATHERED}
 FRONT_KINDS = (TEMPERATURE_BREAK, COLOR_CHANGE, CONVERGENCE_LINE)
 LEG_KINDS = ("run", "lines in", "troll", "lines up", "home")
 WEED_LINE, DEBRIS, TEMPERATURE, BIRDS = "weed line", "debris", "temperature", "birds"
@@ -162,3 +165,8 @@ def _is_kind(values: pd.Series, kind: str) -> bool:
     if kind == "text":
         return all(isinstance(value, str) for value in values)
     return values.dtype.kind in ("iu" if kind == "integer" else "iuf")
+
+
+def say_name(name: str) -> str:
+    """A kind of line, a field or a piece of evidence in the words and the spelling of the hand-over."""
+    return NAMES.get(name) or name.replace("_", " ").replace("color", "colour")

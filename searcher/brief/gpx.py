@@ -22,7 +22,6 @@ from searcher.brief.words import (
     moment,
     named_boxes,
     ports_words,
-    say_name,
     say_rate,
     turn_words,
     working_line,
@@ -31,7 +30,7 @@ from searcher.brief.words import (
 from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
-from searcher.tables import Row
+from searcher.tables import Row, say_name
 
 #: how many of the best boxes are marked beside those of the route: plotters hold few marks
 MOST_MARKED = 10

@@ -19,7 +19,6 @@ from searcher.brief.words import (
     moment,
     named_boxes,
     ports_words,
-    say_name,
     say_rate,
     say_span,
     steps_of,
@@ -27,6 +26,7 @@ from searcher.brief.words import (
 )
 from searcher.files import write_text
 from searcher.plan import Plan
+from searcher.tables import say_name
 
 if TYPE_CHECKING:
     from fastkml import Placemark, Style

@@ -35,9 +35,9 @@ from searcher.brief.sheet import (
     UNSEEN,
     VEIL,
 )
-from searcher.brief.words import ports_of, say_name
+from searcher.brief.words import ports_of
 from searcher.plan import Plan
-from searcher.tables import FRONT_KINDS
+from searcher.tables import FRONT_KINDS, say_name
 from searcher.units import from_unit
 
 if TYPE_CHECKING:

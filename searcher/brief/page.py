@@ -45,7 +45,6 @@ from searcher.brief.words import (
     named_boxes,
     port_hours,
     ports_words,
-    say_name,
     say_span,
     steps_of,
     worked_boxes,
@@ -53,6 +52,7 @@ from searcher.brief.words import (
 from searcher.conditions import STANDING_CAUTIONS, Condition
 from searcher.files import write_text
 from searcher.plan import Plan
+from searcher.tables import say_name
 from searcher.trip.model import TROLL_KN
 from searcher.units import LABELS, NAUTICAL_MILE, from_unit, to_unit
 

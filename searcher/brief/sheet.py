@@ -19,10 +19,10 @@ from searcher.brief.words import (
     leave_words,
     port_hours,
     ports_words,
-    say_name,
     turn_words,
 )
 from searcher.plan import Plan
+from searcher.tables import say_name
 from searcher.units import LABELS, from_unit
 
 #: colour and dash of each kind of line: dark enough on every shade, told apart by dash without colour

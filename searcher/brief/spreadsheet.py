@@ -11,12 +11,12 @@ import pandas as pd
 import shapely
 
 from searcher import geo
-from searcher.brief.words import say_name, wrap_longitude
+from searcher.brief.words import wrap_longitude
 from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
 from searcher.sightings.export import BYTE_ORDER_MARK
-from searcher.tables import EVIDENCE, evidence_columns
+from searcher.tables import EVIDENCE, evidence_columns, say_name
 from searcher.units import LABELS, Show, to_unit
 
 

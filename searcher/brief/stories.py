@@ -12,7 +12,6 @@ from searcher import geo, tables
 from searcher.brief.words import (
     Step,
     say_course,
-    say_name,
     say_place,
     say_rate,
     say_span,
@@ -20,7 +19,7 @@ from searcher.brief.words import (
 )
 from searcher.geo import Place
 from searcher.plan import Plan
-from searcher.tables import Row
+from searcher.tables import Row, say_name
 
 #: evidence that changes the rate by less than this (natural log) is called neutral
 NEUTRAL = 0.05

@@ -10,10 +10,10 @@ from searcher.brief.fields import View
 from searcher.brief.frame import Frame
 from searcher.brief.layers import Shading
 from searcher.brief.sheet import BOX, HIDDEN, OLDER, RANGE, RUN, SHUT, TROLLED, UNREAD
-from searcher.brief.words import cold_side_words, data_words, line_words, say_name
+from searcher.brief.words import cold_side_words, data_words, line_words
 from searcher.errors import SearcherError
 from searcher.plan import Plan
-from searcher.tables import COLOR_CHANGE, CONVERGENCE_LINE, FRONT_KINDS, TEMPERATURE_BREAK
+from searcher.tables import COLOR_CHANGE, CONVERGENCE_LINE, FRONT_KINDS, TEMPERATURE_BREAK, say_name
 
 if TYPE_CHECKING:
     from cartopy.mpl.geoaxes import GeoAxes

@@ -14,16 +14,13 @@ from searcher import geo
 from searcher.conditions import STANDING_CAUTIONS
 from searcher.geo import Place
 from searcher.plan import Plan
-from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK
+from searcher.tables import TEMPERATURE_BREAK
 from searcher.trip.model import Finish, Port
 
 #: a joining leg shorter than this is no leg of its own, s
 SHORT_JOIN = 60.0
 #: how many of the best boxes are named, on page and map alike, beside those of the route
 MOST_NAMED = 5
-#: what the reader is told of where currents have drawn together what floats, the line and the evidence
-GATHERED = "gathered matter"
-NAMES = {CONVERGENCE_LINE: GATHERED, "convergence": GATHERED}
 #: why the troll is not on the drawn line
 COLD_SIDE = "Yellow: troll, on purpose on the cold side of a break, where floating matter gathers."
 #: the hand-over names an hour to leave other than the one asked for when they differ by so much
@@ -222,11 +219,6 @@ def cold_side_words(plan: Plan) -> str:
     worked = plan.boxes["rank"].isin(worked_boxes(steps_of(plan)))
     on_break = (plan.boxes.loc[worked, "kind"] == TEMPERATURE_BREAK).any()
     return COLD_SIDE if on_break else ""
-
-
-def say_name(name: str) -> str:
-    """A kind of line, a field or a piece of evidence in the words and the spelling of the hand-over."""
-    return NAMES.get(name) or name.replace("_", " ").replace("color", "colour")
 
 
 def say_rate(rate: float) -> str:

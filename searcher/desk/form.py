@@ -7,10 +7,11 @@ from collections.abc import Callable
 import numpy as np
 from bokeh.models import Button, Column, Div, InlineStyleSheet, Row, Select, Spinner
 
-from searcher.brief.words import say_name, say_rate
+from searcher.brief.words import say_rate
 from searcher.desk.whatif import WhatIf
 from searcher.desk.wishes import Wishes, species_of, troll_limits, wishes_of
 from searcher.tables import Row as BoxRow
+from searcher.tables import say_name
 from searcher.trip import Trip
 from searcher.trip.model import TROLL_KN
 from searcher.units import LABELS, from_unit, to_unit
