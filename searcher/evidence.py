@@ -71,17 +71,19 @@ class Observer:
         sizes = [len(one) for one in lon]
         moment = np.repeat([float(to_seconds(box.valid_time)) for box in boxes], sizes)
         places = (np.concatenate(lon), np.concatenate(lat))
-        along = (
-            carried_value(self.pictures, *places, moment, self.drift),
-            carried_value(self.colors, *places, moment, self.drift),
-            self.density(*places),
-            self.sample_depth(*places),
+        along = np.stack(
+            [
+                carried_value(self.pictures, *places, moment, self.drift),
+                carried_value(self.colors, *places, moment, self.drift),
+                self.density(*places),
+                self.sample_depth(*places),
+            ]
         )
-        each = zip(*(np.split(values, np.cumsum(sizes)[:-1]) for values in along), strict=True)
+        each = np.split(along, np.cumsum(sizes)[:-1], axis=1)
         return [self._facts_of(*of_box) for of_box in zip(boxes, weight, each, strict=True)]
 
-    def _facts_of(self, box: Row, weight: np.ndarray, along: tuple[np.ndarray, ...]) -> dict[str, Any]:
-        """The facts of one box from temperature, colour, density and depth at its places, of some weights."""
+    def _facts_of(self, box: Row, weight: np.ndarray, along: np.ndarray) -> dict[str, Any]:
+        """The facts of a box. along: temperature, colour, density, depth (4, n) at places of weight (n,)."""
         temperature, chlor_a, density, depths = along
         front = self.fronts.loc[box.front]
         flat, others = others_beside(box, self.fronts)

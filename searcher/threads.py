@@ -23,6 +23,7 @@ def in_threads(work: Callable[[int, int], T], count: int) -> list[T]:
     """What work(first, last) returns for consecutive parts of range(count), in order.
 
     As many threads as numba may use in this one share the parts. What a part raises is raised here.
+    A part must not share out work of its own: it would wait for threads that wait for it.
     """
     threads = numba.get_num_threads()
     parts = min(PARTS * threads, count) if threads > 1 else 1

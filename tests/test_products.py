@@ -242,7 +242,8 @@ def test_the_shelf_model_against_griddata():
     v[:, 1:-1] = (raw["v"][:, 1:] + raw["v"][:, :-1]) / 2
     turned = (u + 1j * v) * np.exp(1j * raw["angle"])
     squeeze = np.cos(np.radians(29.0))
-    near = (np.abs(raw["lon_rho"] + 89.3) < 0.5) & (np.abs(raw["lat_rho"] - 28.95) < 0.5)
+    centre = region.centre
+    near = (np.abs(raw["lon_rho"] - centre.lon) < 0.5) & (np.abs(raw["lat_rho"] - centre.lat) < 0.5)
     for (node, name), theirs in {
         ("temperature", "sst"): raw["temp"],
         ("currents", "u"): turned.real,

@@ -157,7 +157,7 @@ def share_seen(
         plane = LocalPlane(Place(float(lon.mean()), float(lat.mean())))
         near = shapely.union_all(shapely.buffer(plane.to_plane(np.array(there, dtype=object)), same))
         shapely.prepare(near)
-        beside = shapely.intersects(near, plane.to_plane(shapely.points(lon, lat)))
+        beside = shapely.intersects_xy(near, plane.xy_of(np.column_stack([lon, lat])))
         was_seen = np.bincount(row, beside, minlength=len(lines)) >= 0.5 * count
         seen += was_seen
         usable += was_seen | (np.bincount(row, clear, minlength=len(lines)) >= 0.5 * count)

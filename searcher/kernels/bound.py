@@ -31,8 +31,6 @@ SLACK = 0.15
 AGAIN = 2
 #: a tour better by less than this share is not looked for
 NEAR = 1e-9
-#: the tables hold no NaN: so the greater of many pairs is found at once
-FAST = {"nnan", "nsz"}
 
 
 class Proof(NamedTuple):
@@ -56,7 +54,7 @@ class Steps(NamedTuple):
     budget: int
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def relax(entry, leave, gain, steps, near, stride):
     """Most gain from each place with so many steps left, home included: (places, memories, budget + 1).
 

@@ -18,9 +18,8 @@ import shapely
 import xarray as xr
 
 from searcher.geo import LocalPlane, Place, densify, line_distances, line_length
-from searcher.kernels.sample import sample_field
 from searcher.learn.day import Day
-from searcher.sea import grid_of, to_seconds, to_times
+from searcher.sea import to_seconds, to_times
 from searcher.sightings.entry import STRETCHES
 from searcher.tables import DEBRIS, WEED_LINE
 
@@ -199,6 +198,4 @@ def _mapped(day: Day, places: np.ndarray) -> np.ndarray:
     then = float(to_seconds(floating["time"].values))
     x, y = places.T
     lon, lat, afloat = day.drift.carry(x, y, day.now, then, windage=day.drift.windage)
-    density = np.ascontiguousarray(floating["density"].values, dtype=np.float64)
-    found = sample_field(density, grid_of(floating), lon, lat)
-    return np.where(afloat, np.maximum(found, TRACE), np.nan)
+    return np.where(afloat, np.maximum(day.observer.density(lon, lat), TRACE), np.nan)

@@ -83,7 +83,7 @@ def measure_offsets(fronts: gpd.GeoDataFrame, sightings: gpd.GeoDataFrame) -> pd
         for seen, point in zip(met.itertuples(), points, strict=True):
             found = _nearest(seen.kind, point, fronts, lines)
             if found is not None:
-                ((lon, lat),) = plane.lonlat_of(np.atleast_2d(found.pop("at")))
+                lon, lat = plane.lonlat_of(found.pop("at")[None])[0]
                 rows.append({"sighting": seen.Index, "lon": lon, "lat": lat, **found})
     columns = ["sighting", "front", "lon", "lat", "east", "north", "offset", "doubt"]
     return pd.DataFrame(rows, columns=columns)
