@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 import xarray as xr
-from scipy import ndimage
+from scipy import ndimage, stats
 from scipy.integrate import solve_ivp
 from scipy.interpolate import RegularGridInterpolator
 
@@ -19,7 +19,7 @@ from searcher.builtin import PORT, SEA_BUOY, Sight, make_builtin_sea, write_buil
 from searcher.builtin import flow as flow_module
 from searcher.builtin.files import closed_area
 from searcher.builtin.flow import CORIOLIS, draw_model, turning_flow
-from searcher.builtin.march import march
+from searcher.builtin.march import STEP, _cell_areas, _come_in, march
 from searcher.builtin.scene import LEAVE, TRIP_DAY, coast_distance, model_grid
 from searcher.builtin.weather import draw_weather
 from searcher.errors import TripError
@@ -239,6 +239,37 @@ def test_floating_matter_is_released_over_days_and_moves(truth):
     moved = np.hypot(*(floating[a].diff("time").values for a in ("lon", "lat"))) * 111e3
     assert 200 < np.nanmedian(moved) < 3600  # m in an hour
     assert np.nanmax(moved) < 2.2 * 3600
+
+
+def test_matter_stays_even_where_no_front_gathers_it():
+    """Without divergence a uniform density stays uniform (Liouville): off the coast, where the wind's layer
+    neither opens nor closes either, blocks of half a degree keep their share, also where all water is new."""
+    _, truth = make_builtin_sea(convergence=0.0, particles=200_000)
+    floating = truth["floating"].to_dataset().isel(time=-1)
+    known = np.isfinite(floating.lon.values)
+    lon, lat = floating.lon.values[known], floating.lat.values[known]
+    edges = np.arange(-32.0, -28.9, 0.5), np.arange(154.0, 156.1, 0.5)
+    count = np.histogram2d(lat, lon, edges)[0] / np.cos(np.radians(edges[0][:-1] + 0.25))[:, None]
+    assert count.min() > 1500
+    assert np.abs(count / count.mean() - 1).max() < 0.15
+
+
+def test_as_much_matter_comes_in_as_the_water_holds():
+    model = draw_model(model_grid(), np.random.default_rng(0))
+    shape = model.grid.shape
+    flow = np.full(shape, 0.5 / STEP), np.full(shape, -0.25 / STEP)  # cells/s: north and west
+    rows, columns = _come_in(model, flow, 40.0, np.random.default_rng(1))
+    south = rows < 0.5
+    assert (columns[~south] > shape[1] - 1.25).all()
+    width = shape[1]
+    area = _cell_areas(model)[:, 0]
+    for count, expected in (
+        (south.sum(), 0.5 * width * 40 * area[0]),
+        ((~south).sum(), 0.25 * 40 * area.sum()),
+    ):
+        assert abs(count - expected) < 5 * np.sqrt(expected)
+    assert stats.kstest(rows[south], stats.uniform(0, 0.5).cdf).pvalue > 1e-3
+    assert stats.kstest(columns[south], stats.uniform(0, width - 1).cdf).pvalue > 1e-3
 
 
 # --- what the user sees -----------------------------------------------------------------------------------

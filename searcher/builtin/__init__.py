@@ -65,7 +65,8 @@ def make_builtin_sea(
         fronts converge at 0.1-0.5 f, 2 twice as strongly.
     particles
         How many pieces of floating matter are let go over the four days before the trip, over the whole
-        model; a little over half of them are in what is shown.
+        model; a little over half of them are in what is shown. As many for its area come in with the water
+        over the open edges.
     sight
         How well it is seen: clouds, and how coarse and how far out of place the currents are.
 
@@ -77,7 +78,7 @@ def make_builtin_sea(
     truth
         Over the trip day, on the model grid of about 1.6 km: `temperature` (sst, 3-hourly), `front_strength`
         (°C/m, 3-hourly), `currents` (u, v, hourly), `floating` (lon, lat of every piece of floating matter,
-        hourly, dims (time, particle), NaN before its release and beyond the model).
+        hourly, dims (time, particle), NaN before its release, before it came in, and beyond the model).
 
     Examples
     --------
@@ -123,8 +124,8 @@ def _tell(moments: list[Moment], grid: Grid2D, *, seed: int, convergence: float)
     currents = _dataset(hourly, grid, u=("m s-1", lambda m: m.u), v=("m s-1", lambda m: m.v))
     floating = xr.Dataset(
         {
-            "lon": (("time", "particle"), np.array([m.lon for m in hourly]), {"units": "degrees_east"}),
-            "lat": (("time", "particle"), np.array([m.lat for m in hourly]), {"units": "degrees_north"}),
+            "lon": (("time", "particle"), _pad([m.lon for m in hourly]), {"units": "degrees_east"}),
+            "lat": (("time", "particle"), _pad([m.lat for m in hourly]), {"units": "degrees_north"}),
         },
         {"time": [moment.time for moment in hourly]},
     )
@@ -135,6 +136,11 @@ def _tell(moments: list[Moment], grid: Grid2D, *, seed: int, convergence: float)
         "floating": floating,
     }
     return xr.DataTree.from_dict(nodes | {"/": xr.Dataset(attrs={"seed": seed, "convergence": convergence})})
+
+
+def _pad(rows: list[np.ndarray]) -> np.ndarray:
+    """Rows, none shorter than the one before it, filled up with NaN to the length of the last."""
+    return np.array([np.pad(row, (0, rows[-1].size - row.size), constant_values=np.nan) for row in rows])
 
 
 def _dataset(

@@ -166,26 +166,37 @@ Vector = Sequence[np.ndarray]
 
 
 class _Particles:
-    """Floating matter, let go evenly over the sea from `RELEASE` to `LEAVE`, moved by water and wind."""
+    """Floating matter, moved by water and wind.
+
+    It is let go evenly over the sea from `RELEASE` to `LEAVE`, and water that comes in over the open edges
+    brings as much of it: what neither gathers nor spreads stays even.
+    """
 
     def __init__(self, model: Model, weather: Weather, count: int, rng: np.random.Generator) -> None:
         self.model = model
         self.weather = weather
-        self.rows, self.columns = _random_places(model, count, rng)
-        self.afloat = 0
+        self.rng = rng
+        self.waiting = np.stack(_random_places(model, count, rng))
+        self.per_area = count / float(np.sum(_cell_areas(model) * model.sea))
+        self.places = np.empty((2, 0))  # rows, columns of all so far; NaN once beyond the model
 
-    def count(self, now: np.datetime64) -> int:
-        """How many have been let go."""
-        share = (now - RELEASE) / (LEAVE - RELEASE)
-        return round(self.rows.size * min(max(share, 0.0), 1.0))
+    def share(self, now: np.datetime64) -> float:
+        """What share has been let go."""
+        return float(np.clip((now - RELEASE) / (LEAVE - RELEASE), 0.0, 1.0))
 
     def move(self, now: np.datetime64, first: Vector, last: Vector) -> None:
         """One step, from the flow (u, v) at `now` to the flow an hour later."""
-        self.afloat = count = self.count(now)
-        if count:
-            first, last = self._with_wind(now, first), self._with_wind(now + HOUR, last)
-            moved = runge_kutta(self.rows[:count], self.columns[:count], first, last, STEP)
-            self.rows[:count], self.columns[:count] = moved
+        share, count = self.share(now), self.waiting.shape[1]
+        released = self.waiting[:, round(self.share(now - HOUR) * count) : round(share * count)]
+        self.places = np.concatenate([self.places, released], axis=1)
+        first, last = self._with_wind(now, first), self._with_wind(now + HOUR, last)
+        here = np.isfinite(self.places[0])
+        rows, columns = runge_kutta(self.places[0, here], self.places[1, here], first, last, STEP)
+        height, width = self.model.grid.shape
+        within = (rows >= 0) & (columns >= 0) & (rows <= height - 1) & (columns <= width - 1)
+        self.places[:, here] = np.where(within, (rows, columns), np.nan)
+        entered = _come_in(self.model, last, share * self.per_area, self.rng)
+        self.places = np.concatenate([self.places, entered], axis=1)
 
     def _with_wind(self, now: np.datetime64, flow: Vector) -> Vector:
         air = wind(self.weather, self.model.x, self.model.y, now)
@@ -193,23 +204,42 @@ class _Particles:
         return _cells_per_second(self.model, u, v)
 
     def positions(self) -> tuple[np.ndarray, np.ndarray]:
-        """Longitudes and latitudes now, NaN for those not yet let go or gone from the model."""
-        rows, columns = self.rows.copy(), self.columns.copy()
-        height, width = self.model.grid.shape
-        gone = (rows < 0) | (columns < 0) | (rows > height - 1) | (columns > width - 1)
-        gone[self.afloat :] = True
-        rows[gone] = np.nan
-        return MODELLED.west + MODEL_STEP * columns + 0 * rows, MODELLED.south + MODEL_STEP * rows
+        """Longitudes and latitudes of all so far, NaN for those gone from the model."""
+        rows, columns = self.places
+        return MODELLED.west + MODEL_STEP * columns, MODELLED.south + MODEL_STEP * rows
+
+
+def _cell_areas(model: Model) -> np.ndarray:
+    """Of the cell around each node, relative to that of the largest, shape (lat, 1)."""
+    area = model.grid.per_lon * model.grid.per_lat
+    return (area / area.max())[:, None]
 
 
 def _random_places(model: Model, count: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of `count` places at sea, even in area."""
     height, width = model.grid.shape
     rows, columns = np.empty(0), np.empty(0)
-    area = model.grid.per_lon / model.grid.per_lon.max()
+    area = _cell_areas(model)[:, 0]
     while rows.size < count:
         row, column = rng.uniform(0, height - 1, count), rng.uniform(0, width - 1, count)
         nearest = np.round(row).astype(int), np.round(column).astype(int)
         keep = (model.sea[nearest] > 0) & (rng.random(count) < area[nearest[0]])
         rows, columns = np.append(rows, row[keep]), np.append(columns, column[keep])
     return rows[:count], columns[:count]
+
+
+def _come_in(model: Model, flow: Vector, per_area: float, rng: np.random.Generator) -> np.ndarray:
+    """Rows and columns, (2, n), of the pieces that come in over the edges in one step of a flow (cells/s).
+
+    per_area: how many lie in a cell of the largest area. They lie evenly in the water that came.
+    """
+    pieces = []
+    for axis, last in enumerate(np.array(model.grid.shape) - 1):
+        for edge, inward in ((0, 1.0), (last, -1.0)):
+            reach = np.maximum(inward * flow[axis].take(edge, axis), 0.0) * STEP  # cells
+            area = np.broadcast_to(_cell_areas(model), model.grid.shape).take(edge, axis)
+            node = np.repeat(np.arange(reach.size), rng.poisson(reach * area * per_area))
+            along = node + rng.uniform(-0.5, 0.5, node.size)
+            across = edge + inward * reach[node] * rng.uniform(0.0, 1.0, node.size)
+            pieces.append(np.stack([across, np.clip(along, 0, reach.size - 1)][:: 1 - 2 * axis]))
+    return np.concatenate(pieces, axis=1)
