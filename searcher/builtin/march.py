@@ -187,6 +187,8 @@ class _Particles:
     def move(self, now: np.datetime64, first: Vector, last: Vector) -> None:
         """One step, from the flow (u, v) at `now` to the flow an hour later."""
         share, count = self.share(now), self.waiting.shape[1]
+        if share == 0.0:
+            return
         released = self.waiting[:, round(self.share(now - HOUR) * count) : round(share * count)]
         self.places = np.concatenate([self.places, released], axis=1)
         first, last = self._with_wind(now, first), self._with_wind(now + HOUR, last)

@@ -175,10 +175,8 @@ def try_oracles(case: Case, truth: Truth) -> dict[str, float]:
     flow = truth.flow
     flows = {"true currents": flow}
     flows |= {f"true currents, blurred by {b / 1e3:.0f} km": blurred(flow, truth.afloat, b) for b in BLURS}
-    others = case.score(count_pieces(truth.lon, truth.lat, case.lon, case.lat))
-    return {
-        "as many other pieces (the ceiling)": others,
-    } | {
+    others = count_pieces(truth.lon, truth.lat, case.lon, case.lat)
+    return {"as many other pieces (the ceiling)": case.score(others)} | {
         name: case.score(
             case.density(Waters(drift._replace(currents=weave(f)), divergence_of(f), okubo(STEP * 111e3)))
         )
