@@ -76,7 +76,8 @@ def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:
 def time_home(plan: Plan, budget: Budget, speed: float) -> float:
     """Time (s) from the start of a budget to the sea buoy, in the currents of the last hours."""
     waters, here = plan.waters, budget.start
-    field = waters.times_from(plan.trip.last_port.sea_buoy, speed, homeward=True, at=budget.back)
+    buoy = plan.trip.last_port.sea_buoy
+    field = waters.times_between(buoy, [here], speed, homeward=True, at=budget.back)
     place = np.array([here.lon]), np.array([here.lat])
     time = float(sample_field(np.where(np.isfinite(field), field, np.nan), waters.grid, *place)[0])
     if np.isfinite(time):

@@ -71,7 +71,7 @@ def _kernels() -> dict[str, tuple[Any, float, list[tuple[Any, ...]]]]:
         (steps._fit_line, 2.5, [(count, reals[3], ints[1], *(number,) * 5, reals[2], reals[3], reals[2])]),
         (bound.extend, 1.1, [(day, flags[1], reals[1], reals[3], ints[2], *(number,) * 3, count)]),
         (histogram._test_windows, 1.8, [(*windows, (number,) * 6, room, count, count)]),
-        (march.march, 2.4, [(medium, *(number,) * 4)]),
+        (march.march, 2.4, [(medium, *(number,) * 4, ints[1])]),
         (median._clean_tiles, 1.3, [(singles[2], count, count, singles[2])]),
         (section.gather_sections, 0.8, [lines]),
         (march.straight_times, 0.5, [(medium, *(reals[1],) * 5)]),

@@ -7,7 +7,8 @@ the exact shapes as well. Currents are there twice: their mean over the hours of
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -21,7 +22,7 @@ from scipy.ndimage import distance_transform_edt
 
 from searcher.errors import OutOfReach
 from searcher.geo import LocalPlane, Place, Region, buffer, distances, land, region_around
-from searcher.kernels.march import Medium, march, straight_times, trace_back
+from searcher.kernels.march import EVERYWHERE, Medium, march, straight_times, trace_back
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.sea import flow_of, grid_of, has, region_of, to_seconds
@@ -68,9 +69,7 @@ class Waters:
     obstacles: shapely.Geometry  # degrees
     waves: np.ndarray | None = None  # mean height over the hours of the trip, m; None where nothing is known
     hourly: Hourly | None = None  # without it the mean stands for every hour
-    _kept: dict[tuple[Any, ...], Any] = field(
-        default_factory=dict, repr=False, compare=False
-    )  # media, marches
+    _kept: dict[Any, np.ndarray] = field(default_factory=dict, repr=False, compare=False)  # see `_once`
 
     @cached_property
     def grid(self) -> Grid:
@@ -103,15 +102,25 @@ class Waters:
         column, row = self.cells(*place)
         return bool(0 <= column <= self.lon.size - 1 and 0 <= row <= self.lat.size - 1)
 
-    def medium(self, speed: float, *, hourly: bool = False) -> Medium:
-        """The water as the kernels take it, for a boat that makes `speed` in flat water."""
-        key = (speed, hourly)
+    def medium(self, speed: float, *, hourly: bool = False, deadline: float | None = None) -> Medium:
+        """The water as the kernels take it, for a boat that makes `speed` in flat water.
+
+        deadline: as it is met on the way back in time from then, currents and hours turned round.
+        """
+        begin, step, flow = self.hourly if hourly and self.hourly else self.mean
+        if deadline is not None:
+            begin = deadline - begin - step * (len(flow) - 1)
+            flow = self._once(("back", hourly), lambda: np.ascontiguousarray(-flow[::-1]))
+        return Medium(self._once(speed, lambda: self._made(speed)), flow, begin, step, *self.metres)
+
+    def _made(self, speed: float) -> np.ndarray:
+        """What a boat makes through the water of each cell; 0 where it may not go."""
+        return np.where(self.blocked, 0.0, slowed(speed, 0.0 * self.u if self.waves is None else self.waves))
+
+    def _once(self, key: Any, make: Callable[[], np.ndarray]) -> np.ndarray:
+        """What is made once and kept."""
         if key not in self._kept:
-            made = slowed(speed, np.zeros_like(self.u) if self.waves is None else self.waves)
-            currents = self.hourly if hourly and self.hourly else self.mean
-            self._kept[key] = Medium(
-                np.where(self.blocked, 0.0, made), currents.flow, currents.begin, currents.step, *self.metres
-            )
+            self._kept[key] = make()
         return self._kept[key]
 
     def times_from(
@@ -122,16 +131,39 @@ class Waters:
         `at` (s since `sea.EPOCH`): hour of leaving the place, or homeward of being there, in the currents of
         each hour; without it in their mean.
         """
-        key = (place, speed, homeward, at)
-        if key not in self._kept:
-            medium = self.medium(speed, hourly=at is not None)
-            column, row = self.cells(*place)
-            radius = EXACT_CELLS * float(self.metres[1][0])
-            if homeward:
-                medium = back_in_time(medium, at or 0.0)
-            depart = 0.0 if homeward else (at or 0.0)
-            self._kept[key] = march(medium, depart, float(column), float(row), radius)
-        return self._kept[key]
+        key = place, speed, homeward, at
+        return self._once(key, lambda: self._march(*key, EVERYWHERE))
+
+    def times_between(
+        self,
+        place: Place,
+        others: Sequence[Place],
+        speed: float,
+        *,
+        homeward: bool = False,
+        at: float | None = None,
+    ) -> np.ndarray:
+        """As `times_from`, only as far as to the nodes around some other places; NaN at nodes beyond."""
+        key = place, speed, homeward, at
+        if key in self._kept:
+            return self._kept[key]
+        column, row = np.floor(self.cells(*np.array(others).T)).astype(np.int64)
+        column, row = np.stack([column, column + 1] * 2), np.stack([row, row, row + 1, row + 1])
+        on = (row >= 0) & (row < self.lat.size) & (column >= 0) & (column < self.lon.size)
+        goals = (row * self.lon.size + column)[on]
+        near = *key, "near"
+        if near not in self._kept or np.isnan(self._kept[near].flat[goals]).any():
+            self._kept[near] = self._march(*key, goals)
+        return self._kept[near]
+
+    def _march(
+        self, place: Place, speed: float, homeward: bool, at: float | None, goals: np.ndarray
+    ) -> np.ndarray:
+        """As `times_from`, to some nodes."""
+        medium = self.medium(speed, hourly=at is not None, deadline=(at or 0.0) if homeward else None)
+        column, row = self.cells(*place)
+        radius = EXACT_CELLS * float(self.metres[1][0])
+        return march(medium, 0.0 if homeward else (at or 0.0), float(column), float(row), radius, goals)
 
     def straight_times(
         self, start: np.ndarray, end: np.ndarray, speed: float, *, at: ArrayLike | None = None
@@ -152,13 +184,19 @@ class Waters:
     def travel_times(self, start: np.ndarray, end: np.ndarray, speed: float) -> np.ndarray:
         """Time (s) of the best known way between places: straight where clear, else around the obstacle."""
         times = self.straight_times(start, end, speed)
-        blocked = np.flatnonzero(np.isinf(times))
-        ways_from, ways_to = (Counter(Place(*places[k]) for k in blocked) for places in (start, end))
-        for k in blocked:
-            here, there = Place(*start[k]), Place(*end[k])
-            # one march serves all ways from a place, or all ways to it
-            way = self._way_around(here, there, speed, homeward=ways_to[there] > ways_from[here])
-            times[k] = np.inf if way is None else self.way_time(way, speed)
+        blocked = np.flatnonzero(np.isinf(times)).tolist()
+        pairs = {k: (Place(*start[k]), Place(*end[k])) for k in blocked}
+        ways_from, ways_to = (Counter(pair[k] for pair in pairs.values()) for k in (0, 1))
+        # one march serves all ways from a place, or all ways to it
+        marches: dict[tuple[Place, bool], list[int]] = defaultdict(list)
+        for k, (here, there) in pairs.items():
+            homeward = ways_to[there] > ways_from[here]
+            marches[there if homeward else here, homeward].append(k)
+        for (hub, homeward), ways in marches.items():
+            self.times_between(hub, [pairs[k][not homeward] for k in ways], speed, homeward=homeward)
+            for k in ways:
+                way = self._way_around(*pairs[k], speed, homeward=homeward)
+                times[k] = np.inf if way is None else self.way_time(way, speed)
         return times
 
     def way_time(self, way: shapely.LineString, speed: float, *, at: float | None = None) -> float:
@@ -184,12 +222,12 @@ class Waters:
         """A way around what stands between two places, found from its start, or `homeward` from its end."""
         here, there = (end, start) if homeward else (start, end)
         column, row = np.round(self.cells(*there)).astype(int)
-        times = self.times_from(here, speed, homeward=homeward)
+        times = self.times_between(here, [there], speed, homeward=homeward)
         ny, nx = times.shape
         if not (0 <= row < ny and 0 <= column < nx) or np.isinf(times[row, column]):
             return None
         x0, y0 = (float(part) for part in self.cells(*here))
-        medium = back_in_time(self.medium(speed), 0.0) if homeward else self.medium(speed)
+        medium = self.medium(speed, deadline=0.0 if homeward else None)
         columns, rows = trace_back(medium, 0.0, times, x0, y0, column, row)
         nodes = np.column_stack([self.lon[columns], self.lat[rows]])[:: 1 if homeward else -1]
         taut = self._pull_taut(np.array([start, *nodes, end], dtype=np.float64), speed)
@@ -220,12 +258,6 @@ def slowed(speed: float, waves: np.ndarray) -> np.ndarray:
     return calm + (speed - calm) / (1.0 + (waves / HALVING) ** 2)
 
 
-def back_in_time(medium: Medium, deadline: float) -> Medium:
-    """The medium as met on the way back in time from a deadline: currents and hours turned round."""
-    last = medium.begin + medium.step * (medium.flow.shape[0] - 1)
-    return medium._replace(flow=np.ascontiguousarray(-medium.flow[::-1]), begin=deadline - last)
-
-
 def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None) -> Waters:
     """The waters of a trip: obstacles, mean currents over its hours, on a grid of about `spacing` metres.
 
@@ -253,7 +285,7 @@ def fill_waters(
 ) -> Waters:
     """The waters of a trip whose blocked cells (lat, lon) and obstacles (degrees) are known already."""
     hourly, known = _find_currents(trip, sea, lon, lat)
-    u, v = (np.ascontiguousarray(hourly.flow[..., part].mean(axis=0)) for part in (0, 1))
+    u, v = np.ascontiguousarray(np.moveaxis(hourly.flow.mean(axis=0), -1, 0))
     return Waters(lon, lat, blocked, u, v, known, obstacles, _find_waves(trip, sea, lon, lat), hourly)
 
 
@@ -351,12 +383,8 @@ def _find_currents(
     """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
     data = sea["currents"].to_dataset()
     fields, moments = _hour_by_hour(flow_of(data), trip, lon, lat)
-    known = np.isfinite(fields).all(axis=(0, 3))
-    if known.any():
-        nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-        fields = np.ascontiguousarray(fields[:, *nearest])
-    else:
-        fields = np.zeros_like(fields)
+    known = np.isfinite(fields.sum(axis=(0, 3)))
+    fields[:, ~known] = fields[:, *_nearest(known)] if known.any() else 0.0
     return Hourly(moments[0], moments[1] - moments[0], fields), known
 
 
@@ -364,12 +392,21 @@ def _find_waves(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) 
     """Mean significant height over the hours of the trip; where none is known, the nearest or None."""
     if not has(sea, "waves"):
         return None
-    fields, _ = _hour_by_hour(flow_of(sea["waves"].to_dataset(), "hs", "hs"), trip, lon, lat)
-    known = np.isfinite(fields).all(axis=(0, 3))
+    data = sea["waves"].to_dataset()
+    fields, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
+    x, y = np.meshgrid(lon, lat)
+    mean = sample_field(fields.mean(axis=(0, 3)), grid_of(data), x.ravel(), y.ravel()).reshape(x.shape)
+    known = np.isfinite(mean)
     if not known.any():
         return None
-    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return fields[..., 0].mean(axis=0)[tuple(nearest)]
+    mean[~known] = mean[_nearest(known)]
+    return mean
+
+
+def _nearest(known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of the known node nearest to each that is not."""
+    rows, columns = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return rows[~known], columns[~known]
 
 
 def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

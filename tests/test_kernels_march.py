@@ -19,7 +19,8 @@ from scipy.optimize import brentq
 from scipy.sparse.csgraph import dijkstra
 from seas import HOUR, time_across
 
-from searcher.kernels.march import Medium, march, straight_times, trace_back
+from searcher.kernels.march import BEYOND, EVERYWHERE, Medium, straight_times, trace_back
+from searcher.kernels.march import march as march_to
 
 # ---- march
 
@@ -43,6 +44,10 @@ def uniform(ny, nx, *, cu=0.0, cv=0.0, speed=10.0, blocked=None) -> Medium:
 
 def nothing_blocked(ny, nx):
     return np.zeros((ny, nx), bool)
+
+
+def march(*given):
+    return march_to(*given, EVERYWHERE)
 
 
 def offsets(ny, nx, x0, y0, cell=1000.0):
@@ -395,6 +400,39 @@ def test_straight_ways_pass_one_blocked_corner_but_not_between_two():
     two = uniform(5, 5, speed=10.0, blocked=blocked)
     for way in ways:
         assert np.isinf(straight_times(two, np.zeros(1), *way)[0])
+
+
+@settings(deadline=None, max_examples=60)
+@given(seed=st.integers(0, 10_000), current=st.sampled_from([0.0, 1.0, 5.0]))
+def test_a_march_to_goals_gives_the_times_of_the_whole_march_as_far_as_it_goes(seed, current):
+    rng = np.random.default_rng(seed)
+    ny, nx = rng.integers(5, 40, 2)
+    blocked = rng.random((ny, nx)) < 0.2
+    u, v = current * rng.uniform(-1, 1, (2, ny, nx))
+    medium = make_medium(u, v, 6.0, blocked=blocked)
+    start = float(rng.integers(nx)), float(rng.integers(ny))
+    goals = rng.integers(0, nx * ny, rng.integers(1, 4))
+    near, whole = march_to(medium, 0.0, *start, 2000.0, goals), march(medium, 0.0, *start, 2000.0)
+    seen = ~np.isnan(near)
+    assert (near[seen] == whole[seen]).all()
+    assert seen.flat[goals].all()
+    assert seen[blocked].all()
+    if not seen.all():  # ended early: as soon as may be, with nothing left out that is nearer
+        last = near.flat[goals][np.isfinite(near.flat[goals])].max()
+        assert last * BEYOND <= whole[~seen].min()
+
+
+def test_a_march_to_a_near_goal_ends_soon_and_to_one_that_is_shut_in_does_not():
+    blocked = nothing_blocked(101, 101)
+    blocked[79:82, 79:82] = True
+    blocked[80, 80] = False
+    medium = uniform(101, 101, blocked=blocked)
+    near, shut_in = (
+        march_to(medium, 0.0, 50.0, 50.0, 3000.0, np.array([goal])) for goal in (50 * 101 + 60, 80 * 101 + 80)
+    )
+    assert 0.02 < np.isfinite(near).mean() < 0.06
+    assert np.isinf(shut_in[80, 80])
+    assert not np.isnan(shut_in).any()
 
 
 @pytest.mark.parametrize(("cu", "cv"), [(0.0, 0.0), (2.0, -1.0)])

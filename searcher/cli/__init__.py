@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import sys
 
@@ -34,3 +35,5 @@ def main() -> None:
     except SearcherError as error:
         typer.echo(f"searcher: {error}", err=True)
         sys.exit(2)
+    finally:
+        gc.freeze()  # else all there is would be looked through before the process ends, for a quarter second

@@ -87,6 +87,7 @@ def rerank(
     else:
         print_rerank(facts)
     write_rerank(found, facts, trip.folder)
+    gc.freeze()
     gc.enable()
 
 

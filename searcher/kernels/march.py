@@ -21,13 +21,17 @@ from numba import njit, prange
 # the ring of eight neighbours, in order, so that neighbours k and k + 1 touch; odd ones are diagonal
 RING_I = (1, 1, 0, -1, -1, -1, 0, 1)
 RING_J = (0, 1, 1, 1, 0, -1, -1, -1)
-BLOCKED, OPEN, SETTLED = 0, 1, 2
+BLOCKED, OPEN, SETTLED, GOAL = 0, 1, 2, 3
 #: a way that meets the next column and the next row within this share of itself goes through a corner
 CORNER = 1e-9
 #: going back, a step is as many rows or columns long as one of these, so that it can keep to the way
 STRIDES = (1, 3, 6)
 #: a settled node is opened again for an improvement of more than this, s
 LEAST_GAIN = 1e-6
+#: a march to goals ends so much later than the last of them is come to: the next may lie a little farther
+BEYOND = 1.1
+#: no goals: the whole grid
+EVERYWHERE = np.empty(0, np.int64)
 
 
 class Medium(NamedTuple):
@@ -231,12 +235,14 @@ def _start_disc(medium, depart, x0, y0, radius, time):
                 time[(j + 1) * (nx + 2) + i + 1] = taken
 
 
-@njit(cache=True, error_model="numpy")
-def march(medium, depart, x0, y0, radius):
+@njit(cache=True, nogil=True, error_model="numpy")
+def march(medium, depart, x0, y0, radius, goals):
     """Least time (s) from the start to every node, (lat, lon); infinity where it cannot be reached.
 
     medium: a `Medium`. depart: time of leaving, s. x0, y0: start in fractional columns and rows; its own cell
-    may be blocked. radius: within it times start as those of straight ways, m. For the time *to* a place by a
+    may be blocked. radius: within it times start as those of straight ways, m. goals: nodes (row times
+    columns and column, int64) beyond which the march need not go on: the time is NaN at nodes it has not come
+    to; `EVERYWHERE`, or currents in which nodes are settled again, for all. For the time *to* a place by a
     deadline, march from it with currents and time turned round (`searcher.waters`).
     """
     speed, east, north = medium.speed, medium.east, medium.north
@@ -262,10 +268,20 @@ def march(medium, depart, x0, y0, radius):
             _sift_up(keys, heap, where, size, time[node], node)
             size += 1
     once = _hands_on(medium)
+    waiting = 0
+    for goal in goals:
+        node = (goal // nx + 1) * wide + goal % nx + 1
+        if once and state[node] == OPEN:
+            state[node] = GOAL
+            waiting += 1
+    enough = math.inf
     half = 0.5 * north[ny // 2] / fastest  # the currents of an edge are those of its middle, s
-    while size > 0:
+    while size > 0 and keys[0] <= enough:
         done = np.int64(heap[0])
         where[done] = -1
+        if state[done] == GOAL:
+            waiting -= 1
+            enough = BEYOND * time[done] if waiting == 0 else math.inf
         state[done] = SETTLED
         size -= 1
         if size > 0:
@@ -307,12 +323,17 @@ def march(medium, depart, x0, y0, radius):
                     best = t + length / over_ground
             if best < time[node] - (LEAST_GAIN if state[node] == SETTLED else 0.0):
                 time[node] = best
-                state[node] = OPEN
+                if state[node] == SETTLED:
+                    state[node] = OPEN
                 place = where[node]
                 if place < 0:
                     place = size
                     size += 1
                 _sift_up(keys, heap, where, place, best, node)
+    if size > 0:  # ended early
+        for node in range(time.size):
+            if state[node] == OPEN:
+                time[node] = math.nan
     return time.reshape(ny + 2, wide)[1:-1, 1:-1].copy()
 
 

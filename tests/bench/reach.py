@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import dijkstra
 from skimage.graph import MCP_Geometric
 from timing import print_table, ratio, read_options, say, time_in_turn
 
-from searcher.kernels.march import Medium, march
+from searcher.kernels.march import EVERYWHERE, Medium, march
 
 CELL, SPEED = 500.0, 10.0  # m, m/s
 STILL, CURRENT = (0.0, 0.0), (1.2, 0.5)  # m/s
@@ -84,7 +84,7 @@ def main() -> None:
         """Our side with as many fields of one current."""
         flow = np.broadcast_to(np.array(current), (hours, size, size, 2)).copy()
         medium = Medium(np.where(where, 0.0, SPEED), flow, 0.0, 3600.0, metres, metres)
-        return lambda: march(medium, 0.0, float(column), float(row), radius)
+        return lambda: march(medium, 0.0, float(column), float(row), radius, EVERYWHERE)
 
     sides = {
         "copy (floor)": costs.copy,

@@ -37,7 +37,7 @@ from orienteering import day_at_sea
 from searcher.fronts import find_temperature_breaks, section
 from searcher.kernels import bound, gradient, histogram, ridge
 from searcher.kernels.edges import TILE_ROWS
-from searcher.kernels.march import Medium, march, trace_back
+from searcher.kernels.march import EVERYWHERE, Medium, march, trace_back
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid
 from searcher.kernels.tour import search_tour
@@ -203,7 +203,7 @@ def ways(quick: bool) -> Iterator[Case]:
     yield Case("march.straight_times", of, count, given, 1e-9)
     rows, columns = np.nonzero(~land)
     start = float(columns[columns.size // 2]), float(rows[rows.size // 2])
-    time = march(medium, 0.0, *start, 20.0 * CELL)
+    time = march(medium, 0.0, *start, 20.0 * CELL, EVERYWHERE)
     row, column = np.argwhere(np.isfinite(time))[0]
     given = medium, 0.0, time, *start, int(column), int(row)
     count = trace_back(*given)[0].size
