@@ -19,6 +19,7 @@ import pandas as pd
 import shapely
 import xarray as xr
 
+from searcher.coast import Coast
 from searcher.errors import NoData, SearcherError
 from searcher.evidence import FACTS
 from searcher.files import whole_file
@@ -27,7 +28,7 @@ from searcher.profile import PIECES, Profile, numbers_of
 from searcher.sea import check_sea, to_times
 from searcher.tables import CRS
 from searcher.trip import Trip, parse_trip, read_text, read_trip, trip_path
-from searcher.waters import fill_waters
+from searcher.waters import survey_waters
 
 PLAN_FILE = "plan.nc"
 #: of what stands below; a file of another was made by another searcher
@@ -94,10 +95,9 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         ) from error
     trip, notes = _trip_of(folder, texts["trip"], np.datetime64(kept["end"], "ns"))
     reach = reach.assign({name: (reach[name].dims, reach[name].values.astype(bool)) for name in FLAGS})
-    blocked = reach["blocked"].values
-    lon, lat = reach["lon"].values, reach["lat"].values
-    obstacles = shapely.from_wkb(texts["obstacles"])
-    shapely.prepare(obstacles)
+    lon, lat, blocked = (reach[name].values for name in ("lon", "lat", "blocked"))
+    coast = Coast(lon, lat, blocked, shapely.from_wkb(texts["obstacles"]))
+    shapely.prepare(coast.obstacles)
     plain = {name: kept[name] for name in PLAIN} | {"cautions": (*notes, *kept["cautions"])}
     return Plan(
         trip=trip,
@@ -110,7 +110,7 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         turn_for_home=np.datetime64(kept["turn_for_home"], "ns"),
         made_at=np.datetime64(kept["made_at"], "ns"),
         profile=profile,
-        waters=fill_waters(trip, sea, lon, lat, blocked=blocked, obstacles=obstacles),
+        waters=survey_waters(trip, sea, coast=coast),
         **tables,
         **plain,
     )

@@ -16,6 +16,7 @@ import shapely
 import xarray as xr
 
 from searcher.carry import CURRENT_ERROR, DIFFUSIVITY, WINDAGE
+from searcher.coast import survey_coast
 from searcher.conditions import STANDING_CAUTIONS, Condition, describe_data, find_cautions, judge_conditions
 from searcher.drift import drift_fronts
 from searcher.evidence import floating_around
@@ -92,8 +93,10 @@ def make_plan(
     check_cover(sea, trip.window)
     profile, learned_from = recall("weights", (trip.target, trip.learn), lambda: learned_weights(trip))
     say("reach")
+    shores = (trip.port, trip.finish, trip.avoid, trip.boat.draught, trip.range)
+    coast = recall("coast", shores, lambda: survey_coast(trip, sea))
     places = (trip.port, trip.finish, trip.window, trip.boat, trip.avoid)
-    waters = recall("waters", places, lambda: survey_waters(trip, sea))
+    waters = recall("waters", places, lambda: survey_waters(trip, sea, coast=coast))
     day = (*places, trip.gear.troll)
     reach, within = recall("reach", day, lambda: _with_outline(find_reach(trip, sea, waters=waters)))
     say("fronts")

@@ -313,7 +313,7 @@ def waters_of(reach: xr.Dataset, obstacles: shapely.Geometry) -> Waters:
     blocked, known = (reach[name].values.astype(bool) for name in ("blocked", "currents_known"))
     u, v = (np.ascontiguousarray(reach[name].values) for name in ("u", "v"))
     waves = reach["waves"].values if "waves" in reach else None
-    return Waters(reach["lon"].values, reach["lat"].values, blocked, u, v, known, obstacles, waves)
+    return Waters(reach["lon"].values, reach["lat"].values, blocked, obstacles, u, v, known, waves)
 
 
 def save_reach(reach: xr.Dataset, path: str | os.PathLike[str]) -> Path:

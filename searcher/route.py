@@ -20,6 +20,7 @@ import pandas as pd
 import xarray as xr
 
 from searcher.carry import make_drift
+from searcher.coast import find_obstacles
 from searcher.course import LEAD, Course, Day, Laid, Stop, approach_points, day_of, is_clear
 from searcher.effort import Belief, yield_of
 from searcher.errors import OutOfReach
@@ -29,7 +30,7 @@ from searcher.reach import waters_of
 from searcher.sea import to_seconds, to_times
 from searcher.tables import LEGS, empty_table, make_table
 from searcher.trip import Trip
-from searcher.waters import Waters, find_obstacles
+from searcher.waters import Waters
 
 MOST_PASSES = 3
 #: rounds of searching for a tour, and before a proof, which a good tour shortens

@@ -1,8 +1,7 @@
-"""The water a trip may use: where a hull may go, the currents on the way, and ways between two places.
+"""The water of a trip: the currents and waves on the way, and ways between two places.
 
-Land (with its clearance), closed areas and shoals are cut out. A cell of the grid is open only if no part of
-it touches any of them, so the grid is never optimistic near land; ways between places are checked against
-the exact shapes as well. Currents are there twice: their mean over the hours of the trip, and hour by hour.
+Ways keep to the open cells of a `searcher.coast.Coast`, and are checked against its exact shapes as well.
+Currents are there twice: their mean over the hours of the trip, and hour by hour.
 """
 
 from __future__ import annotations
@@ -20,20 +19,15 @@ import xarray as xr
 from numpy.typing import ArrayLike
 from scipy.ndimage import distance_transform_edt
 
-from searcher.errors import OutOfReach
-from searcher.geo import LocalPlane, Place, Region, buffer, distances, land, region_around
+from searcher.coast import Coast, survey_coast
+from searcher.geo import Place
 from searcher.kernels.march import EVERYWHERE, Medium, march, straight_times, trace_back
-from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
-from searcher.sea import flow_of, grid_of, has, region_of, to_seconds
+from searcher.kernels.sample import Flow, sample_field, sample_vectors
+from searcher.sea import flow_of, grid_of, has, to_seconds
 from searcher.threads import in_threads
 from searcher.trip import Trip
 from searcher.units import KNOT
 
-#: water under the keel wanted beyond the draught, m (common practice, no source)
-UNDER_KEEL = 2.0
-#: this far past the clearance around the sea buoy is pilotage water: only land itself is kept clear, m
-APRON = 1000.0
 #: times around a start are those of straight ways within so many cells
 EXACT_CELLS = 25.0
 #: between the fields of hourly currents, at most, s
@@ -42,10 +36,6 @@ HOUR = 3600.0
 CALM = 8 * KNOT
 #: waves of this height take half of what a boat makes beyond `CALM`, m (common practice, no source)
 HALVING = 2.0
-#: cells along a side of the blocks that are held against obstacles first
-BLOCK = 8
-#: the grid goes on for so far past the trip's range, m
-SURROUND = 20e3
 
 
 class Hourly(NamedTuple):
@@ -57,67 +47,39 @@ class Hourly(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Waters:
-    """Open water of a trip on a regular grid: fields of shape (lat, lon)."""
+class Waters(Coast):
+    """Open water of a trip on a regular grid, and how it moves: fields of shape (lat, lon)."""
 
-    lon: np.ndarray
-    lat: np.ndarray
-    blocked: np.ndarray  # bool
     u: np.ndarray  # mean current over the hours of the trip, m/s, gaps filled from the nearest
     v: np.ndarray
     known: np.ndarray  # bool, where the currents really had a value
-    obstacles: shapely.Geometry  # degrees
     waves: np.ndarray | None = None  # mean height over the hours of the trip, m; None where nothing is known
     hourly: Hourly | None = None  # without it the mean stands for every hour
-    _kept: dict[Any, np.ndarray] = field(default_factory=dict, repr=False, compare=False)  # see `_once`
-
-    @cached_property
-    def grid(self) -> Grid:
-        return Grid(
-            float(self.lon[0]),
-            float(self.lon[1] - self.lon[0]),
-            float(self.lat[0]),
-            float(self.lat[1] - self.lat[0]),
-        )
-
-    @cached_property
-    def metres(self) -> tuple[np.ndarray, np.ndarray]:
-        """Metres between nodes along and across each row."""
-        per_lon, per_lat = row_metrics(self.lat)
-        return per_lon * self.grid.dlon, per_lat * self.grid.dlat
+    _kept: dict[tuple[Any, ...], Any] = field(default_factory=dict, repr=False, compare=False)  # see `_once`
 
     @cached_property
     def mean(self) -> Hourly:
         """The mean current as one field."""
         return Hourly(0.0, HOUR, np.stack([self.u, self.v], axis=-1)[None])
 
-    def cells(self, lon: ArrayLike, lat: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-        """Fractional columns and rows of places."""
-        column = (np.asarray(lon, dtype=np.float64) - self.grid.lon0) / self.grid.dlon
-        row = (np.asarray(lat, dtype=np.float64) - self.grid.lat0) / self.grid.dlat
-        return column, row
-
-    def covers(self, place: Place) -> bool:
-        """Whether a place is on the grid."""
-        column, row = self.cells(*place)
-        return bool(0 <= column <= self.lon.size - 1 and 0 <= row <= self.lat.size - 1)
-
     def medium(self, speed: float, *, hourly: bool = False, deadline: float | None = None) -> Medium:
         """The water as the kernels take it, for a boat that makes `speed` in flat water.
 
         deadline: as it is met on the way back in time from then, currents and hours turned round.
         """
+        medium = self._once((speed, hourly), lambda: self._medium(speed, hourly))
+        if deadline is None:
+            return medium
+        last = medium.begin + medium.step * (len(medium.flow) - 1)
+        turned = self._once(("turned", hourly), lambda: np.ascontiguousarray(-medium.flow[::-1]))
+        return medium._replace(flow=turned, begin=deadline - last)
+
+    def _medium(self, speed: float, hourly: bool) -> Medium:
+        made = slowed(speed, 0.0 * self.u if self.waves is None else self.waves)
         begin, step, flow = self.hourly if hourly and self.hourly else self.mean
-        if deadline is not None:
-            begin = deadline - begin - step * (len(flow) - 1)
-            flow = self._once(("back", hourly), lambda: np.ascontiguousarray(-flow[::-1]))
-        return Medium(self._once(speed, lambda: self._made(speed)), flow, begin, step, *self.metres)
+        return Medium(np.where(self.blocked, 0.0, made), flow, begin, step, *self.metres)
 
-    def _made(self, speed: float) -> np.ndarray:
-        """What a boat makes through the water of each cell; 0 where it may not go."""
-        return np.where(self.blocked, 0.0, slowed(speed, 0.0 * self.u if self.waves is None else self.waves))
-
-    def _once(self, key: Any, make: Callable[[], np.ndarray]) -> np.ndarray:
+    def _once(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
         """What is made once and kept."""
         if key not in self._kept:
             self._kept[key] = make()
@@ -258,123 +220,15 @@ def slowed(speed: float, waves: np.ndarray) -> np.ndarray:
     return calm + (speed - calm) / (1.0 + (waves / HALVING) ** 2)
 
 
-def survey_waters(trip: Trip, sea: xr.DataTree, *, spacing: float | None = None) -> Waters:
-    """The waters of a trip: obstacles, mean currents over its hours, on a grid of about `spacing` metres.
-
-    Default spacing: a hundred and fiftieth of the trip's range, at least 500 m.
-    """
-    spacing = spacing or max(trip.range / 150.0, 500.0)
-    lon, lat = _axes(region_around(trip.port.sea_buoy, trip.range + SURROUND), spacing)
-    obstacles = find_obstacles(trip)
-    blocked = _touched(obstacles, lon, lat) | _shoal(trip, sea, lon, lat)
-    waters = fill_waters(trip, sea, lon, lat, blocked=blocked, obstacles=obstacles)
-    for buoy in trip.buoys:
-        if waters.covers(buoy):
-            _open_buoy(waters, buoy)
-    return waters
-
-
-def fill_waters(
-    trip: Trip,
-    sea: xr.DataTree,
-    lon: np.ndarray,
-    lat: np.ndarray,
-    *,
-    blocked: np.ndarray,
-    obstacles: shapely.Geometry,
+def survey_waters(
+    trip: Trip, sea: xr.DataTree, *, spacing: float | None = None, coast: Coast | None = None
 ) -> Waters:
-    """The waters of a trip whose blocked cells (lat, lon) and obstacles (degrees) are known already."""
-    hourly, known = _find_currents(trip, sea, lon, lat)
+    """The waters of a trip: its coast, if it is not known already, and currents and waves over its hours."""
+    coast = coast or survey_coast(trip, sea, spacing=spacing)
+    hourly, known = _find_currents(trip, sea, coast.lon, coast.lat)
     u, v = np.ascontiguousarray(np.moveaxis(hourly.flow.mean(axis=0), -1, 0))
-    return Waters(lon, lat, blocked, u, v, known, obstacles, _find_waves(trip, sea, lon, lat), hourly)
-
-
-def _open_buoy(waters: Waters, buoy: Place) -> None:
-    """Open the cell of a sea buoy, which may lie nearer to land than a cell is wide; refuse one shut in.
-
-    Ways there are held to the exact shapes.
-    """
-    blocked = waters.blocked
-    column, row = np.round(waters.cells(*buoy)).astype(int)
-    blocked[row, column] &= shapely.intersects_xy(waters.obstacles, *buoy)
-    around = blocked[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2].copy()
-    around[min(row, 1), min(column, 1)] = True
-    if around.all():
-        raise OutOfReach(
-            "no open water at the sea buoy",
-            given=f"sea_buoy at {buoy.lon:.4f}, {buoy.lat:.4f}",
-            expected="a place clear of land, shoals and closed areas",
-            hint="Move [port] sea_buoy to where open water begins, or lower [avoid] land_clearance_nm",
-        )
-
-
-def _axes(region: Region, spacing: float) -> tuple[np.ndarray, np.ndarray]:
-    per_lon, per_lat = row_metrics(np.array([region.centre.lat]))
-    columns = int(np.ceil((region.east - region.west) * per_lon[0] / spacing)) + 1
-    rows = int(np.ceil((region.north - region.south) * per_lat[0] / spacing)) + 1
-    return np.linspace(region.west, region.east, columns), np.linspace(region.south, region.north, rows)
-
-
-def find_obstacles(trip: Trip) -> shapely.Geometry:
-    """Land with its clearance and closed areas, as one geometry in degrees.
-
-    Within the clearance (and `APRON` more) of the sea buoys only the land itself counts, or no boat
-    could leave or come home.
-    """
-    centre = trip.port.sea_buoy
-    shore = land(trip.region, detail="full")
-    plane = LocalPlane(centre)
-    flat = shapely.simplify(plane.to_plane(shore), 30.0)
-    wide = shapely.buffer(flat, trip.avoid.clearance + 30.0, quad_segs=4)
-    aprons = [buffer(shapely.Point(at), trip.avoid.clearance + APRON, centre=at) for at in trip.buoys]
-    apron = shapely.union_all([plane.to_plane(around) for around in aprons])
-    keep_off = shapely.union(shapely.difference(wide, apron), plane.to_plane(shore))
-    obstacles = shapely.union(plane.to_degrees(keep_off), trip.avoid.closed)
-    shapely.prepare(obstacles)
-    return obstacles
-
-
-def _touched(obstacles: shapely.Geometry, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-    """Cells (centred on nodes) that any obstacle touches."""
-    half_x, half_y = (lon[1] - lon[0]) / 2, (lat[1] - lat[0]) / 2
-    west, east, south, north = lon - half_x, lon + half_x, lat - half_y, lat + half_y
-    # most of the sea is far from any: single cells are looked at only in blocks of them that are touched
-    rows, columns = (np.arange(0, axis.size, BLOCK) for axis in (lat, lon))
-    last_rows, last_columns = (
-        np.minimum(k + BLOCK, n) - 1 for k, n in ((rows, lat.size), (columns, lon.size))
-    )
-    blocks = shapely.box(west[columns], south[rows][:, None], east[last_columns], north[last_rows][:, None])
-    near = shapely.intersects(obstacles, blocks).repeat(BLOCK, 0).repeat(BLOCK, 1)[: lat.size, : lon.size]
-    row, column = np.nonzero(near)
-    cells = shapely.box(west[column], south[row], east[column], north[row])
-    near[row, column] = shapely.intersects(obstacles, cells)
-    return near
-
-
-def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-    """Cells known to be too shallow for the boat, or dry, in any depth that falls into them.
-
-    Unknown depth does not block beyond the depth data; nor does a dry depth in the apron of the sea buoy,
-    since the cells of a coarse depth grid reach into the water there.
-    """
-    if not has(sea, "depth"):
-        return np.zeros((lat.size, lon.size), bool)
-    data = sea["depth"].to_dataset()
-    field, grid = np.ascontiguousarray(data["depth"].values, dtype=np.float64), grid_of(data)
-    x, y = np.meshgrid(lon, lat)
-    depth = sample_field(field, grid, x.ravel(), y.ravel()).reshape(x.shape)
-    inside = shapely.intersects_xy(region_of(data).polygon(), x, y)
-    nearest = np.minimum.reduce([distances(buoy, x, y) for buoy in trip.buoys])
-    apron = nearest < trip.avoid.clearance + APRON
-    least = trip.boat.draught + UNDER_KEEL
-    blocked = (depth < least) | (np.isnan(depth) & inside & ~apron)
-    # a rock between the nodes of this grid shows in the depth grid's own nodes
-    j, i = np.nonzero(field < least)
-    row = np.round((data["lat"].values[j] - lat[0]) / (lat[1] - lat[0])).astype(int)
-    column = np.round((data["lon"].values[i] - lon[0]) / (lon[1] - lon[0])).astype(int)
-    on = (row >= 0) & (row < lat.size) & (column >= 0) & (column < lon.size)
-    blocked[row[on], column[on]] = True
-    return blocked
+    waves = _find_waves(trip, sea, coast.lon, coast.lat)
+    return Waters(coast.lon, coast.lat, coast.blocked, coast.obstacles, u, v, known, waves, hourly)
 
 
 def _find_currents(

@@ -214,7 +214,7 @@ def make_waters(lon, lat, *, u=0.0, v=0.0, obstacles: shapely.Geometry | None = 
     shapely.prepare(obstacles)
     cells = shapely.box(x - half_x, y - half_y, x + half_x, y + half_y)
     fields = [np.array(np.broadcast_to(f, x.shape), dtype=float) for f in (u, v)]
-    return Waters(lon, lat, shapely.intersects(obstacles, cells), *fields, np.ones(x.shape, bool), obstacles)
+    return Waters(lon, lat, shapely.intersects(obstacles, cells), obstacles, *fields, np.ones(x.shape, bool))
 
 
 def make_fronts(lines, **columns):

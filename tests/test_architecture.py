@@ -36,6 +36,7 @@ ORDER = (
     "sources",
     "fronts",
     "drift",
+    "coast",
     "waters",
     "reach",
     "boxes",

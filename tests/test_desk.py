@@ -142,18 +142,18 @@ def assert_same_plan(one, other):
 #: what is wished -> stages that need not be worked out again
 CHANGES = {
     "fuel": (lambda w, _: {"fuel": 0.8 * w.fuel}, {"check", "weights", "fronts", "data"}),
-    "home by": (lambda w, _: {"home_by": w.home_by - HOUR}, {"check", "weights", "fronts"}),
-    "leave": (lambda w, _: {"leave": w.leave + HOUR}, {"check", "weights"}),
+    "home by": (lambda w, _: {"home_by": w.home_by - HOUR}, {"check", "weights", "coast", "fronts"}),
+    "leave": (lambda w, _: {"leave": w.leave + HOUR}, {"check", "weights", "coast"}),
     "troll": (
         lambda w, trip: {"troll": troll_limits(trip, w.bait)[2]},
-        {"check", "weights", "waters", "fronts", "data"},
+        {"check", "weights", "coast", "waters", "fronts", "data"},
     ),
     "species": (
         lambda _w, _: {"species": "wahoo"},
-        {"check", "waters", "reach", "fronts", "lines", "conditions", "data"},
+        {"check", "coast", "waters", "reach", "fronts", "lines", "conditions", "data"},
     ),
 }
-STAGES = {"check", "weights", "waters", "reach", "lines", "fronts", "boxes", "data", "conditions"}
+STAGES = {"check", "weights", "coast", "waters", "reach", "lines", "fronts", "boxes", "data", "conditions"}
 
 
 @pytest.mark.parametrize("name", CHANGES)

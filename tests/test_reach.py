@@ -29,6 +29,7 @@ from seas import (
 )
 
 from searcher import geo
+from searcher.coast import find_obstacles
 from searcher.errors import OutOfReach
 from searcher.geo import Place
 from searcher.reach import (
@@ -39,7 +40,7 @@ from searcher.reach import (
     thirds_circle,
     waters_of,
 )
-from searcher.waters import find_obstacles, survey_waters
+from searcher.waters import survey_waters
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)

@@ -25,9 +25,10 @@ from seas import (
 )
 
 from searcher import geo
+from searcher.coast import APRON, UNDER_KEEL, find_obstacles
 from searcher.errors import OutOfReach
 from searcher.geo import Place
-from searcher.waters import APRON, UNDER_KEEL, Hourly, find_obstacles, slowed, survey_waters
+from searcher.waters import Hourly, slowed, survey_waters
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)

@@ -13,10 +13,10 @@ import shapely
 
 from searcher import geo
 from searcher.brief.words import Step, say_course, steps_of
+from searcher.coast import find_obstacles
 from searcher.errors import SearcherError
 from searcher.geo import LocalPlane, Place
 from searcher.plan import Plan
-from searcher.waters import find_obstacles
 
 #: what the mark at the end of a leg is called
 TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN"}

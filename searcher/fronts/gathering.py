@@ -8,6 +8,8 @@ mean is what a boat meets that trolls along it.
 
 from __future__ import annotations
 
+import math
+
 import geopandas as gpd
 import numpy as np
 import shapely
@@ -77,27 +79,33 @@ def lay_stretches(area: shapely.Geometry) -> np.ndarray:
 
 
 def places_along(ends: np.ndarray, spacing: float) -> np.ndarray:
-    """Places so far apart (m) along stretches (n, 2, 2; m), as many on each, one by one: (places, 2)."""
+    """Places so far apart (m) along stretches (n, 2, 2), as many on each, one by one: (places, 2)."""
     share = np.linspace(0.0, 1.0, round(LENGTH / spacing) + 1)[:, None]
     return (ends[:, None, 0] + share * (ends[:, None, 1] - ends[:, None, 0])).reshape(-1, 2)
 
 
 def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> np.ndarray:
     """Mean density (n,) over stretches (n, 2, 2; m on `plane`); NaN where any of it is not known."""
-    lonlat = plane.lonlat_of(places_along(ends, SAMPLING))
-    lon, lat = (np.ascontiguousarray(values) for values in lonlat.T)
+    # stretches are short: what is straight on the plane is straight in degrees to within a metre
+    lonlat = plane.lonlat_of(ends.reshape(-1, 2)).reshape(ends.shape)
+    lon, lat = np.ascontiguousarray(places_along(lonlat, SAMPLING).T)
     density = np.ascontiguousarray(floating["density"].values, dtype=np.float64)
     return sample_field(density, grid_of(floating), lon, lat).reshape(len(ends), -1).mean(axis=1)
 
 
 def choose_apart(ends: np.ndarray, worth: np.ndarray, *, most: int = MOST) -> list[int]:
     """Numbers of the stretches worth most, best first, that lie apart; NaN is worth nothing."""
-    strips = shapely.buffer(shapely.linestrings(ends), ASIDE, cap_style="flat")
+    lines, middles = shapely.linestrings(ends), ends.mean(axis=1)
+    widest = math.hypot(LENGTH, 2.0 * ASIDE)  # strips farther apart have nothing in common
     chosen: list[int] = []
+    strips: list[shapely.Polygon] = []
     for k in np.argsort(-worth, kind="stable")[: np.isfinite(worth).sum()]:
         if len(chosen) == most:
             break
-        shared = shapely.area(shapely.intersection(strips[k], strips[chosen]))
-        if not (shared > SHARED * shapely.area(strips[k])).any():
+        strip = shapely.buffer(lines[k], ASIDE, cap_style="flat")
+        near = np.flatnonzero(np.hypot(*(middles[chosen] - middles[k]).T) < widest)
+        shared = shapely.area(shapely.intersection(strip, [strips[n] for n in near]))
+        if not (shared > SHARED * shapely.area(strip)).any():
             chosen.append(int(k))
+            strips.append(strip)
     return chosen

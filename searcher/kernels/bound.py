@@ -22,7 +22,7 @@ from numba import njit
 from searcher.kernels.tour import Problem, spend
 
 #: neighbours remembered, steps of the budget, and rounds of changing tolls, of each stage
-STAGES = ((0, 240, 8), (2, 240, 8), (4, 480, 2))
+STAGES = ((0, 240, 8), (2, 240, 12), (3, 480, 1))
 #: a table of no more than so many additions is filled, and so many partial tours have a mask
 MOST_WORK, MOST_BOXES = 1e8, 64
 #: a budget of which the best tour known leaves more than this is not what holds it back (share)

@@ -16,7 +16,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 # the ring of eight neighbours, in order, so that neighbours k and k + 1 touch; odd ones are diagonal
 RING_I = (1, 1, 0, -1, -1, -1, 0, 1)
@@ -186,7 +186,7 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
             next_y += abs(1.0 / dy)
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def straight_times(medium, depart, ax, ay, bx, by):
     """Time (s) of each straight way from (ax, ay) to (bx, by), in fractional columns and rows.
 
@@ -194,7 +194,7 @@ def straight_times(medium, depart, ax, ay, bx, by):
     cannot make headway.
     """
     out = np.empty(ax.size)
-    for p in prange(ax.size):
+    for p in range(ax.size):
         out[p] = _straight_time(medium, depart[p], 0.0, ax[p], ay[p], bx[p], by[p])
     return out
 
