@@ -92,15 +92,19 @@ def judge_conditions(trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> tuple[C
 
     Unknown (NaN) where the data do not cover the hours or the water, unless what is known is past the limit.
     """
-    limits = {"wind": trip.boat.max_wind, "waves": trip.boat.max_waves}
-    return tuple(_judge(name, limit, trip, sea, reach) for name, limit in limits.items())
+    return tuple(_judge(name, limit, trip, sea, reach) for name, limit in limits_of(trip).items())
+
+
+def limits_of(trip: Trip) -> dict[str, float]:
+    """The skipper's own limits: wind (m/s) and height of waves (m)."""
+    return {"wind": trip.boat.max_wind, "waves": trip.boat.max_waves}
 
 
 def _judge(name: str, limit: float, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> Condition:
     hours = hours_of(trip)
     sizes = sizes_within(name, trip, sea, reach)
     if np.isnan(sizes).all():
-        return Condition(name, float("nan"), limit, np.datetime64("NaT"))
+        return Condition(name, float("nan"), limit, np.datetime64("NaT", "ns"))
     worst, at = float(np.nanmax(sizes)), hours[int(np.nanargmax(np.nanmax(sizes, axis=1, initial=-1.0)))]
     known = np.isfinite(sizes).mean() >= COVERED
     return Condition(name, worst if known or worst > limit else float("nan"), limit, at)

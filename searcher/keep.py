@@ -20,6 +20,7 @@ import shapely
 import xarray as xr
 
 from searcher.coast import Coast
+from searcher.conditions import Condition, limits_of
 from searcher.errors import NoData, SearcherError
 from searcher.evidence import FACTS
 from searcher.files import whole_file
@@ -72,8 +73,8 @@ def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
 def open_plan(folder: str | os.PathLike[str]) -> Plan:
     """The plan of a trip folder, as it was kept, with the trip as its file says now.
 
-    The sea holds the hours of the trip only; `conditions` are not kept. Where the trip
-    file has changed since, its limits count, and a caution says so. Raises `NoData` where there is no plan.
+    The sea holds the hours of the trip only. Where the trip file has changed since, its limits count, and a
+    caution says so. Raises `NoData` where there is no plan.
     """
     path = Path(folder) / PLAN_FILE
     if not path.is_file():
@@ -105,7 +106,10 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         reach=reach,
         floating=floating,
         range_polygon=shapely.from_wkb(texts["range"]),
-        conditions=(),
+        conditions=tuple(
+            Condition(name, value, limits_of(trip)[name], np.datetime64(at, "ns"))
+            for name, value, at in kept.get("conditions", ())
+        ),
         data=data,
         turn_for_home=np.datetime64(kept["turn_for_home"], "ns"),
         made_at=np.datetime64(kept["made_at"], "ns"),
@@ -148,6 +152,7 @@ def _texts(plan: Plan) -> dict[str, str]:
     profile = {field.name: getattr(plan.profile, field.name) for field in fields(Profile)}
     times = {"turn_for_home": plan.turn_for_home, "made_at": plan.made_at, "end": plan.trip.window.end}
     kept |= {name: str(time) for name, time in times.items()} | {"profile": profile}
+    kept["conditions"] = [(c.name, c.value, _say_time(c.at)) for c in plan.conditions]
     kept["data"] = [row | {end: _say_time(row[end]) for end in ENDS} for row in plan.data]
     texts = {name: _text_of(getattr(plan, name)) for name in TABLES}
     texts |= {"kept": json.dumps(kept), "trip": read_text(trip_path(plan.trip.folder))}

@@ -17,6 +17,7 @@ import xarray as xr
 from at_sea import planned, trip_text
 
 from searcher.brief import draw_map, words
+from searcher.conditions import Condition, limits_of
 from searcher.errors import NoData, SearcherError
 from searcher.keep import CHANGED, PLAN_FILE, open_plan, save_plan
 
@@ -52,6 +53,7 @@ def test_what_is_kept_is_what_was_planned(plan):
         "data",
     ):
         assert getattr(plan, name) == getattr(again, name), name
+    assert repr(plan.conditions) == repr(again.conditions) != "()"  # unknown values are NaN
     assert again.range_polygon.equals(plan.range_polygon)
     xr.testing.assert_allclose(plan.floating[["density", "doubt"]], again.floating, rtol=1e-6)
     assert again.floating.attrs["days"] == plan.floating.attrs["days"]
@@ -92,16 +94,30 @@ def text_of(path) -> str:
     return " ".join(done.stdout.split())
 
 
+def test_limits_of_a_changed_trip_file_judge_the_kept_conditions(plan, tmp_path):
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    wind = Condition("wind", 9.0, 10.0, plan.trip.window.start)
+    unknown = Condition("waves", float("nan"), 2.0, np.datetime64("NaT", "ns"))
+    save_plan(replace(plan, conditions=(wind, unknown)), tmp_path / PLAN_FILE)
+    limits = limits_of(open_plan(tmp_path).trip)
+    for found, kept in zip(open_plan(tmp_path).conditions, (wind, unknown), strict=True):
+        assert (found.name, found.limit) == (kept.name, limits[kept.name])
+        assert np.array_equal([found.value], [kept.value], equal_nan=True)
+        assert np.array_equal([found.at], [kept.at], equal_nan=True)
+    assert open_plan(tmp_path).conditions[1].within is None
+
+
 def test_a_plan_kept_by_an_earlier_searcher_opens_without_its_data(plan, tmp_path):
-    """One that did not keep what its data were: everything else is there."""
+    """One that did not keep what its data were and how it judged the sea: everything else is there."""
     (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
     save_plan(plan, tmp_path / PLAN_FILE)
     with netCDF4.Dataset(tmp_path / PLAN_FILE, "a") as file:
         text = file["kept"][:].tobytes().decode("utf-8")
         kept = json.loads(text)
-        del kept["data"]
+        del kept["data"], kept["conditions"]
         file["kept"][:] = np.frombuffer(json.dumps(kept).ljust(len(text.encode())).encode(), np.uint8)
     assert open_plan(tmp_path).data == ()
+    assert open_plan(tmp_path).conditions == ()
 
 
 def test_an_earlier_hour_to_be_home_is_kept(plan, tmp_path):

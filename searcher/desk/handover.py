@@ -32,20 +32,39 @@ def write_aside(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
 def write_over(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     """All files of the hand-over and plan.nc in place of the trip's own.
 
-    All are written before the first takes its name; plan.nc is the last to.
+    All are written before the first takes its name; where one cannot (another program may hold it open),
+    those of before take theirs again.
     """
     folder = Path(folder)
     scratch = _scratch(folder)
     try:
         made = [*write_all(plan, scratch), save_plan(plan, scratch / PLAN_FILE)]
-        paths = [folder / path.name for path in made]
-        for path, place in zip(made, paths, strict=True):
-            path.replace(place)
-    except OSError as error:
-        raise SearcherError(f"{folder} cannot be written: {error.strerror or error}") from error
+        return _put_in_place(made, folder, aside=Path(tempfile.mkdtemp(dir=scratch)))
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
-    return paths
+
+
+def _put_in_place(made: list[Path], folder: Path, *, aside: Path) -> list[Path]:
+    """Give files their names in a folder, those that were there going aside; all of them, or none."""
+    done: list[Path] = []
+    try:
+        for path in made:
+            place = folder / path.name
+            if place.exists():
+                place.replace(aside / path.name)
+            done.append(place)
+            path.replace(place)
+    except OSError as error:
+        for place in done:
+            place.unlink(missing_ok=True)
+        for path in aside.iterdir():
+            path.replace(folder / path.name)
+        name = Path(error.filename or folder).name
+        raise SearcherError(
+            f"{folder / name} cannot be replaced: {error.strerror or error}",
+            hint="Nothing was changed. Close what holds it open, or write the files aside",
+        ) from error
+    return done
 
 
 def _scratch(folder: Path) -> Path:

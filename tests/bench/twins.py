@@ -8,9 +8,9 @@ ns are of one of what `on` names first.
 
 Pictures are of an invented sea with fronts, noise and clouds; currents have islands in them; days at sea are
 those of the benchmark of tours. Sections, steps and bounds are given what the package itself gives them when
-it finds the fronts of such a picture, or proves such a tour. `straight_times` and `smooth_windows` use all
-processors, as the package has them do; the others one, and so do all twins. A twin that goes step by step
-(`trace_back`, `follow`, `extend`) pays above all for its calls of numpy.
+it finds the fronts of such a picture, or proves such a tour. `smooth_windows` uses all processors, as the
+package has it do; the others one, and so do all twins. A twin that goes step by step (`trace_back`, `follow`,
+`extend`) pays above all for its calls of numpy.
 
 Below stand the kernels that another benchmark holds against something better than a twin.
 """
