@@ -26,7 +26,7 @@ from searcher.reach import WORK, at_middles, find_reach, range_polygon
 from searcher.route import empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
-from searcher.tables import CONVERGENCE_LINE
+from searcher.tables import join_tables
 from searcher.trip import Trip
 from searcher.waters import Waters, survey_waters
 
@@ -166,10 +166,12 @@ def find_lines(
     count over which matter has gathered by the middle of the day: where it is drawn together at one hour is
     not yet where it lies. No map where nothing is within reach. within: the outline of the reach, if known.
     """
+    from searcher.fronts.finding import find_breaks, find_colors
     from searcher.fronts.gathering import find_gathering
 
     leave = trip.window.start
-    fronts = recall("fronts", (leave,), lambda: _find_breaks(sea, leave))
+    breaks = recall("breaks", (), lambda: find_breaks(sea))
+    fronts = recall("fronts", (leave,), lambda: _where_at(leave, [breaks, find_colors(sea, leave)], sea))
     fronts = drift_fronts(fronts, sea, to=arrival_times(fronts, reach, trip), join=False)
     within = range_polygon(reach) if within is None else within
     if within.is_empty:
@@ -177,17 +179,12 @@ def find_lines(
     middle = trip.window.start + (trip.window.end - trip.window.start) // 2
     floating = floating_around(sea, [within], at=middle)
     gathering = find_gathering(floating, within, sea["currents"].to_dataset(), seen=trip.window.start)
-    tables = [table for table in (fronts, gathering) if len(table)]
-    return (pd.concat(tables, ignore_index=True) if tables else fronts), floating
+    return join_tables("fronts", [fronts, gathering]), floating
 
 
-def _find_breaks(sea: xr.DataTree, at: np.datetime64) -> gpd.GeoDataFrame:
-    """Breaks and changes of colour, where they lie at an hour."""
-    from searcher.fronts import find_fronts
-
-    fronts = find_fronts(sea, at=at)
-    fronts = fronts[fronts["kind"] != CONVERGENCE_LINE].reset_index(drop=True)
-    return drift_fronts(fronts, sea, to=at)
+def _where_at(time: np.datetime64, found: list[gpd.GeoDataFrame], sea: xr.DataTree) -> gpd.GeoDataFrame:
+    """Lines where they lie at an hour."""
+    return drift_fronts(join_tables("fronts", found), sea, to=time)
 
 
 def learned_weights(trip: Trip) -> tuple[Profile, int]:

@@ -6,7 +6,7 @@ L) and times are `datetime64[ns]`, UTC.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -125,6 +125,12 @@ def make_table(
 def empty_table(name: str) -> gpd.GeoDataFrame:
     """A table of the named schema without rows."""
     return make_table(name, [], {column: [] for column in SCHEMAS[name]})
+
+
+def join_tables(name: str, tables: Sequence[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
+    """Tables of one name as one, in order, its rows counted from 0."""
+    filled = [table for table in tables if len(table)]
+    return pd.concat(filled, ignore_index=True) if filled else empty_table(name)
 
 
 def check_table(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -143,19 +143,34 @@ def assert_same_plan(one, other):
 
 #: what is wished -> stages that need not be worked out again
 CHANGES = {
-    "fuel": (lambda w, _: {"fuel": 0.8 * w.fuel}, {"check", "weights", "fronts", "data"}),
-    "home by": (lambda w, _: {"home_by": w.home_by - HOUR}, {"check", "weights", "coast", "fronts"}),
-    "leave": (lambda w, _: {"leave": w.leave + HOUR}, {"check", "weights", "coast"}),
+    "fuel": (lambda w, _: {"fuel": 0.8 * w.fuel}, {"check", "weights", "breaks", "fronts", "data"}),
+    "home by": (
+        lambda w, _: {"home_by": w.home_by - HOUR},
+        {"check", "weights", "coast", "breaks", "fronts"},
+    ),
+    "leave": (lambda w, _: {"leave": w.leave + HOUR}, {"check", "weights", "coast", "breaks"}),
     "troll": (
         lambda w, trip: {"troll": troll_limits(trip, w.bait)[2]},
-        {"check", "weights", "coast", "waters", "fronts", "data"},
+        {"check", "weights", "coast", "waters", "breaks", "fronts", "data"},
     ),
     "species": (
         lambda _w, _: {"species": "wahoo"},
-        {"check", "coast", "waters", "reach", "fronts", "lines", "conditions", "data"},
+        {"check", "coast", "waters", "reach", "breaks", "fronts", "lines", "conditions", "data"},
     ),
 }
-STAGES = {"check", "weights", "coast", "waters", "reach", "lines", "fronts", "boxes", "data", "conditions"}
+STAGES = {
+    "check",
+    "weights",
+    "coast",
+    "waters",
+    "reach",
+    "lines",
+    "breaks",
+    "fronts",
+    "boxes",
+    "data",
+    "conditions",
+}
 
 
 @pytest.mark.parametrize("name", CHANGES)

@@ -17,7 +17,7 @@ from searcher.fronts.persistence import carry_lines, clear_views, join_repeats, 
 from searcher.fronts.temperature import find_temperature_breaks
 from searcher.kernels.sample import sample_field
 from searcher.sea import check_sea, grid_of, has
-from searcher.tables import COLOR_CHANGE, FRONTS, empty_table, make_table
+from searcher.tables import COLOR_CHANGE, FRONTS, empty_table, join_tables, make_table
 
 #: a picture with less clear sea than this says too little about lines, share of what any picture saw
 LEAST_CLEAR = 0.02
@@ -36,14 +36,25 @@ def find_fronts(sea: xr.DataTree, *, at: np.datetime64 | None = None) -> gpd.Geo
     currents (default: that of the map, or of the newest picture). `searcher.drift` moves all of them on.
     """
     check_sea(sea)
-    mapped = has(sea, "surface")
-    node = sea["surface" if mapped else "temperature"].to_dataset()
+    node = sea["surface" if has(sea, "surface") else "temperature"].to_dataset()
     hour = node["time"].values[-1] if at is None else np.datetime64(at, "ns")  # type: ignore[call-overload]
-    rows = _breaks_of_map(sea) if mapped else _flat(_lines_of_pictures(sea, *TEMPERATURE))
-    rows += _color_changes(sea, hour) if has(sea, "color") else []
-    found = find_convergence_lines(sea["currents"].to_dataset(), hour)
-    rows += [row | _seen(hour, "currents", sea) for row in found]
-    return _table(rows)
+    lines = [
+        row | _seen(hour, "currents", sea)
+        for row in find_convergence_lines(sea["currents"].to_dataset(), hour)
+    ]
+    return join_tables("fronts", [find_breaks(sea), find_colors(sea, hour), _table(lines)])
+
+
+def find_breaks(sea: xr.DataTree) -> gpd.GeoDataFrame:
+    """The temperature breaks of `find_fronts`."""
+    return _table(
+        _breaks_of_map(sea) if has(sea, "surface") else _flat(_lines_of_pictures(sea, *TEMPERATURE))
+    )
+
+
+def find_colors(sea: xr.DataTree, at: np.datetime64) -> gpd.GeoDataFrame:
+    """The changes of colour of `find_fronts`."""
+    return _table(_color_changes(sea, at) if has(sea, "color") else [])
 
 
 def _table(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
