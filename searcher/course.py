@@ -259,6 +259,11 @@ class Course:
             self._lines[key] = line if self.drift is None else self._drifted(line, box, time)
         return self._lines[key]
 
+    def lies(self, row: int, hour: float) -> shapely.LineString:
+        """The line of a row at an hour; as the table has it for none (NaN), or where it is lost by then."""
+        line = self.line_at(Stop(row, False), hour) if np.isfinite(hour) else shapely.LineString()
+        return self.rows[row].line if line.is_empty else line
+
     def _drifted(self, line: shapely.LineString, box: Any, time: float) -> shapely.LineString:
         """The line of a row of the boxes table at a time."""
         assert self.drift is not None

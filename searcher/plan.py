@@ -22,7 +22,7 @@ from searcher.drift import drift_fronts
 from searcher.evidence import floating_around
 from searcher.learn import learned_profile, prior_weights, read_season, update_weights
 from searcher.profile import Profile, read_profile
-from searcher.reach import WORK, at_middles, find_reach, range_polygon
+from searcher.reach import WORK, at_middles, find_reach, range_polygon, time_to_troll
 from searcher.route import empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
@@ -178,7 +178,8 @@ def find_lines(
         return fronts, None
     middle = trip.window.start + (trip.window.end - trip.window.start) // 2
     floating = floating_around(sea, [within], at=middle)
-    gathering = find_gathering(floating, within, sea["currents"].to_dataset(), seen=trip.window.start)
+    currents, time = sea["currents"].to_dataset(), time_to_troll(reach, trip)
+    gathering = find_gathering(floating, within, currents, seen=trip.window.start, time=time)
     return join_tables("fronts", [fronts, gathering]), floating
 
 

@@ -276,6 +276,21 @@ def _as_dataset(fields: dict[str, np.ndarray], waters: Waters, trip: Trip, budge
     )
 
 
+def time_to_troll(reach: xr.Dataset, trip: Trip) -> xr.DataArray:
+    """How long (s) a boat that goes to a place and home again could troll there, (lat, lon); 0 out of reach.
+
+    Within the trip's hours, its daylight, and the fuel above the reserve.
+    """
+    window, boat = trip.window, trip.boat
+    there = to_seconds(np.datetime64(reach.attrs["leave"])) + reach["time_out"]
+    leaving = to_seconds(window.end) - reach.attrs["finish_time"] - reach["time_home"]
+    light = np.minimum(leaving, to_seconds(window.sunset)) - np.maximum(there, to_seconds(window.sunrise))
+    spare = reach.attrs["fuel"] - boat.tank * boat.reserve - reach.attrs["finish_fuel"]
+    fuel = spare - reach["fuel_out"] - reach["fuel_home"]
+    left = np.minimum(light, fuel / float(boat.burn(trip.gear.troll)))
+    return left.where(reach["reachable"], 0.0).clip(min=0.0)
+
+
 def range_polygon(reach: xr.Dataset) -> shapely.Geometry:
     """The outline of what is within reach: a (multi)polygon in degrees, empty where nothing is."""
     generator = contourpy.contour_generator(

@@ -208,16 +208,33 @@ def pose_problem(worth: np.ndarray, bonus: np.ndarray, course: Course) -> Proble
 
 
 def travel_matrix(course: Course) -> np.ndarray:
-    """Time (s) between places: start (rows) or finish (columns), then both ends of every box."""
+    """Time (s) between places: start (rows) or finish (columns), then both ends of every box.
+
+    Lines drift: the first box of a day lies where it is met as soon as may be, the last where it is left in
+    time for home. From box to box it is as if there were no current: what carries the boat carries the box.
+    """
     day, waters = course.day, course.waters
-    ends = [place for line in course.boxes["line"] for place in approach_points(line)]
-    here, there = np.array([day.start, *ends]), np.array([day.finish, *ends])
-    n = len(here)
-    start, end = np.repeat(here, n, axis=0), np.tile(there, (n, 1))
-    times = np.zeros(n * n)
-    apart = (start != end).any(axis=1)
-    times[apart] = waters.travel_times(start[apart], end[apart], day.run)
-    return times.reshape(n, n)
+
+    def ends_at(hours: np.ndarray) -> np.ndarray:
+        """Both ends of every box where it lies at its own of some hours, NaN for as the table has it."""
+        lines = [course.lies(row, hour) for row, hour in enumerate(hours)]
+        return np.array([place for line in lines for place in approach_points(line)])
+
+    def from_start(ends: np.ndarray) -> np.ndarray:
+        return waters.travel_times(np.broadcast_to(day.start, ends.shape), ends, day.run)
+
+    def to_finish(ends: np.ndarray) -> np.ndarray:
+        return waters.travel_times(ends, np.broadcast_to(day.finish, ends.shape), day.run)
+
+    count = len(course.boxes)
+    ends = ends_at(np.full(count, np.nan))
+    out, home = (times.reshape(count, 2).min(axis=1) for times in (from_start(ends), to_finish(ends)))
+    times = np.zeros((2 * count + 1, 2 * count + 1))
+    times[0, 1:] = from_start(ends_at(np.maximum(day.starts + out, day.opens)))
+    times[1:, 0] = to_finish(ends_at(np.minimum(day.ends - home, day.closes)))
+    here, there = np.nonzero(~np.eye(2 * count, dtype=bool))
+    times[1 + here, 1 + there] = waters.adrift.travel_times(ends[here], ends[there], day.run)
+    return times
 
 
 def _solve(problem: Problem, *, seed: int, most: int) -> Proof:

@@ -20,7 +20,7 @@ from searcher.carry import make_drift
 from searcher.evidence import FACTS, Observer, floating_around, otherwise, weigh_features
 from searcher.geo import LocalPlane, Place
 from searcher.profile import PIECES, Profile, read_profile
-from searcher.reach import at_middles
+from searcher.reach import at_middles, time_to_troll
 from searcher.tables import (
     COLOR_CHANGE,
     CONVERGENCE_LINE,
@@ -93,7 +93,10 @@ def rank_boxes(
     )
     boxes["fuel"] = at_middles(reach["fuel_out"] + reach["fuel_home"], candidates["line"])
     boxes = boxes[in_depth.to_numpy()].reset_index(drop=True)
-    boxes = boxes.iloc[without_overlaps(boxes)[:MOST_BOXES]].reset_index(drop=True)
+    boxes = boxes.iloc[without_overlaps(boxes)].reset_index(drop=True)
+    # those are kept that yield most in the time there is for them, and stand in order of what an hour yields
+    worth = boxes["expected"] * at_middles(time_to_troll(reach, trip), boxes["line"])
+    boxes = boxes.iloc[np.sort(np.argsort(-worth, kind="stable")[:MOST_BOXES])].reset_index(drop=True)
     boxes["rank"] = np.arange(1, len(boxes) + 1)
     return make_table("boxes", boxes.geometry, dict(boxes.drop(columns="geometry").items()))
 

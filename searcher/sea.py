@@ -239,7 +239,7 @@ def share_missing(values: xr.DataArray) -> float:
     return float(missing.mean()) if missing.size else 1.0
 
 
-def grid_of(data: xr.Dataset) -> Grid:
+def grid_of(data: xr.Dataset | xr.DataArray) -> Grid:
     """The regular grid of a node. The step is the mean step, so that float32 coordinates do no harm."""
     lon, lat = data["lon"].values.astype(np.float64), data["lat"].values.astype(np.float64)
     return Grid(

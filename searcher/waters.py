@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -61,6 +61,12 @@ class Waters(Coast):
     def mean(self) -> Hourly:
         """The mean current as one field."""
         return Hourly(0.0, HOUR, np.stack([self.u, self.v], axis=-1)[None])
+
+    @cached_property
+    def adrift(self) -> Waters:
+        """The same water as those find it who drift with it: without currents."""
+        still = np.zeros_like(self.u)
+        return replace(self, u=still, v=still, hourly=None, _kept={})
 
     def medium(self, speed: float, *, hourly: bool = False, deadline: float | None = None) -> Medium:
         """The water as the kernels take it, for a boat that makes `speed` in flat water.

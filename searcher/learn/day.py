@@ -87,11 +87,12 @@ def lines_at(table: pd.DataFrame, drift: Drift, time: float) -> np.ndarray:
 def doubts_at(table: pd.DataFrame, seen: np.ndarray, time: float) -> np.ndarray:
     """Doubts (m) of lines at a time (s), from those they have at their `valid_time`; seen: s, when found.
 
-    Errors of the currents last: what is added depends on the whole drift since the line was found.
+    Errors of the currents last: what is added depends on the whole drift since the line was found. Before its
+    hour a line is no less doubtful than at it: much of the doubt did not grow on the way.
     """
     before = drift_doubt(0.0, to_seconds(table["valid_time"].to_numpy()) - seen)
-    added = drift_doubt(0.0, time - seen) ** 2 - before**2
-    return np.sqrt(np.maximum(table["doubt"].to_numpy() ** 2 + added, NOISE**2))
+    added = np.maximum(drift_doubt(0.0, time - seen) ** 2 - before**2, 0.0)
+    return np.hypot(table["doubt"].to_numpy(), np.sqrt(added))
 
 
 def seen_times(day: Day, fronts: np.ndarray) -> np.ndarray:

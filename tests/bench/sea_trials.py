@@ -47,7 +47,7 @@ from searcher.fronts.gathering import find_gathering
 from searcher.geo import LocalPlane, Place, destination
 from searcher.plan import Plan, arrival_times, find_lines, make_plan
 from searcher.profile import Profile, read_profile
-from searcher.reach import find_reach, range_polygon
+from searcher.reach import find_reach, range_polygon, time_to_troll
 from searcher.route import lay_route
 from searcher.score import rank_boxes
 from searcher.sea import to_seconds, to_times
@@ -328,7 +328,8 @@ def still_lines(trip: sr.Trip, sea: xr.DataTree, reach: xr.Dataset):
     fronts = fronts[fronts["kind"] != CONVERGENCE_LINE]
     within = range_polygon(reach)
     floating = floating_around(sea, [within], at=trip.window.start)
-    gathering = find_gathering(floating, within, sea["currents"].to_dataset(), seen=trip.window.start)
+    currents, time = sea["currents"].to_dataset(), time_to_troll(reach, trip)
+    gathering = find_gathering(floating, within, currents, seen=trip.window.start, time=time)
     return pd.concat([fronts, gathering], ignore_index=True), floating
 
 
