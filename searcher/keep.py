@@ -172,7 +172,7 @@ def _text_of(table: pd.DataFrame) -> str:
     """A table as JSON: geometries as WKB, times in ns."""
     columns = {}
     for name, values in table.items():
-        if values.map(lambda value: isinstance(value, shapely.Geometry)).all() and len(values):
+        if len(values) and values.map(lambda value: isinstance(value, shapely.Geometry)).all():
             columns[name] = ["geometry", [shapely.to_wkb(shape, hex=True) for shape in values]]
         elif values.dtype.kind == "M":
             columns[name] = ["time", values.to_numpy("datetime64[ns]").astype("int64").tolist()]

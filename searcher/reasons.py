@@ -21,6 +21,8 @@ MOST = 3
 TOP = 6
 #: of so many of the next boxes is said when to leave them
 SOON = 2
+#: so many are named after the next
+AHEAD = 8
 #: a hint or a factor smaller than this is not worth a line
 LEAST = 1.1
 
@@ -140,9 +142,9 @@ def say_way(found: Rerank) -> list[str]:
     stays = list(found.plan.stays.itertuples())
     said = [_say_next(found, show)]
     if len(stays) > 1:
-        said.append(
-            "Then " + ", ".join(f"box {stay.box} {show.say_clock(stay.start)}" for stay in stays[1:]) + "."
-        )
+        then = [f"box {stay.box} {show.say_clock(stay.start)}" for stay in stays[1 : 1 + AHEAD]]
+        more = [f"{len(stays) - 1 - AHEAD} more"] if len(stays) > 1 + AHEAD else []
+        said.append("Then " + ", ".join([*then, *more]) + ".")
     for stay in stays[:-1][:SOON]:
         said.append(_say_stay(stay, show))
     last = stays[-1].box
@@ -186,6 +188,11 @@ def _say_late(found: Rerank, show: Show) -> str:
     home, wants = found.home, []
     if np.isinf(home.late) or np.isinf(home.short):
         return "TURN FOR HOME NOW: no way over open water is known from here. Tell the person ashore."
+    if home.fuel > found.fuel:
+        return (
+            f"NOT ENOUGH FUEL TO REACH HOME: it takes {show.say_fuel(home.fuel)} at the least, "
+            f"{show.say_fuel(found.fuel)} are aboard. Call for help now, and say where you are."
+        )
     if home.short > 0:
         wants.append(f"it takes {show.say_fuel(home.short)} of the reserve")
     if home.late > 0:

@@ -20,7 +20,7 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from searcher.carry import make_drift
-from searcher.course import day_of
+from searcher.course import Laid, Log, day_of
 from searcher.errors import OutOfReach
 from searcher.evidence import Observer
 from searcher.geo import Place, bearing, distance, line_length, near_longitude
@@ -51,7 +51,7 @@ from searcher.learn.trolled import (
 from searcher.plan import Plan, latest_turn
 from searcher.profile import PIECES
 from searcher.reach import at_middles, find_reach
-from searcher.route import RATES, Route, empty_stays, fading_of, find_route
+from searcher.route import RATES, Route, empty_stays, fading_of, find_route, make_legs
 from searcher.sea import to_seconds, to_times
 from searcher.tables import CRS, EVIDENCE, check_table, empty_table
 from searcher.units import HOUR
@@ -71,12 +71,12 @@ class Rerank:
     """What the log makes of the plan.
 
     plan: as the morning's, with `boxes` (best first; their lines, doubts and rates now), `legs`, `stays`,
-    `reach` and `turn_for_home` from here; no legs where nothing but going home is left. before: the morning's
-    boxes. changes: per box `number`, `before` (0 of those that are new), `now` (per hour), and why: `signs`
-    (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m), `doubt` before and
-    now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left of each
-    (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the entries up to
-    now. floating: what floats, after the log (`searcher.learn.afloat.look_again`).
+    `reach` and `turn_for_home` from here; where nothing else is left, `legs` is the way home. before: the
+    morning's boxes. changes: per box `number`, `before` (0 of those that are new), `now` (per hour), and
+    why: `signs` (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m),
+    `doubt` before and now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left
+    of each (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the
+    entries up to now. floating: what floats, after the log (`searcher.learn.afloat.look_again`).
     """
 
     plan: Plan
@@ -97,12 +97,12 @@ class Rerank:
     @property
     def goes_on(self) -> bool:
         """Whether there is a box left to work before going home."""
-        return len(self.plan.legs) > 0
+        return bool((self.plan.legs["kind"] != "home").any())
 
     @property
     def next_course(self) -> float:
         """The first course to steer, degrees true; NaN where there is no leg."""
-        if not self.goes_on:
+        if self.plan.legs.empty:
             return float("nan")
         here, there = (Place(*xy) for xy in shapely.get_coordinates(self.plan.legs.geometry.iloc[0])[:2])
         return bearing(here, there)
@@ -129,7 +129,7 @@ def rerank(
     near, all fading; weed and debris, met or missed, correct the map of what floats, and new boxes are laid
     where there is more; breaks and changes of colour met elsewhere shift the lines near them; the thermometer
     corrects the temperature. The morning's route is left only for one better by `LOYAL`. Never plans on the
-    reserve: where nothing but the way home fits, there are no legs.
+    reserve: where nothing but the way home fits, that is the only leg.
     Raises `OutOfReach` for a place that is not in the waters of the trip, an hour that is not of the trip,
     more fuel than the tank holds, or pins that do not fit; `NoData` where no plan is kept.
     """
@@ -154,6 +154,8 @@ def rerank(
     made = replace(plan, boxes=boxes, made_at=now, legs=empty_table("legs"), stays=empty_stays(), **NOTHING)
     if home.fits:
         made = _with_route(made, at, fuel, now, pinned, banned, _still_planned(plan, changes))
+    if made.legs.empty:
+        made = replace(made, legs=_leg_home(plan, at, fuel, now, home))
     return Rerank(
         plan=made,
         at=at,
@@ -348,6 +350,17 @@ def _with_route(
     return replace(
         plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
     )
+
+
+def _leg_home(plan: Plan, at: Place, fuel: float, now: np.datetime64, home: WayHome) -> gpd.GeoDataFrame:
+    """The way home as the only leg, begun at once; none where no way over open water is known."""
+    way = plan.waters.way(at, plan.trip.last_port.sea_buoy, home.speed)
+    if way is None:
+        return empty_table("legs")
+    begin, burn = float(to_seconds(now)), float(plan.trip.boat.burn(home.speed))
+    log = Log(at, begin, fuel)
+    log.add("home", way, plan.waters.way_time(way, home.speed, at=begin), home.speed, burn, 0)
+    return make_legs(Laid(log.finish(0.0)))
 
 
 def _route(

@@ -144,6 +144,11 @@ def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int) -
     legs = make_legs(laid) if stops else empty_table("legs")
     extra = bonus[proof.tour // problem.ways].sum()
     bound = max(proof.bound - extra, 0.0)
+    if (
+        extra and most and not proof.proven
+    ):  # what pins promise spoils the bound; without pins it is none the lower
+        free = pose_problem(worth, 0.0 * bonus, course)
+        bound = min(bound, prove_tour(free, proof.tour, most=most).bound)
     return Route(legs, find_stays(stops, laid, worth, course), course.day.run, proof.best - extra, bound)
 
 

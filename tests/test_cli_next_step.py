@@ -91,6 +91,7 @@ def test_without_data_it_fetches_or_says_how_to_get_some(trip, ready):
         ({"planned": None, "briefed": None}, LEAVE - 5 * HOURS, "searcher check"),
         ({"briefed": None}, LEAVE - 5 * HOURS, "searcher brief"),
         ({"edited": LEAVE - 6 * HOURS}, LEAVE - 5 * HOURS, "searcher brief"),
+        ({"planned": LEAVE - 6 * HOURS}, LEAVE - 5 * HOURS, "searcher brief"),
         ({"fetched": LEAVE - 6 * HOURS}, LEAVE - 5 * HOURS, "searcher brief"),
         ({}, LEAVE - 5 * HOURS, "open brief.html"),
         ({}, LEAVE - HOURS / 2, "searcher log"),
@@ -139,6 +140,8 @@ def test_it_says_when_data_or_plan_are_too_old(ready):
     assert any("more than 48 h old when you leave" in text for text in describe(stale, LEAVE - 5 * HOURS))
     edited = describe(replace(ready, edited=LEAVE - 6 * HOURS), LEAVE - 5 * HOURS)
     assert edited[-1] == "Plan: made 3 h ago, before trip.toml or the data were last changed."
+    planned = describe(replace(ready, planned=LEAVE - 6 * HOURS), LEAVE - 5 * HOURS)
+    assert planned[-1] == "Plan: made 60 min ago, after brief.html and what goes with it."
 
 
 @pytest.mark.parametrize(

@@ -109,7 +109,13 @@ def test_rerank_without_fuel_for_more_says_go_home(morning):
     assert done.stdout.startswith("TURN FOR HOME NOW: it takes ")
     assert "Tell the person ashore." in done.stdout
     legs = json.loads((morning / "rerank_legs.geojson").read_text())
-    assert legs["features"] == []
+    (home,) = legs["features"]  # the plotter still gets the way
+    assert home["properties"]["kind"] == "home"
+    assert len(gpxpy.parse((morning / "rerank.gpx").read_text()).routes[0].points) >= 2
+    lost = run(morning, "rerank", morning, "--at", "153.35, -30.5", "--fuel", "3L", "--time", "10:00")
+    assert re.match(
+        r"NOT ENOUGH FUEL TO REACH HOME: it takes \d+ L .*, 3 L are aboard. Call for help", lost.stdout
+    )
 
 
 def test_a_box_that_is_not_there_is_refused_on_the_way_home_too(morning):
@@ -188,3 +194,22 @@ def test_plan_with_bans_pins_and_an_earlier_hour(trip_folder):
     assert facts["turn_for_home"] < "2026-01-17T02:00"
     wrong = run(trip_folder, "plan", trip_folder, "--pin", 3, "--ban", 3, code=2)
     assert "both pinned and banned" in wrong.stderr
+    night = run(trip_folder, "plan", trip_folder, "--home-by", "4:30", code=2)
+    assert "home by an hour of the next day; given 4:30, which is Sun 18 Jan 04:30" in night.stderr
+
+
+def test_a_plan_says_that_what_was_handed_over_is_of_another(trip_folder):
+    (trip_folder / "brief.html").write_text("of before")
+    done = run(trip_folder, "plan", trip_folder, "--home-by", "13:00")
+    assert "brief.html are still of an earlier plan: run 'searcher brief'" in done.stderr
+
+
+def test_a_day_without_a_box_is_planned_and_kept(trip_folder):
+    text = (trip_folder / "trip.toml").read_text()
+    (trip_folder / "trip.toml").write_text(re.sub(r"(?m)^.*min_depth_m = .*$", "min_depth_m = 6000", text))
+    assert "min_depth_m = 6000" in (trip_folder / "trip.toml").read_text()
+    run(trip_folder, "plan", trip_folder)
+    done = run(
+        trip_folder, "rerank", trip_folder, "--at", "153.35, -30.5", "--fuel", "200L", "--time", "08:00"
+    )
+    assert done.stdout.startswith("NO MORE BOXES")

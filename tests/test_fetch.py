@@ -847,7 +847,7 @@ def test_missing_client_is_one_line(fetch, monkeypatch):
     )
     assert found.problem == (
         "it comes through the client of Copernicus Marine, which is not installed. "
-        'Install it: pip install "searcher[copernicus]"; then log in: copernicusmarine login'
+        'Where searcher lies: pip install ".[copernicus]"; then log in: copernicusmarine login'
     )
     assert other.status == "fetched"
 

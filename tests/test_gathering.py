@@ -56,6 +56,20 @@ def test_the_best_stretches_lie_along_a_band_of_matter(course):
     assert abs((middle - (4e3, -7e3)) @ normal) <= 1500.0  # the lattice is 2 km apart
 
 
+def test_with_the_time_there_is_the_nearer_of_two_bands_is_taken_first():
+    """A band of six times the density, in nine times less time, against one of five: 6·√1 < 5·√9."""
+    far, near = band(0.0, through=(15e3, 0.0)), band(0.0, height=4.0, through=(-15e3, 0.0))
+    floating = make_map(lambda x, y: far(x, y) + near(x, y) - 1.0)
+    time = xr.where(floating["lon"] > HERE.lon, 1.0, 9.0) * xr.ones_like(floating["density"])
+    alone, timed = (
+        find_gathering(floating, WITHIN, make_currents(), seen=HOUR, time=given) for given in (None, time)
+    )
+    best = [shapely.centroid(found.geometry.iloc[0]).x - HERE.lon for found in (alone, timed)]
+    assert best[0] > 0.0 > best[1]
+    nowhere = find_gathering(floating, WITHIN, make_currents(), seen=HOUR, time=0.0 * time)
+    assert nowhere.empty
+
+
 def test_strength_is_the_mean_rate_of_gathering():
     """ln(6) over four days on the crest of a band six times as dense as the rest; less to either side."""
     found = find_gathering(make_map(band(0.0, width=8e3)), WITHIN, make_currents(), seen=HOUR)

@@ -38,6 +38,7 @@ from searcher.reach import (
     running_speeds,
     save_reach,
     thirds_circle,
+    time_to_troll,
     waters_of,
 )
 from searcher.waters import survey_waters
@@ -424,3 +425,21 @@ def test_surveyed_waters_are_those_of_the_trip():
     assert find_obstacles(trip).is_empty
     own, given_ = find_reach(trip, sea), find_reach(trip, sea, waters=survey_waters(trip, sea))
     xr.testing.assert_identical(own, given_)
+
+
+@pytest.mark.parametrize("tank", [50.0, 300.0])
+def test_time_to_troll_is_what_way_light_and_fuel_leave(still, tank):
+    """In still water, by the owner's burn: what is left of the tightest of hours in daylight and fuel."""
+    trip = make_trip(tank=tank)
+    reach = find_reach(trip, still)
+    left = reach.assign(left=time_to_troll(reach, trip))
+    boat, window = trip.boat, trip.window
+    first, last = max(window.start, window.sunrise), min(window.end, window.sunset)
+    for east in (10e3, 30e3):
+        way = east / boat.cruise
+        arrival = max(float((first - window.start) / np.timedelta64(1, "s")), way)
+        end = min(float((last - window.start) / np.timedelta64(1, "s")), window.hours - way)
+        fuel = boat.usable - 2 * way * float(boat.burn(boat.cruise))
+        expected = max(min(end - arrival, fuel / float(boat.burn(trip.gear.troll))), 0.0)
+        assert at(left, east, 0.0, "left") == pytest.approx(expected, abs=120.0)
+    assert float(left["left"].min()) == 0.0

@@ -22,10 +22,11 @@ from seas import (
     make_waters,
 )
 
-from searcher.course import LEAD, approach_points
+from searcher.carry import make_drift
+from searcher.course import LEAD, Course, approach_points, day_of
 from searcher.geo import Place
 from searcher.reach import find_reach
-from searcher.route import MOST_PASSES, lay_route
+from searcher.route import MOST_PASSES, lay_route, travel_matrix
 from searcher.tables import CONVERGENCE_LINE, check_table, empty_table, make_table
 
 GEOD = Geod(ellps="WGS84")
@@ -177,6 +178,21 @@ CLOSED = shapely.union(
     shapely.Polygon(PLANE.line([[9e3, -25e3], [16e3, -25e3], [16e3, 12e3], [9e3, 12e3]])),
     shapely.Polygon(PLANE.line([[-30e3, 8e3], [-8e3, 8e3], [-8e3, 14e3], [-30e3, 14e3]])),
 )
+
+
+@pytest.mark.parametrize(("u", "v"), [(1.5, 0.0), (-0.5, 1.4)])
+def test_between_boxes_that_drift_with_the_boat_there_is_no_current(u, v):
+    """In water that moves all alike the way to what drifts is as long as in still water, there and back."""
+    lines, expected = spread_out(6, 1)
+    trip, boxes = make_trip(tank=120.0), make_boxes(lines, expected)
+    sea = make_simple_sea(u=u, v=v, current_hours=(-12.0, 40.0))
+    waters = make_waters(LON, LAT, u=u, v=v)
+    day = day_of(trip, find_reach(trip, sea, waters=waters))
+    times = travel_matrix(Course(boxes, waters, make_drift(sea), day))[1:, 1:]
+    ends = np.array([place for line in boxes["line"] for place in approach_points(line)])
+    here, there = np.nonzero(~np.eye(len(ends), dtype=bool))
+    apart = GEOD.inv(*ends[here].T, *ends[there].T)[2]
+    assert times[here, there] == pytest.approx(apart / day.run, rel=2e-3)
 
 
 @settings(max_examples=15, deadline=None)

@@ -202,6 +202,46 @@ def test_words_that_say_no_one_thing(text, fault):
         parse_words(text)
 
 
+@pytest.mark.parametrize(
+    "text", ["no weed line 0816", "no birds", "no fish 08:10", "bite no hookup", "debris without line"]
+)
+def test_what_was_not_seen_is_no_entry_of_it(text):
+    with pytest.raises(SearcherError, match=r"what was seen; .* 'nothing' and the hours"):
+        parse_words(text, typed=True)
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("weed line 7.10", "7.10"),
+        ("weed line 130", "130"),
+        ("birds 3 low 710", "710"),
+        ("birds 710 low", "710"),
+        ("fish mahi 3 12kg 01.15", "01.15"),
+        ("weed line 26:10", "26:10"),
+    ],
+)
+def test_a_time_that_is_none_is_not_kept_as_a_remark(text, number):
+    with pytest.raises(SearcherError, match=f"a number that was not understood; given {number} in"):
+        parse_words(text, typed=True)
+
+
+@pytest.mark.parametrize(
+    ("text", "count", "note"),
+    [
+        ("fish mahi 3 12kg 0715", 3, "12 kg"),
+        ("fish mahi 3 30 lb 0715", 3, "30 lb"),
+        ("weed 0900 2 boats near", None, "2 boats near"),
+        ("birds 200 low", 200, ""),
+        ("bite 0130h", None, ""),
+        ("no bites 0810 0850", None, ""),
+    ],
+)
+def test_numbers_of_remarks_stay_remarks(text, count, note):
+    said = parse_words(text, typed=True)
+    assert (said.count, said.note) == (count, note)
+
+
 def test_depths_and_clocks_that_are_none():
     assert parse_depth("600 ft") == pytest.approx(600 * FOOT)
     assert parse_depth("90", unit="fathom") == pytest.approx(90 * FATHOM)

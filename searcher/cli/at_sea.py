@@ -127,7 +127,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
     from searcher.trip.hours import to_numpy
 
     places, rest = take_places(trip, text, said)
-    words = parse_words(rest)
+    words = parse_words(rest, typed=True)
     given = (said[name] for name in ("time", "start", "end"))
     clocks = [parse_clock(clock) for clock in given if clock is not None]
     clocks = clocks or list(words.clocks)

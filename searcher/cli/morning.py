@@ -15,6 +15,7 @@ from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes, print_paths, print_plan, summary
 from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, load_trip_sea
 from searcher.cli.verbs import app as app
+from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -63,6 +64,10 @@ def demo(
     show_written(made, paths, as_json, quiet)
 
 
+#: what `plan` does not write anew
+HANDED_OVER = ("brief.html", "route.gpx", "float_plan.html")
+
+
 @app.command()
 def plan(
     folder: Folder = HERE,
@@ -85,7 +90,13 @@ def plan(
         made = plan_folder(folder, step, pinned=pin, banned=ban, home_by=home_by)
         step("writing")
         home = made.trip.folder
-        paths = [*write_geojson(made, home), save_reach(made.reach, home / "reach.nc"), keep(made, home)]
+        # the plan first: the tables are of no use with that of before
+        paths = [keep(made, home), *write_geojson(made, home), save_reach(made.reach, home / "reach.nc")]
+    old = [name for name in HANDED_OVER if (home / name).exists()]
+    if old:
+        print_notes(
+            [f"{', '.join(old)} are still of an earlier plan: run 'searcher brief' before you use them"]
+        )
     show_written(made, paths, as_json, quiet)
 
 
@@ -140,8 +151,12 @@ def plan_folder(
 
 
 def find_home_by(trip: Trip, clock: str) -> np.datetime64:
-    """The moment (UTC) of a local clock time of the day that begins with leaving."""
+    """The moment (UTC) of a local clock time of the day that begins with leaving.
+
+    Not of the next day, unless the trip itself ends on it: who says 4:30 may mean 16:30.
+    """
     from datetime import UTC, datetime, timedelta
+    from zoneinfo import ZoneInfo
 
     from searcher.sightings.words import parse_clock, place_clock
     from searcher.trip.hours import to_datetime, to_numpy
@@ -150,6 +165,14 @@ def find_home_by(trip: Trip, clock: str) -> np.datetime64:
     limits = {"first": first + timedelta(minutes=1), "last": first + timedelta(hours=24)}
     long_ago = datetime(1970, 1, 1, tzinfo=UTC)
     moment = place_clock(parse_clock(clock), timezone=trip.show.timezone, now=long_ago, **limits)
+    zone, last = ZoneInfo(trip.show.timezone), to_datetime(trip.window.end)
+    if moment.astimezone(zone).date() > last.astimezone(zone).date():
+        raise SearcherError(
+            "home by an hour of the next day",
+            given=f"{clock}, which is {trip.show.say_time(to_numpy(moment))}",
+            expected=f"an hour between {trip.show.say_time(trip.window.start)} and midnight",
+            hint="Half past four in the afternoon is 16:30; for a night at sea change home_by in trip.toml",
+        )
     return to_numpy(moment)
 
 

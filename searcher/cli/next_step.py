@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 TRIP, PLAN, PAGE, REVIEW = "trip.toml", "legs.geojson", "brief.html", "review.json"
 #: from so long before leaving the day counts as begun
 BEFORE = np.timedelta64(60, "m")
+#: page and plan of one command are written within this
+WRITING = np.timedelta64(60, "s")
 #: so many other trips are named at most
 MOST_NAMED = 5
 #: what a new folder may be called
@@ -151,7 +153,7 @@ def next_steps(found: Folder, now: np.datetime64) -> list[Step]:
         return [CHECK, BRIEF, PLAN_ONLY]
     if now >= trip.window.start - BEFORE:
         return AT_SEA
-    if is_outdated(found) or found.briefed is None:
+    if is_outdated(found) or found.briefed is None or is_older_page(found):
         return [BRIEF, *newer_data(trip)]
     return [
         *newer_data(trip),
@@ -212,6 +214,13 @@ def is_outdated(found: Folder) -> bool:
     return found.planned is not None and bool(max(since, default=found.planned) > found.planned)
 
 
+def is_older_page(found: Folder) -> bool:
+    """Whether the page is of a plan before the one that is kept."""
+    if found.planned is None or found.briefed is None:
+        return False
+    return bool(found.planned - found.briefed > WRITING)
+
+
 def is_stale(found: Folder) -> bool:
     """Whether even the newest file was written longer before leaving than the trip file allows."""
     if found.trip is None or found.fetched is None:
@@ -222,7 +231,9 @@ def is_stale(found: Folder) -> bool:
 
 def outdated_words(found: Folder) -> str:
     """That the plan is older than what it was made of; "" where it is not."""
-    return f", before {TRIP} or the data were last changed" if is_outdated(found) else ""
+    if is_outdated(found):
+        return f", before {TRIP} or the data were last changed"
+    return f", after {PAGE} and what goes with it" if is_older_page(found) else ""
 
 
 def say_away(span: np.timedelta64) -> str:

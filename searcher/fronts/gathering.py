@@ -107,7 +107,8 @@ def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> 
 def sample_at(field: xr.DataArray, places: np.ndarray) -> np.ndarray:
     """A field (lat, lon) at places (n, 2; degrees), (n,); NaN where it is not known."""
     lon, lat = np.ascontiguousarray(places.T)
-    return sample_field(np.ascontiguousarray(field.values, dtype=np.float64), grid_of(field), lon, lat)
+    values = field.transpose("lat", "lon").values
+    return sample_field(np.ascontiguousarray(values, dtype=np.float64), grid_of(field), lon, lat)
 
 
 def choose_apart(ends: np.ndarray, worth: np.ndarray, *, most: int = MOST) -> list[int]:

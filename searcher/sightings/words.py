@@ -57,12 +57,17 @@ NUMERALS = {
 #: words that say nothing by themselves
 FILLERS = ("a", "an", "at", "in", "of", "the", "and", "with", "from", "to", "on", "flying", "is", "x")
 CLOCK = re.compile(
-    r"(?<![\w:.])(?:([01]?\d|2[0-3])[:h]([0-5]\d)|([01]\d|2[0-3])([0-5]\d))\s*([ap]m)?(?![\w:]|\.\d)",
+    r"(?<![\w:.])(?:([01]?\d|2[0-3])[:h]([0-5]\d)|([01]\d|2[0-3])([0-5]\d)(?:h|hrs)?)\s*([ap]m)?(?![\w:]|\.\d)",
     re.IGNORECASE,
 )
 WARMTH = re.compile(r"(?<![\w.])(-?\d{1,3}(?:\.\d+)?)\s*°?\s*(C|F|celsius|fahrenheit)\b", re.IGNORECASE)
 DEEP = re.compile(r"(?<![\w.])(\d{1,5}(?:\.\d+)?)\s*(m|metres|meters|ft|feet|fathoms?|fm)\b", re.IGNORECASE)
 DEPTH_UNITS = {"metres": "m", "meters": "m", "feet": "ft", "fathoms": "fathom", "fm": "fathom"}
+NUMBER = re.compile(r"(?<![\w.:])\d+(?:[.:]\d+)?(?![.:]?\d)")
+#: what makes a number a remark: "12kg", "2 boats", but not "710 low"
+REMARK = re.compile(r"[^\W\d_]|\s*(?:kg|kilos?|lbs?|pounds?|cm|in|inch(?:es)?)\b")
+#: nobody counts more, but in fifties
+MOST_COUNTED = 99
 DAY = timedelta(days=1)
 #: a clock may be fast by so much
 AHEAD = timedelta(minutes=10)
@@ -82,11 +87,12 @@ class Said:
     clocks: tuple[tuple[int, int], ...] = ()
 
 
-def parse_words(text: str, *, unit: str = "", shortest: int = 1) -> Said:
+def parse_words(text: str, *, unit: str = "", shortest: int = 1, typed: bool = False) -> Said:
     """What trade words say, a place in them taken out before (`places.find_place`).
 
     `unit` ("C" or "F") holds for a temperature without one; words of fewer letters than `shortest` name no
-    kind. Raises `SearcherError` where there is no kind, or more than one.
+    kind. Raises `SearcherError` where there is no kind, or more than one; and where words were `typed` as an
+    entry, for a number that says nothing (a time that is none) and for what was not seen ("no weed").
     """
     warmth, deep = WARMTH.search(text), DEEP.search(text)
     rest = DEEP.sub(" ", WARMTH.sub(" ", text))
@@ -109,7 +115,41 @@ def parse_words(text: str, *, unit: str = "", shortest: int = 1) -> Said:
         flying, tokens = _take(tokens, FLYING)
         said.flying = flying[0] if flying else ""
     _take_numbers(said, tokens, unit)
+    if typed:
+        _check_typed(said, text, rest)
     return said
+
+
+def _check_typed(said: Said, text: str, rest: str) -> None:
+    """Refuse what would be kept as the opposite of what was meant, or under a time that was not."""
+    if re.search(r"\b(?:no|without)\b", said.note.casefold() or said.species.casefold()):
+        raise SearcherError(
+            "an entry says what was seen",
+            given=repr(text.strip()),
+            expected="the thing that was there, or 'nothing' and the hours of a stretch that was trolled",
+            hint="Such as: searcher log nothing 08:10 08:55 box 2. Remarks go in --note",
+        )
+    loose = [] if said.kind == TEMPERATURE else _loose_numbers(said, rest)
+    odd = said.count is not None and said.count > MOST_COUNTED and said.count % 50 != 0
+    if loose or odd:
+        raise SearcherError(
+            "a number that was not understood",
+            given=f"{loose[0] if loose else said.count} in {text.strip()!r}",
+            expected="a time as 07:10 or 0710, a count, 24.6C, 180 m",
+            hint="Remarks with numbers go in --note",
+        )
+
+
+def _loose_numbers(said: Said, rest: str) -> list[str]:
+    """Numbers that are neither a count nor part of a remark: "7.10", "710" and "26:10" are no times."""
+    found = []
+    for match in NUMBER.finditer(rest):
+        number, after = match[0], rest[match.end() :]
+        few = len(number) <= 2 and re.match(r"\s+[^\W\d_]", after)
+        noted = ":" in number or number in said.note.split()
+        if noted and not few and not REMARK.match(after):
+            found.append(number)
+    return found
 
 
 def _take_numbers(said: Said, tokens: list[str], unit: str) -> None:

@@ -111,4 +111,4 @@ def _check_values(path: Path, fields: list[Field]) -> None:
 
 def _strip(problem: str, path: Path) -> str:
     """A problem without the name of a file that will never be."""
-    return problem.removeprefix(f"{path}: ").replace("; fetch it again", "")
+    return problem.removeprefix(f"{path}: ").replace("; fetch it again, or take it away", "")

@@ -1,4 +1,4 @@
-"""Copernicus Marine, through its own client (`pip install "searcher[copernicus]"`) and a free account.
+"""Copernicus Marine, through its own client (`pip install ".[copernicus]"`) and a free account.
 
 The client wants to be logged in once with `copernicusmarine login`, or the environment variables
 COPERNICUSMARINE_SERVICE_USERNAME and COPERNICUSMARINE_SERVICE_PASSWORD.
@@ -26,7 +26,7 @@ def fetch_copernicus(request: Request, path: Path, web: Web) -> Region:
     if importlib.util.find_spec(CLIENT) is None:
         raise SourceError(
             f"{request.product.id} comes through the client of Copernicus Marine, which is not installed",
-            hint='Install it: pip install "searcher[copernicus]"; then log in: copernicusmarine login',
+            hint='Where searcher lies: pip install ".[copernicus]"; then log in: copernicusmarine login',
         )
     arguments = build_arguments(request, path)
 

@@ -58,4 +58,6 @@ def why_unreadable(path: Path, error: Exception) -> str:
     if path.is_dir():
         return f"{path}: a folder, expected a netCDF file"
     reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-    return f"{path}: cannot be read as netCDF, damaged or cut short ({reason}); fetch it again"
+    return (
+        f"{path}: cannot be read as netCDF, damaged or cut short ({reason}); fetch it again, or take it away"
+    )

@@ -93,6 +93,15 @@ def read_text(path: Path) -> str:
         raise TripError(f"{path} cannot be read as text: {error}") from None
 
 
+def _say_line(text: str, reason: str) -> str:
+    """The line of a text that a reason names, and what is often the matter; "" where it names none."""
+    found = re.search(r"at line (\d+)", reason)
+    if found is None:
+        return ""
+    line = text.splitlines()[int(found[1]) - 1].strip()
+    return f": {line}. Numbers have a point, not a comma; words stand in quotes, lists in brackets"
+
+
 def parse_trip(text: str, path: str | os.PathLike[str], *, afloat: bool = False) -> Trip:
     """A trip of the text of a trip file that stands, or will stand, at `path`. Raises as `read_trip`.
 
@@ -102,7 +111,7 @@ def parse_trip(text: str, path: str | os.PathLike[str], *, afloat: bool = False)
     try:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number of thousands of digits
-        raise TripError(f"{path} is not valid TOML: {error}") from None
+        raise TripError(f"{path} is not valid TOML: {error}{_say_line(text, str(error))}") from None
     faults = Faults(path.name, find_lines(text))
     _check_sections(raw, faults)
     parts: dict[str, Any] = {name: _read_section(name, raw.get(name), faults) for name in SECTIONS}
