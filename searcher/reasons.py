@@ -22,7 +22,7 @@ TOP = 6
 #: of so many of the next boxes is said when to leave them
 SOON = 2
 #: so many are named after the next
-AHEAD = 8
+AHEAD = 6
 #: a hint or a factor smaller than this is not worth a line
 LEAST = 1.1
 

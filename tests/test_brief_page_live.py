@@ -475,6 +475,13 @@ def test_page_prints_on_two_sheets(browser, plan, tmp_path):
     assert "Layers" not in first
 
 
+def test_the_demonstrations_day_prints_on_two_sheets(browser, demo_folder):
+    """A day of a dozen boxes or more."""
+    with Visit(browser, demo_folder / "brief.html") as visit:
+        paper = visit.tab.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/MediaBox", paper)) == 2
+
+
 @pytest.mark.parametrize("boxes", [7, 10])
 def test_a_long_day_prints_on_two_sheets_too(browser, plan, tmp_path, boxes):
     """Many boxes, two passes over the first, as many stays."""

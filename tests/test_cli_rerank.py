@@ -206,8 +206,10 @@ def test_a_plan_says_that_what_was_handed_over_is_of_another(trip_folder):
 
 def test_a_day_without_a_box_is_planned_and_kept(trip_folder):
     text = (trip_folder / "trip.toml").read_text()
-    (trip_folder / "trip.toml").write_text(re.sub(r"(?m)^.*min_depth_m = .*$", "min_depth_m = 6000", text))
-    assert "min_depth_m = 6000" in (trip_folder / "trip.toml").read_text()
+    for key, depth in (("min_depth_m", 6000), ("max_depth_m", 7000)):
+        text, count = re.subn(rf"(?m)^.*{key} = .*$", f"{key} = {depth}", text)
+        assert count == 1
+    (trip_folder / "trip.toml").write_text(text)
     run(trip_folder, "plan", trip_folder)
     done = run(
         trip_folder, "rerank", trip_folder, "--at", "153.35, -30.5", "--fuel", "200L", "--time", "08:00"
