@@ -135,7 +135,7 @@ def say_way(found: Rerank) -> list[str]:
         return [_say_late(found, show), _say_home(found, show)]
     if not found.goes_on:
         return [
-            "NO MORE BOXES: nothing but the way home fits the hours, light and fuel that are left.",
+            "NO MORE BOXES: nothing that is not banned or worked out fits the hours, light and fuel left.",
             f"TURN FOR HOME by {show.say_clock(found.home.turn)} at the latest.",
             _say_home(found, show),
         ]

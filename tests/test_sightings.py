@@ -534,6 +534,13 @@ def test_tracks_without_times_are_counted(read):
     assert read(gpx_of(track=track)).left_out == {"tracks without times": 1}
 
 
+def test_a_track_too_slow_for_trolling_is_counted(read):
+    """Three quarters of an hour at 1.3 knots: adrift."""
+    assert read(gpx_of(track=track_of([(1.3, 48)]))).left_out == {
+        "tracks without a stretch at trolling speed": 1
+    }
+
+
 def test_a_file_read_twice_adds_nothing_and_a_track_that_has_grown_replaces_its_beginning(read, tmp_path):
     marks = mark("weed line") + mark("bite", "2026-01-16T21:20:00Z") + mark("bite", "2026-01-16T21:21:00Z")
     first = read(gpx_of(marks, track_of([(20, 10), (6, 30)])))

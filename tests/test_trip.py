@@ -515,6 +515,14 @@ def test_all_faults_come_at_once_in_the_order_of_the_file():
     assert numbers == sorted(numbers)
 
 
+@pytest.mark.parametrize(("reserve", "said"), [(0.0, "only 0% of the tank"), (0.15, "only 15%"), (0.333, "")])
+def test_next_to_no_reserve_is_said(reserve, said):
+    trip = parse()
+    trip = trip.model_copy(update={"boat": trip.boat.model_copy(update={"reserve": reserve})})
+    found = [text for text in check_trip(trip) if "reserve" in text]
+    assert found == [] if not said else said in found[0]
+
+
 @pytest.mark.parametrize("text", ["[port\nname = 1", "[port]\nname = Wirrin", "[port]\n[port]\n"])
 def test_text_that_is_not_toml_is_one_clear_line(text):
     with pytest.raises(TripError, match=r"trip\.toml is not valid TOML: .*line \d+") as caught:

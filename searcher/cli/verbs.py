@@ -124,10 +124,12 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
     Example: searcher check saturday/
     """
     from searcher.conditions import data_cautions, describe_data
+    from searcher.profile import read_profile
     from searcher.sources import check_cover
     from searcher.trip import check_trip, read_trip
 
     trip = read_trip(folder)
+    read_profile(trip.target.species, trip.folder)  # a species without a profile is said here, not by `plan`
     findings = [*example_words(trip), *check_trip(trip)]
     data: tuple[dict[str, Any], ...] = ()
     if trip.sources.files:

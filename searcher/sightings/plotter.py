@@ -137,12 +137,15 @@ def _stretches(
             xy = np.array([(point.longitude, point.latitude) for point in points])
             xy[:, 0] = near_longitude(xy[:, 0], middle)
             time = np.array([_moment(point.time) for point in points if point.time is not None])
-            for part in np.split(np.arange(time.size), find_breaks(time)):
-                for start, end in trolled_parts(xy[part], time[part], speeds):
-                    inside = part[start : end + 1]
-                    yield Sighting(
-                        TROLLED, _taut(xy[inside]), time[inside[0]], time[inside[-1]], source=source
-                    )
+            trolled = [
+                part[start : end + 1]
+                for part in np.split(np.arange(time.size), find_breaks(time))
+                for start, end in trolled_parts(xy[part], time[part], speeds)
+            ]
+            if not trolled:
+                yield "tracks without a stretch at trolling speed"
+            for inside in trolled:
+                yield Sighting(TROLLED, _taut(xy[inside]), time[inside[0]], time[inside[-1]], source=source)
 
 
 def find_breaks(time: np.ndarray) -> np.ndarray:

@@ -46,6 +46,8 @@ HARBOUR = 1000.0
 FARTHEST_BUOY = 40e3
 #: how far around a place water is looked for, m
 LOOKOUT = 30e3
+#: a smaller reserve earns a word, share of the tank (common practice, no source: a third)
+LEAST_RESERVE = 0.2
 
 
 @dataclass
@@ -347,7 +349,7 @@ def _beside(finish: Finish, port: Port) -> Finish:
 
 
 def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
-    """What is not wrong but should be known: patterns without files, no daylight, a departure in the past."""
+    """What is not wrong but should be known: no files, no daylight, next to no reserve, a departure past."""
     findings = [
         f"[data] files: nothing matches {json.dumps(pattern)} in {trip.folder}"
         for pattern in trip.data.files
@@ -357,6 +359,10 @@ def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
         findings.append("[data]: neither files nor products are named, so there is nothing to search in")
     if trip.window.daylight == 0:
         findings.append("[window]: no daylight between leave and home_by, so no line would be set")
+    if trip.boat.reserve < LEAST_RESERVE:
+        findings.append(
+            f"[boat] reserve: only {trip.boat.reserve:.0%} of the tank is kept back; a third is usual"
+        )
     if trip.window.start < to_numpy(now or datetime.now(UTC)):
         findings.append(f"[window] leave: {trip.show.say_time(trip.window.start)} is in the past")
     return findings
