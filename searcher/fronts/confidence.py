@@ -75,7 +75,7 @@ def evidence_of(rows: list[dict[str, Any]], picture: xr.DataArray) -> dict[str, 
 
 def _quotient(value: np.ndarray, doubt: np.ndarray | float) -> np.ndarray:
     """Values over their errors, within 1/MOST..MOST; 1 where either is missing."""
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         times = np.abs(value) / doubt
     return np.clip(np.where(np.isnan(times), 1.0, times), 1.0 / MOST, MOST)
 
