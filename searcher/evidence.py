@@ -22,7 +22,7 @@ from searcher.geo import LocalPlane, Place, Region, densify, normals
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
 from searcher.profile import Profile
-from searcher.sea import grid_of, has, to_seconds
+from searcher.sea import grid_of, has, sample_at, to_seconds
 from searcher.tables import TEMPERATURE_BREAK, Row
 from searcher.trip import Trip
 
@@ -129,8 +129,7 @@ class Observer:
     def density(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
         """Density of floating matter at places, relative to what was let go; never less than a trace."""
         assert self.floating is not None
-        density = np.ascontiguousarray(self.floating["density"].values, dtype=np.float64)
-        return np.maximum(sample_field(density, grid_of(self.floating), lon, lat), TRACE)
+        return np.maximum(sample_at(self.floating["density"], np.column_stack([lon, lat])), TRACE)
 
 
 def floating_around(sea: xr.DataTree, lines: ArrayLike, *, at: np.datetime64) -> xr.Dataset:

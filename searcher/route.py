@@ -142,12 +142,11 @@ def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int) -
     stops, laid = _lay_out(problem, proof, course, seed=seed)
     stops, laid = _add_passes(stops, laid, worth, course)
     legs = make_legs(laid) if stops else empty_table("legs")
-    extra = bonus[proof.tour // problem.ways].sum()
+    promised = np.repeat(bonus, problem.ways)
+    extra = promised[proof.tour].sum()
     bound = max(proof.bound - extra, 0.0)
-    if (
-        extra and most and not proof.proven
-    ):  # what pins promise spoils the bound; without pins it is none the lower
-        free = pose_problem(worth, 0.0 * bonus, course)
+    if extra and most and not proof.proven:  # what pins promise spoils the bound, and no pin raises it
+        free = problem._replace(profit=np.where(problem.profit > 0, problem.profit - promised, 0.0))
         bound = min(bound, prove_tour(free, proof.tour, most=most).bound)
     return Route(legs, find_stays(stops, laid, worth, course), course.day.run, proof.best - extra, bound)
 

@@ -41,7 +41,7 @@ from searcher.errors import NoData, SeaError
 from searcher.files import whole_file
 from searcher.geo import Region
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Flow, Grid
+from searcher.kernels.sample import Flow, Grid, sample_field
 
 #: node -> variable -> (CF standard name or None, units, lowest and highest believable value)
 NODES: dict[str, dict[str, tuple[str | None, str, float, float]]] = {
@@ -248,6 +248,13 @@ def grid_of(data: xr.Dataset | xr.DataArray) -> Grid:
         float(lat[0]),
         float((lat[-1] - lat[0]) / (lat.size - 1)),
     )
+
+
+def sample_at(field: xr.DataArray, places: np.ndarray) -> np.ndarray:
+    """A field (lat, lon) at places (n, 2; degrees), (n,); NaN where it is not known."""
+    lon, lat = np.ascontiguousarray(places.T)
+    values = field.transpose("lat", "lon").values
+    return sample_field(np.ascontiguousarray(values, dtype=np.float64), grid_of(field), lon, lat)
 
 
 def region_of(data: xr.Dataset) -> Region:

@@ -16,8 +16,7 @@ import shapely
 import xarray as xr
 
 from searcher.geo import LocalPlane, Place, line_length
-from searcher.kernels.sample import sample_field
-from searcher.sea import cell_size, grid_of
+from searcher.sea import cell_size, sample_at
 from searcher.tables import CONVERGENCE_LINE, empty_table, make_table
 
 #: stretches: their length, how far apart their middles lie (m), and their courses over half a turn
@@ -102,13 +101,6 @@ def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> 
     # stretches are short: what is straight on the plane is straight in degrees to within a metre
     lonlat = plane.lonlat_of(ends.reshape(-1, 2)).reshape(ends.shape)
     return sample_at(floating["density"], places_along(lonlat, SAMPLING)).reshape(len(ends), -1).mean(axis=1)
-
-
-def sample_at(field: xr.DataArray, places: np.ndarray) -> np.ndarray:
-    """A field (lat, lon) at places (n, 2; degrees), (n,); NaN where it is not known."""
-    lon, lat = np.ascontiguousarray(places.T)
-    values = field.transpose("lat", "lon").values
-    return sample_field(np.ascontiguousarray(values, dtype=np.float64), grid_of(field), lon, lat)
 
 
 def choose_apart(ends: np.ndarray, worth: np.ndarray, *, most: int = MOST) -> list[int]:

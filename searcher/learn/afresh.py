@@ -12,11 +12,10 @@ from searcher.boxes import SWEEP
 from searcher.evidence import FACTS, Observer, mean_over, points_across, weigh_features
 from searcher.fronts.gathering import LEAST_DENSITY, LENGTH, lay_stretches, places_along
 from searcher.geo import LocalPlane, Place, buffer, line_length
-from searcher.kernels.sample import sample_field
 from searcher.learn.day import Day
 from searcher.learn.trolled import widen
 from searcher.score import explain
-from searcher.sea import cell_size, grid_of, to_seconds
+from searcher.sea import cell_size, sample_at, to_seconds
 from searcher.tables import CONVERGENCE_LINE, CRS, Row, make_table
 
 #: new stretches are laid so far around the boat, m, and at most so many
@@ -108,9 +107,8 @@ def choose_fresh(
     if not len(ends):
         return []
     places = places_along(ends, SAMPLING)
-    lon, lat = plane.lonlat_of(places).T.copy()
-    raised = floating["density"].where(floating["gain"] >= REASON, 0.0).values
-    worth = np.nan_to_num(sample_field(np.ascontiguousarray(raised), grid_of(floating), lon, lat))
+    raised = floating["density"].where(floating["gain"] >= REASON, 0.0)
+    worth = np.nan_to_num(sample_at(raised, plane.lonlat_of(places)))
     tree, lines = shapely.STRtree(shapely.points(places)), shapely.linestrings(ends)
     for line in used:
         worth[tree.query(line, predicate="dwithin", distance=SWEEP / 2)] *= LEFT
