@@ -156,6 +156,38 @@ def kernel_faults(name: str, tree: ast.Module) -> list[str]:
     return [f"{name} imports {root}" for root in sorted(roots - KERNEL_IMPORTS - {"searcher"})]
 
 
+def decorated(node: ast.AST, names: set[str]) -> bool:
+    """Whether a function is decorated by a call of one of these names."""
+    marks = node.decorator_list if isinstance(node, Function) else []
+    return any(isinstance(mark, ast.Call) and ast.unparse(mark.func) in names for mark in marks)
+
+
+INNER = {
+    f"{name_of(path)}.{node.name}"
+    for path in SOURCES
+    for node in ast.parse(path.read_text()).body
+    if decorated(node, {"inner"})
+}
+
+
+def entry_faults(name: str, tree: ast.Module) -> list[str]:
+    """Calls, by what is not compiled, of kernels that only kernels can call: the process would end."""
+    known = {full.rsplit(".", 1)[1]: full for full in INNER if full.startswith(f"{name}.")}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom):
+            known |= {one.asname or one.name: f"{node.module}.{one.name}" for one in node.names}
+    faults, rest = [], [*tree.body]
+    while rest:
+        node = rest.pop()
+        if isinstance(node, ast.Call):
+            first, *others = ast.unparse(node.func).split(".")
+            if ".".join([known.get(first, first), *others]) in INNER:
+                faults.append(f"{name} line {node.lineno} calls {ast.unparse(node.func)}")
+        if not decorated(node, {"inner", "kernel", "njit"}):
+            rest += ast.iter_child_nodes(node)
+    return faults
+
+
 def trade_faults(name: str, tree: ast.Module) -> list[str]:
     """Names with the suffix of a trade unit where only inside units may stand."""
     if part_of(name) in TRADE_PARTS:
@@ -243,6 +275,7 @@ def raises_faults(name: str, tree: ast.Module) -> list[str]:
 RULES = (
     order_faults,
     kernel_faults,
+    entry_faults,
     trade_faults,
     docstring_faults,
     float_faults,
@@ -257,8 +290,9 @@ def test_package_keeps_rule(rule):
     assert not faults, "\n".join(faults)
 
 
-def test_tests_match_what_they_expect():
-    faults = [fault for path in TESTS for fault in raises_faults(name_of(path), ast.parse(path.read_text()))]
+@pytest.mark.parametrize("rule", [entry_faults, raises_faults], ids=lambda rule: rule.__name__)
+def test_tests_keep_rule(rule):
+    faults = [fault for path in TESTS for fault in rule(name_of(path), ast.parse(path.read_text()))]
     assert not faults, "\n".join(faults)
 
 
@@ -306,6 +340,10 @@ BREAKS = [
     (order_faults, "searcher.helpers", "", 1),
     (order_faults, "searcher.kernels.march", "from searcher.kernels.metric import A", 0),
     (kernel_faults, "searcher.kernels.march", "import scipy.ndimage\nimport numpy as np", 1),
+    (entry_faults, "searcher.reach", "from searcher.kernels.tanh import fit as f\nf(1)", 1),
+    (entry_faults, "searcher.reach", "from searcher.kernels import tanh\ndef g():\n    tanh.fit(1)", 1),
+    (entry_faults, "searcher.kernels.tanh", "def g():\n    return solve(1)", 1),
+    (entry_faults, "searcher.kernels.tanh", "@kernel()\ndef g():\n    return solve(1)", 0),
     (trade_faults, "searcher.reach", "def f(speed_kn):\n    x.range_nm = speed_kn", 3),
     (trade_faults, "searcher.reach", "g(wave_ft=1)\nmax_burn = 3", 1),
     (trade_faults, "searcher.trip.model", "speed_kn = 1", 0),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from entries import enter
 from line_twins import descend
 from seas import TASMAN, Plane, make_axes, make_picture
 
@@ -161,9 +162,9 @@ def test_a_fit_at_its_bounds_is_that_of_scipy(half_width, place):
     t = 18.0 + 1e-5 * n + 0.8 * np.tanh((n - place) / half_width) + rng.normal(0.0, noise / 6, n.size)
     sums = np.stack([one * count for one in (n**0, n, n * n, t, n * t, t * t)], axis=1)
     found, room = np.zeros(5), (np.empty((5, 5)), np.empty(5))
-    tanh.start(sums, found, noise, background, middle, narrowest, reach, *room)
+    enter(tanh.start)(sums, found, noise, background, middle, narrowest, reach, *room)
     begun = found.copy()
-    assert tanh.fit(sums, found, noise, background, middle, narrowest, reach, *room)
+    assert enter(tanh.fit)(sums, found, noise, background, middle, narrowest, reach, *room)
     prior = np.array([1.0 / background, 1.0 / tanh.WIDTH_SPREAD])
     weight = np.full(n.size, np.sqrt(count) / noise)
     given = n, t, weight, prior, middle

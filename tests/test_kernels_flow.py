@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 import twins
+from entries import enter
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
@@ -17,8 +18,9 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import RegularGridInterpolator
 from seas import DAY, HOUR, nodes, random_field
 
+from searcher.kernels import metric
 from searcher.kernels.advect import AFLOAT, ASHORE, GONE, advect
-from searcher.kernels.metric import degrees_per_metre, metres_per_degree, row_metrics
+from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors, weave
 from searcher.kernels.strain import strain
 
@@ -212,6 +214,7 @@ def test_rate_of_an_analytic_convergence_line():
 # Patches lie on the equator and are so small that the metric, which varies as cos φ, is constant to 1e-7:
 # metres east and north are then degrees times the metric of the equator.
 
+degrees_per_metre, metres_per_degree = enter(metric.degrees_per_metre), enter(metric.metres_per_degree)
 EAST, NORTH = metres_per_degree(0.0)
 CALM = Flow(np.zeros(1), *np.zeros((2, 1, 2, 2)), -720.0, 1440.0, -90.0, 180.0)
 

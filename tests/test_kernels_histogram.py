@@ -10,13 +10,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import twins
+from entries import enter
 from front_scenes import SETTINGS, best_split, cohesions, draw_scene, numpy_populations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numba import get_num_threads, set_num_threads
 
 from searcher.kernels import histogram as kernel
-from searcher.kernels.histogram import BINS, SIZE, STEP, find_populations, moments, window_count
+from searcher.kernels.histogram import BINS, SIZE, STEP, find_populations, window_count
+
+cohesion, moments = enter(kernel.cohesion), enter(kernel.moments)
+split_populations = enter(kernel.split_populations)
 
 Y, X = np.indices((SIZE, SIZE)).astype(float)
 
@@ -25,7 +29,7 @@ def split_of(values) -> tuple[float, float, float, float]:
     """θ, split, difference and cold share by the kernel."""
     values = np.ascontiguousarray(values, dtype=np.float32).ravel()
     room = np.empty((2, BINS + 1), np.int64), np.empty(values.size, np.int32)
-    return kernel.split_populations(values, *moments(values), *room)
+    return split_populations(values, *moments(values), *room)
 
 
 def every_window(field: np.ndarray, *, wanted=None):
@@ -109,7 +113,7 @@ def test_theta_is_unchanged_by_scale_and_zero(seed, scale, shift):
     ],
 )
 def test_cohesion(window, cold, warm, both):
-    found = kernel.cohesion(window.astype(np.float32), 0.5)
+    found = cohesion(window.astype(np.float32), 0.5)
     assert found == pytest.approx((cold, warm, both), abs=1e-6)
 
 
@@ -117,7 +121,7 @@ def test_cohesion_leaves_out_what_is_missing():
     rng = np.random.default_rng(8)
     window = rng.normal(size=(20, 27)).astype(np.float32)
     window[rng.random(window.shape) < 0.3] = np.nan
-    assert kernel.cohesion(window, 0.2) == pytest.approx(cohesions(window, np.float32(0.2)), abs=1e-12)
+    assert cohesion(window, 0.2) == pytest.approx(cohesions(window, np.float32(0.2)), abs=1e-12)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -12,6 +12,7 @@ import numba
 import numpy as np
 import pytest
 import twins
+from entries import enter
 from scipy.ndimage import gaussian_filter
 from seas import random_field
 
@@ -28,7 +29,7 @@ def fit_slopes(field, east, north, sigma):
     taps = gaussian_taps(east, sigma), gaussian_taps(north, sigma)
     scale = scale_of(*taps, east, north)
     ny, nx = field.shape
-    parts = fit_tile(field.astype(np.float32), 0, 0, ny, -(-nx // COUNT) * COUNT, *taps, scale)
+    parts = enter(fit_tile)(field.astype(np.float32), 0, 0, ny, -(-nx // COUNT) * COUNT, *taps, scale)
     size, x, y = (part[:, :nx].astype(np.float64) for part in parts)
     return size * x, size * y
 

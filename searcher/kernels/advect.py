@@ -10,8 +10,8 @@ all care.
 import math
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import inner, kernel
 from searcher.kernels.metric import degrees_per_metre
 from searcher.kernels.sample import moment_of, sample_stream
 
@@ -35,7 +35,7 @@ SLACK = 1e-9
 ONE, TWO, THREE = np.uintp(1), np.uintp(2), np.uintp(3)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _velocity(currents, wind, slip, t, lon, lat):
     """(degrees of longitude per s, of latitude per s, status), with all care. Unknown wind counts as none."""
     u, v, inside = sample_stream(currents, t, lon, lat)
@@ -52,7 +52,7 @@ def _velocity(currents, wind, slip, t, lon, lat):
     return (u + slip[2]) * per_east, (v + slip[3]) * per_north, AFLOAT
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _step(currents, wind, slip, t, lon, lat, dt):
     """One step: new longitude, latitude, status, Courant number. It stays put unless all stages float."""
     x_rate, y_rate, x_sum, y_sum, courant = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -68,7 +68,7 @@ def _step(currents, wind, slip, t, lon, lat, dt):
     return lon + dt * x_sum, lat + dt * y_sum, AFLOAT, courant
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _step_carefully(currents, wind, slip, t, lon, lat, dt, most):
     """From t to t + dt in steps halved until the water crosses no more than `most` of a cell in any."""
     done, step = 0.0, 1.0  # shares of dt
@@ -84,7 +84,7 @@ def _step_carefully(currents, wind, slip, t, lon, lat, dt, most):
     return lon, lat, AFLOAT
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"})
+@inner(fastmath={"contract"})
 def _read(stream, t, work, offset, n):
     """Rows U, V of work: the stream at rows X, Y; NaN beside a gap and beyond the rim."""
     per_x, per_y = 1.0 / stream.dlon, 1.0 / stream.dlat
@@ -122,7 +122,7 @@ def _read(stream, t, work, offset, n):
         work[V, p] = v + wt * (v2 - v)
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"})
+@inner(fastmath={"contract"})
 def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
     """One of the four stages of a step for n particles."""
     h = AHEAD[stage] * dt
@@ -151,7 +151,7 @@ def _stage(currents, wind, t, dt, stage, work, offset, n, blown):
         work[COURANT, p] = work[COURANT, p] if cells <= work[COURANT, p] else cells
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"})
+@inner(fastmath={"contract"})
 def _settle(work, n, dt, most):
     """Move the particles that took their step well; how many did not, or had stopped before."""
     odd = 0
@@ -163,7 +163,7 @@ def _settle(work, n, dt, most):
     return odd
 
 
-@njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
+@kernel(fastmath={"contract"})
 def advect(currents, wind, slip, lon, lat, start, end, longest_step, most):
     """Carry particle p from time start[p] to end[p] (s; backward where end < start).
 

@@ -17,8 +17,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import inner, kernel
 from searcher.kernels.tour import Problem, spend
 
 #: neighbours remembered, steps of the budget, and rounds of changing tolls, of each stage
@@ -54,7 +54,7 @@ class Steps(NamedTuple):
     budget: int
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def relax(entry, leave, gain, steps, near, stride):
     """Most gain from each place with so many steps left, home included: (places, memories, budget + 1).
 
@@ -95,7 +95,7 @@ def relax(entry, leave, gain, steps, near, stride):
     return best
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def remember(here, memory, place, steps, near):
     """What a tour still remembers when it goes from one place to another; -1 where it may not go."""
     box = steps.box[place]
@@ -117,7 +117,7 @@ def remember(here, memory, place, steps, near):
     return after
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def follow(best, entry, leave, gain, steps, near):
     """How often the best relaxed tour from the start works each box: (boxes,)."""
     visits = np.zeros(near.shape[0])
@@ -142,7 +142,7 @@ def follow(best, entry, leave, gain, steps, near):
     return visits
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def extend(problem, alive, toll, best, near, mix, known, step, most):
     """Extend all tours that may beat the profit `known` by `step`: (tour, bound, count of partial tours).
 

@@ -6,8 +6,8 @@ linked into chains. No slope of the whole field is ever stored.
 """
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import kernel
 from searcher.kernels.gradient import fit_tile, gaussian_taps, scale_of
 from searcher.kernels.lanes import COUNT
 from searcher.kernels.ridge import KEPT, find_crossings, link_crossings
@@ -19,7 +19,7 @@ TILE_ROWS, TILE_COLUMNS = 64, 256 - 3
 ROOM = 200
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def _search_tiles(field, order, taps_x, taps_y, scale, steps, low, sharp, rise, where, kept):
     """Edge crossings of some tiles into `where` and `kept`; how many, which may exceed their room."""
     ny, nx = field.shape

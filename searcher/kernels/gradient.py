@@ -9,8 +9,8 @@ missing values by scaling the weights alone, as is often done, bends a plane the
 import math
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import inner
 from searcher.kernels.lanes import COUNT, any_less, load, root, spread, store, where_less
 
 #: a fit needs at least this share of the full window's weight, or the slope is missing
@@ -55,7 +55,7 @@ def scale_of(taps_x, taps_y, east, north):
     return np.stack(columns, axis=1).astype(np.float32)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _room(size):
     """An empty float32 array that begins at a cache line (16 numbers), so that whole lanes do too."""
     room = np.empty(size + 16, np.float32)
@@ -63,7 +63,7 @@ def _room(size):
     return room[skip : skip + size]
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _level(field, bottom, top, left, right):
     """About the mean of some rows and columns of a field."""
     total = 0.0
@@ -77,7 +77,7 @@ def _level(field, bottom, top, left, right):
     return np.float32(total / max(count, 1))
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _load(field, j0, i0, width, values, known):
     """A window of a field about its mean, with 0 for gaps, and 1 where it is known; whether anything is."""
     ny, nx = field.shape
@@ -106,7 +106,7 @@ def _load(field, j0, i0, width, values, known):
     return some
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _count(hidden, known, row, by):
     """Count the gaps of a row of the window in (by 1) or out (by -1) of those of its columns."""
     for c in range(0, hidden.size, COUNT):
@@ -114,7 +114,7 @@ def _count(hidden, known, row, by):
         store(hidden, c, load(hidden, c) + by * gaps)
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _sum_values(values, row, width, taps, j, down):
     """Sums of the values above and below every node of a row: weighted, and also by how far above."""
     for c in range(0, width, COUNT):
@@ -130,7 +130,7 @@ def _sum_values(values, row, width, taps, j, down):
         store(down, width + c, fy)
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _sum_known(known, hidden, row, taps, j, down):
     """The same of what is known, and by the distance squared. hidden: gaps in each column that is summed."""
     width = hidden.size
@@ -156,7 +156,7 @@ def _sum_known(known, hidden, row, taps, j, down):
         store(down, 4 * width + c, syy)
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _fit_clear(down, at, width, taps, j, scale):
     """Slopes where every node of the window is known: first moments over the spread of the weights."""
     fx, fy = spread(ZERO), taps[j, 0, 0] * load(down, width + at)
@@ -166,7 +166,7 @@ def _fit_clear(down, at, width, taps, j, scale):
     return scale[j, 2] * fx, scale[j, 3] * fy
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _fit_gaps(down, at, width, taps, j, scale):
     """Slopes from nine moments, about the centroid of the weights, where the equations are 2 x 2."""
     p = taps[j, 0, 0]
@@ -205,7 +205,7 @@ def _fit_gaps(down, at, width, taps, j, scale):
     return where_less(determinant, spread(scale[j, 1]), spread(NAN), bx), by
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _is_clear(hidden, c, reach):
     """Whether there are no gaps in the windows of the nodes from column c on."""
     gaps = any_less(spread(HALF), load(hidden, c + 2 * reach))
@@ -214,7 +214,7 @@ def _is_clear(hidden, c, reach):
     return not gaps
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _fit_row(known, hidden, row, down, taps, j, scale, slope, x, y, r, n):
     """Fill row r of what `fit_tile` returns."""
     width, reach = hidden.size, taps.shape[2] - 1
@@ -236,7 +236,7 @@ def _fit_row(known, hidden, row, down, taps, j, scale, slope, x, y, r, n):
         store(y, to, by)
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def fit_tile(field, j0, i0, rows, n, taps_x, taps_y, scale):
     """Size (per m) and unit direction of the fitted slope at the nodes of a tile; NaN where there is none.
 

@@ -12,8 +12,8 @@ the values and not of bins.
 import math
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import inner, kernel
 from searcher.threads import in_threads
 
 #: side of the windows and from one to the next, cells
@@ -34,7 +34,7 @@ GAPS = (701, 301, 132, 57, 23, 10, 4, 1)
 QUICK = {"contract", "arcp", "nsz", "reassoc"}  # keeps NaN
 
 
-@njit(cache=True, fastmath=QUICK, error_model="numpy")
+@inner(fastmath=QUICK)
 def moments(values):
     """How many of some values are known, their mean and their population variance."""
     n = 0
@@ -52,7 +52,7 @@ def moments(values):
     return n, mean, square / max(n, 1)
 
 
-@njit(cache=True, fastmath=QUICK, error_model="numpy")
+@inner(fastmath=QUICK)
 def _below(values, split, mean):
     """How many values are at or below a split, and the sum of their distances from the mean."""
     count = 0
@@ -65,7 +65,7 @@ def _below(values, split, mean):
     return count, total
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _guess(values, n, mean, deviation, counts, bins):
     """The boundary between bins at which θ of the binned values is greatest.
 
@@ -103,7 +103,7 @@ def _guess(values, n, mean, deviation, counts, bins):
     return (at - shift) / scale
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _sort(values, n):
     """Bring the first n of some values into rising order (Shell 1959, Commun. ACM 2(7):30-32)."""
     for gap in GAPS:
@@ -116,7 +116,7 @@ def _sort(values, n):
             values[m] = v
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _try_near(values, n, mean, split, reach):
     """The split within `reach` of a guess at which θ is greatest, with the count and the sum below it."""
     below, total = _below(values, split - reach, mean)
@@ -140,7 +140,7 @@ def _try_near(values, n, mean, split, reach):
     return answer
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def split_populations(values, n, mean, variance, counts, bins, exact_from=0.0):
     """θ, the split, the difference of the means, and the share of the colder population.
 
@@ -159,7 +159,7 @@ def split_populations(values, n, mean, variance, counts, bins, exact_from=0.0):
     return share * (1.0 - share) * difference * difference / variance, split, difference, share
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def cohesion(window, split):
     """Share of known 4-neighbours in the same population: colder, warmer, both. window: (rows, columns)."""
     rows, columns = window.shape
@@ -189,7 +189,7 @@ def cohesion(window, split):
     return one, other, (cold + warm) / max(cold + warm + across, 1)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _cover(tested, lowest, highest, size, step, cover):
     """Count, along a row, the tested windows of some rows of them; whether there are any."""
     for i in range(cover.size):
@@ -203,7 +203,7 @@ def _cover(tested, lowest, highest, size, step, cover):
     return some
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _differ(here, there, first, shift, split, apart):
     """Flag the values of a row from `first` on that those `shift` on in another are apart from."""
     for k in range(apart.size):
@@ -211,7 +211,7 @@ def _differ(here, there, first, shift, split, apart):
         apart[k] = np.uint8((a == a) & (b == b) & ((a <= split) != (b <= split)))
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _mark(below, here, above, left, split, apart, edge):
     """Count, in a row of a window, the values that have a neighbour of the other population.
 
@@ -226,7 +226,7 @@ def _mark(below, here, above, left, split, apart, edge):
         edge[left + k] += down[k] | up[k] | right[k] | right[k - 1]
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def _test_windows(field, tested, seen, table, size, step, least, room, first, last):
     """Test the windows of some rows of them: fills `seen` and `table`; `tested` holds which are wanted.
 
@@ -258,7 +258,7 @@ def _test_windows(field, tested, seen, table, size, step, least, room, first, la
             seen[b, a] = one >= single and other >= single and both >= overall
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def _mark_rows(field, tested, seen, table, size, step, count, edge, first, last):
     """Fill some rows of `count` and of `edge`, which are 0 at first."""
     apart, cover = np.zeros((3, size), np.uint8), np.empty(field.shape[1], np.uint8)
@@ -325,7 +325,7 @@ def window_count(shape: tuple[int, int], *, size: int = SIZE, step: int = STEP) 
     return tuple(max((cells - size) // step + 1, 0) for cells in shape)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _add_rows(field, j, first, last, total, known):
     """Sums of the known values in row j and the rows beside it, and how many they are, column by column."""
     for i in range(first, last):
@@ -338,7 +338,7 @@ def _add_rows(field, j, first, last, total, known):
             known[i] += 1.0 if v == v else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _smooth_run(row, first, last, total, known, out):
     """Means of three columns at a time; the columns beside those from first to last are summed too."""
     for i in range(first, last):
@@ -347,7 +347,7 @@ def _smooth_run(row, first, last, total, known, out):
         out[i] = mean if row[i] == row[i] else math.nan
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def _smooth(field, wanted, size, step, out, first, last):
     """Fill some rows of `out`."""
     nx = field.shape[1]

@@ -16,7 +16,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner, kernel
 
 # the ring of eight neighbours, in order, so that neighbours k and k + 1 touch; odd ones are diagonal
 RING_I = (1, 1, 0, -1, -1, -1, 0, 1)
@@ -45,7 +46,7 @@ class Medium(NamedTuple):
     north: np.ndarray  # (lat,), metres between rows
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _current(medium, j, i, t):
     """Current (m/s east, north) at a node at a time, linear between fields."""
     flow = medium.flow
@@ -59,7 +60,7 @@ def _current(medium, j, i, t):
     return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def ground_speed(speed, cu, cv, x, y):
     """Speed over the ground (m/s) along the unit vector (x, y); 0 where the current wins."""
     along = cu * x + cv * y
@@ -68,7 +69,7 @@ def ground_speed(speed, cu, cv, x, y):
     return max(along + math.sqrt(left), 0.0) if left > 0.0 else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _from_triangle(speed, along, aside, straight, diagonal, h, g):
     """Arrival at a node from between its straight and its diagonal neighbour, or infinity.
 
@@ -91,7 +92,7 @@ def _from_triangle(speed, along, aside, straight, diagonal, h, g):
     return straight - h * px
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _sift_up(keys, heap, where, k, key, node):
     """Put a node with its time into place k of the heap, or above."""
     while k > 0:
@@ -107,7 +108,7 @@ def _sift_up(keys, heap, where, k, key, node):
     where[node] = k
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _sift_down(keys, heap, where, size, key, node):
     """Put a node with its time at the top of the heap, or below."""
     k = 0
@@ -132,7 +133,7 @@ def _sift_down(keys, heap, where, size, key, node):
     where[node] = k
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _straight_time(medium, depart, leaving, ax, ay, bx, by):
     """Time (s) of one straight way, cell by cell (Amanatides & Woo 1987, Eurographics); or infinity.
 
@@ -186,7 +187,7 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
             next_y += abs(1.0 / dy)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel()
 def straight_times(medium, depart, ax, ay, bx, by):
     """Time (s) of each straight way from (ax, ay) to (bx, by), in fractional columns and rows.
 
@@ -199,7 +200,7 @@ def straight_times(medium, depart, ax, ay, bx, by):
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _hands_on(medium):
     """Whether every triangle hands times only forward, so that each node need be settled only once."""
     fields, ny, nx, _ = medium.flow.shape
@@ -216,7 +217,7 @@ def _hands_on(medium):
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _start_disc(medium, depart, x0, y0, radius, time):
     """Times of straight ways from the start (column x0, row y0) within `radius` m, into the padded `time`."""
     ny, nx = medium.speed.shape
@@ -235,7 +236,7 @@ def _start_disc(medium, depart, x0, y0, radius, time):
                 time[(j + 1) * (nx + 2) + i + 1] = taken
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel()
 def march(medium, depart, x0, y0, radius, goals):
     """Least time (s) from the start to every node, (lat, lon); infinity where it cannot be reached.
 
@@ -337,7 +338,7 @@ def march(medium, depart, x0, y0, radius, goals):
     return time.reshape(ny + 2, wide)[1:-1, 1:-1].copy()
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def trace_back(medium, depart, time, x0, y0, x, y):
     """Nodes from (column x, row y) back along the quickest way to the start: columns and rows, int64.
 

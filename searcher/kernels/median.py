@@ -8,8 +8,8 @@ a column and both diagonals), since then it may be the tip of a real feature.
 import math
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import inner, kernel
 from searcher.kernels.lanes import COUNT, any_less, less, load, more, spread, store, where_less
 from searcher.threads import in_threads
 
@@ -23,7 +23,7 @@ INFINITE = np.float32(math.inf)
 LARGEST = np.finfo(np.float32).max
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _slice(window, at, step):
     """Greatest and least of the four nodes around those from `at` on, `step` apart; and of the two within."""
     a, b = load(window, at - step), load(window, at + step)
@@ -32,7 +32,7 @@ def _slice(window, at, step):
     return more(a, more(b, high)), less(a, less(b, low)), high, low
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _sort_three(a, b, c):
     """Least, middle and greatest of three."""
     low, high = less(a, b), more(a, b)
@@ -40,7 +40,7 @@ def _sort_three(a, b, c):
     return less(low, c), less(middle, high), more(high, c)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _median_of_nine(a, b, c, d, e, f, g, h, i):
     """The fifth of nine: the median of the greatest of the least, the middle of the middle, and so on."""
     a, b, c = _sort_three(a, b, c)
@@ -51,7 +51,7 @@ def _median_of_nine(a, b, c, d, e, f, g, h, i):
     return _sort_three(low, middle, high)[1]
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _clean(window, width, at):
     """What becomes of the nodes from `at` on; infinite where it is for `_median_around` to say."""
     f = load(window, at)
@@ -73,7 +73,7 @@ def _clean(window, width, at):
     return where_less(zero, extreme, where_less(zero, tip, f, median), f)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _median_around(window, r, i, values):
     """Median of the known among the 3 x 3 nodes around one; NaN where they are fewer than `LEAST_KNOWN`."""
     # missing values count as plus and minus infinity in turn, which leaves the middle in the middle
@@ -98,7 +98,7 @@ def _median_around(window, r, i, values):
     return median
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _load(field, j0, i0, window):
     """Copy a part of a field that begins at row j0 and column i0; NaN outside it."""
     rows, columns = window.shape
@@ -112,7 +112,7 @@ def _load(field, j0, i0, window):
                 copy[i] = row[i]
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def _clean_tiles(field, first, last, out):
     """Fill some tiles of `out`."""
     ny, nx = field.shape

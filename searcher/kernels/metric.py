@@ -7,7 +7,8 @@ Working Manual*, USGS PP 1395, eqs. 4-18 to 4-21): M = a(1−e²)/(1−e²sin²�
 import math
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner, kernel
 
 A = 6378137.0
 E2 = 6.69437999014e-3
@@ -18,7 +19,7 @@ S3, S5, S7, S9, S11, S13, S15, S17, S19 = (
 )
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def metres_per_degree(lat):
     """(metres per degree of longitude, metres per degree of latitude) at a latitude in degrees."""
     s = math.sin(lat * RADIAN)
@@ -29,7 +30,7 @@ def metres_per_degree(lat):
     return east, north
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def degrees_per_metre(lat):
     """One over both of `metres_per_degree`, without a call, so that a loop over it becomes vector code.
 
@@ -44,7 +45,7 @@ def degrees_per_metre(lat):
     return w / (A * RADIAN * math.sqrt(1.0 - s * s)), w2 * w * (1.0 / (A * (1.0 - E2) * RADIAN))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def row_metrics(lat):
     """Metres per degree of longitude and of latitude for each latitude: two float64 arrays."""
     east = np.empty(lat.size)

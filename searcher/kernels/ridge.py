@@ -13,14 +13,15 @@ Ridges are few beside nodes, so crossings are kept as a list, in order of their 
 import math
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner, kernel
 
 FAST = {"contract", "arcp", "nsz", "reassoc"}
 #: what is kept of a crossing besides its edge: share of the way along it, height, direction across
 KEPT = 4
 
 
-@njit(cache=True, fastmath=FAST, error_model="numpy")
+@inner(fastmath=FAST)
 def _slope_along(below, f, above, px, py, dx, dy, out):
     """p·∇f and p·H·p along one row of nodes by central differences, side by side in `out`; NaN at gaps."""
     dx2, dy2 = dx + dx, dy + dy
@@ -33,7 +34,7 @@ def _slope_along(below, f, above, px, py, dx, dy, out):
         out[2 * i + 1] = bend + (x * y + x * y) * diagonal
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _reach(f, low):
     """How many values of a row are at least `low`."""
     count = 0
@@ -42,7 +43,7 @@ def _reach(f, low):
     return count
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def find_crossings(f, px, py, east, north, low, sharp, rise, first, across, where, kept):
     """Ridge crossings on the edges to the right of and above the nodes of a tile.
 
@@ -94,14 +95,14 @@ def find_crossings(f, px, py, east, north, low, sharp, rise, first, across, wher
     return count
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _join(links, a, b):
     """Link two crossings, each given as a number and which of its edge's two cells this is."""
     links[a // 2, a % 2] = b // 2
     links[b // 2, b % 2] = a // 2
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _join_cell(found, n, x, y, links):
     """Link the n crossings around a cell, given in order around it, as `_join` takes them."""
     a, b = 0, 1
@@ -126,7 +127,7 @@ def _join_cell(found, n, x, y, links):
         _join(links, found[a], found[b])
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _find_around(sides, cell, found):
     """Crossings around a cell, put into `found` as `_join` takes them; how many they are."""
     n = 0
@@ -138,7 +139,7 @@ def _find_around(sides, cell, found):
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def _link(column, upward, x, y, starts, nx):
     """Links between crossings, cell by cell: (crossings, 2), to the one in the lower cell and in the higher.
 
@@ -170,7 +171,7 @@ def _link(column, upward, x, y, starts, nx):
     return links
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def _walk(links):
     """Crossings in the order of their chains, and the offset at which each chain starts.
 
@@ -226,13 +227,13 @@ def trace_ridges(f, px, py, east, north, low, sharp=0.0, rise=0.0):
     points, and offsets so that chain k is points offsets[k]:offsets[k + 1].
     """
     ny, nx = f.shape
-    f, px, py = (np.pad(part.astype(np.float64), (1, 2), constant_values=math.nan) for part in (f, px, py))
-    east, north = (np.pad(step, (1, 2), mode="edge") for step in (east, north))
-    limits = float(low), float(sharp), float(rise)
+    f, px, py = (np.pad(part.astype(np.float32), (1, 2), constant_values=math.nan) for part in (f, px, py))
+    east, north = (np.pad(step.astype(np.float32), (1, 2), mode="edge") for step in (east, north))
+    limits = np.float32(low), np.float32(sharp), np.float32(rise)
     first = -2 * (nx + 1)  # the margin puts node (0, 0) one row and one column outside the grid
     room = f.size // 4
     while True:
-        where, kept = np.empty(room, np.int64), np.empty((room, KEPT))
+        where, kept = np.empty(room, np.int64), np.empty((room, KEPT), np.float32)
         count = find_crossings(f, px, py, east, north, *limits, first, nx, where, kept)
         if count <= room:
             return link_crossings(where[:count], kept[:count], ny, nx)[:3]

@@ -10,7 +10,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner, kernel
 
 
 class Grid(NamedTuple):
@@ -59,7 +60,7 @@ def weave(flow: Flow) -> Stream:
     return Stream(flow.t, both.reshape(flow.t.size, -1), *flow.u.shape[1:], *flow[3:])
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _cell(x, x0, dx, n):
     """Index of the node at or below x, the share of the way to the next, and whether x is on the grid."""
     s = (x - x0) / dx
@@ -70,7 +71,7 @@ def _cell(x, x0, dx, n):
     return i, s - i, True
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _bilinear(field, j, i, wy, wx):
     """Value between four nodes, leaving out NaN; NaN where none has weight."""
     total = 0.0
@@ -86,7 +87,7 @@ def _bilinear(field, j, i, wy, wx):
     return total / weight if weight > 1e-6 else math.nan
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _corners(stream, k, j, i, wy, wx):
     """(u, v) of a `Stream` between four nodes at its hour k, as `_bilinear`; NaN where none has weight."""
     u = 0.0
@@ -104,7 +105,7 @@ def _corners(stream, k, j, i, wy, wx):
     return (u / weight, v / weight) if weight > 1e-6 else (math.nan, math.nan)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def moment_of(t, times):
     """Indices of the times around t and the share of the way from one to the other; held at both ends."""
     last = times.size - 1
@@ -122,7 +123,7 @@ def moment_of(t, times):
     return k, later, (t - times[k]) / (times[later] - times[k])
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def sample_flow(flow, t, lon, lat):
     """(u, v, on the grid) of a `Flow` at one time and place; u is NaN where the field is missing."""
     j, wy, inside_y = _cell(lat, flow.lat0, flow.dlat, flow.u.shape[1])
@@ -138,7 +139,7 @@ def sample_flow(flow, t, lon, lat):
     return u, v, True
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def sample_stream(stream, t, lon, lat):
     """As `sample_flow`, of a `Stream`."""
     j, wy, inside_y = _cell(lat, stream.lat0, stream.dlat, stream.rows)
@@ -154,7 +155,7 @@ def sample_stream(stream, t, lon, lat):
     return u, v, True
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def sample_field(field, grid, lon, lat):
     """Values of a field of shape (lat, lon) at points; NaN off the grid or where missing. Float64 out."""
     out = np.empty(lon.size)
@@ -165,7 +166,7 @@ def sample_field(field, grid, lon, lat):
     return out
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def sample_vectors(flow, t, lon, lat):
     """u and v of a `Flow` at points and times; NaN off the grid or where missing. Two float64 arrays."""
     u = np.empty(lon.size)

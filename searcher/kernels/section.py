@@ -7,7 +7,8 @@ nodes are the errors of what is fitted to them (`searcher.kernels.step`).
 import math
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner, kernel
 
 #: bins of distance on the two sides together, and knots of a line along a stretch
 BINS, KNOTS = 48, 32
@@ -15,7 +16,7 @@ BINS, KNOTS = 48, 32
 SUMS = 6
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _lay_knots(columns, rows, first, last, east, north, tx, ty, knots):
     """The line from vertex `first` to `last` as offsets from its chord, at even steps along it (m).
 
@@ -45,7 +46,7 @@ def _lay_knots(columns, rows, first, last, east, north, tx, ty, knots):
     return length
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _gather(s, field, east, north, columns, rows, first, last, ux, uy, behind, ahead, reach, sums):
     """Add the nodes beside stretch `s` to the bins of their distance from it."""
     v = first[s]
@@ -99,7 +100,7 @@ def _gather(s, field, east, north, columns, rows, first, last, ux, uy, behind, a
                 sums[s, b, 5] += value * value
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def gather_sections(field, east, north, columns, rows, first, last, across_x, across_y, behind, ahead, reach):
     """Sums of the nodes beside stretches of lines, array (stretches, `BINS`, `SUMS`): 1, n, n², T, nT, T².
 

@@ -8,8 +8,8 @@ then one place to each of its stretches.
 import math
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import inner, kernel
 from searcher.kernels.tanh import fit, solve, start, weigh
 
 #: how many times the stretches of a line are brought to one level
@@ -18,7 +18,7 @@ LEVELLINGS = 3
 LEAST_NODES = 10.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _noise_about(sums, p, floor):
     """Noise of the nodes about the shape within their bins, no less than `floor`, and the misfit of the bins.
 
@@ -46,7 +46,7 @@ def _noise_about(sums, p, floor):
     return noise, max(between / (noise * noise * (bins - 5.0)), 1.0) if bins > 5.0 else math.inf
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _evidence(sums, p, variance):
     """By how many sigma a step fits better than a slope alone: root of what it takes off the misfit."""
     w = math.exp(p[4])
@@ -67,7 +67,7 @@ def _evidence(sums, p, variance):
     return math.sqrt(max(straight - left, 0.0) / variance)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _level(sums, s, p):
     """Mean of what the nodes of stretch `s` stand above the shape of its line."""
     w = math.exp(p[4])
@@ -80,7 +80,7 @@ def _level(sums, s, p):
     return total / count if count > 0.0 else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _add_levelled(sums, start, end, p, total):
     """The sums of all stretches of a line, each with its own level taken off; how many nodes."""
     nodes = 0.0
@@ -102,7 +102,7 @@ def _add_levelled(sums, start, end, p, total):
     return nodes
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _slope_within(sums, start, end):
     """The slope that the stretches of a line share, whatever their levels: least squares within stretches.
 
@@ -124,7 +124,7 @@ def _slope_within(sums, start, end):
     return nt / nn if nn > 0.0 else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _place(sums, s, p, variance, matrix, right, places):
     """Place of stretch `s` and its error under the line's own width and background, by Gauss-Newton."""
     w = math.exp(p[4])
@@ -167,7 +167,7 @@ def _place(sums, s, p, variance, matrix, right, places):
     places[s, 1] = 1.0 / matrix[2, 2]  # of Cholesky's factor: what is known of the last when all are free
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _seen_reach(sums):
     """Distance of the nodes farthest behind and ahead of a line: means of the outermost bins, m."""
     low, high = math.inf, -math.inf
@@ -178,7 +178,7 @@ def _seen_reach(sums):
     return low, high
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def _fit_line(line, sums, lines, reach, sigma, narrowest, floor, background, shape, spread, places):
     """Fit one line and its stretches: fills its row of `shape` and of `spread`, and `places`.
 

@@ -9,12 +9,12 @@ et al. 2020, Nat. Commun. 11:2525).
 import math
 
 import numpy as np
-from numba import njit
 
+from searcher.kernels.compiled import kernel
 from searcher.kernels.metric import E2, RADIAN, A
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@kernel()
 def strain(u, v, lat, east, north):
     """Of u, v (lat, lon) in m/s: divergence, vorticity, s1, s2 (1/s), and the unit vector of s1.
 

@@ -7,7 +7,8 @@ parameters stand in arrays: a, b, step, n0, ln w.
 import math
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner
 
 #: spread of ln w before anything is seen: a factor of e either way
 WIDTH_SPREAD = 1.0
@@ -15,7 +16,7 @@ WIDTH_SPREAD = 1.0
 TURNS = 40
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def solve(matrix, right, size):
     """Solve a positive definite system by Cholesky, in place of `right`; False where it is none.
 
@@ -43,7 +44,7 @@ def solve(matrix, right, size):
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def weigh(sums, p, noise, background, middle, matrix, right):
     """Misfit of parameters a, b, step, n0, ln w; its normal equations into `matrix` and `right`.
 
@@ -79,7 +80,7 @@ def weigh(sums, p, noise, background, middle, matrix, right):
     return misfit
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
     """The best of seven widths to start from, with a, b and step by linear least squares."""
     best = math.inf
@@ -101,7 +102,7 @@ def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
         p[a] = kept[a]
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _hold(matrix, right, a):
     """Keep parameter `a` where it is in the normal equations."""
     for b in range(right.size):
@@ -110,7 +111,7 @@ def _hold(matrix, right, a):
     right[a] = 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def fit(sums, p, noise, background, middle, narrowest, reach, matrix, right):
     """Least-squares parameters into `p`, from those it holds; False where there is too little to fit.
 

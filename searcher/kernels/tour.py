@@ -11,7 +11,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from searcher.kernels.compiled import inner, kernel
 
 #: the first so many ways of a box are those of working it once, from either end
 FIRST = 2
@@ -39,7 +40,7 @@ class Problem(NamedTuple):
     ways: int  # per box
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def spend(tour, n, problem):
     """(s, L, profit) of the first n ways of a tour, from the start to the finish."""
     here = 0
@@ -53,7 +54,7 @@ def spend(tour, n, problem):
     return seconds + problem.time[here, 0], litres + problem.fuel[here, 0], profit
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _change(tour, n, at, on, way, problem):
     """(s, L) more where `way` comes in before stop `at`, or in its place, `on` being `at` or `at` + 1."""
     before = problem.leave[tour[at - 1]] if at > 0 else 0
@@ -72,7 +73,7 @@ def _change(tour, n, at, on, way, problem):
     return seconds, litres
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _insert(tour, n, at, way):
     """Put a way in before stop `at`."""
     for k in range(n, at, -1):
@@ -80,14 +81,14 @@ def _insert(tour, n, at, way):
     tour[at] = way
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _remove(tour, n, at):
     """Take stop `at` out."""
     for k in range(at, n - 1):
         tour[k] = tour[k + 1]
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _fill(tour, n, barred, weight, first, problem):
     """Put in, or work more often, what has most weight per cost, while anything fits; stops then.
 
@@ -128,7 +129,7 @@ def _fill(tour, n, barred, weight, first, problem):
         barred[best_way // problem.ways] = True
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _turn(tour, n, problem):
     """Reverse stretches of the tour, working their stops the other way round, while that saves."""
     improved = True
@@ -168,7 +169,7 @@ def _turn(tour, n, problem):
                 break
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _exchange(tour, n, barred, problem):
     """Put a better box in the place of a stop, or a stop in a better place, wherever that fits."""
     seconds, litres, _ = spend(tour, n, problem)
@@ -203,7 +204,7 @@ def _exchange(tour, n, barred, problem):
         _insert(tour, n - 1, place, put)
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _draw(state, below):
     """A whole number from 0 to below - 1 by chance (xorshift, Marsaglia 2003, J. Stat. Softw. 8(14))."""
     x = state[0]
@@ -214,7 +215,7 @@ def _draw(state, below):
     return np.int64((x >> np.uint64(11)) % np.uint64(below))
 
 
-@njit(cache=True, error_model="numpy")
+@inner()
 def _ease(tour, n, state, problem):
     """Work some stops, chosen by chance, in a way that takes less work."""
     for k in range(n):
@@ -226,7 +227,7 @@ def _ease(tour, n, state, problem):
                 tour[k] = way
 
 
-@njit(cache=True, error_model="numpy")
+@kernel()
 def search_tour(problem, rounds, seed):
     """The best tour found for a `Problem`: its ways in order, and their profit. One seed gives one tour."""
     boxes = problem.profit.size // problem.ways

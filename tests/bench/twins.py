@@ -32,6 +32,7 @@ from timing import print_table, ratio, read_options, say, time_in_turn
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # tests/, where the twins are
 
 import twins
+from entries import enter
 from orienteering import day_at_sea
 
 from searcher.fronts import find_temperature_breaks, section
@@ -145,13 +146,14 @@ def edges(quick: bool) -> Iterator[Case]:
     field, metres = draw_sea(size).values, np.full(size, CELL)
     taps = gradient.gaussian_taps(metres, SIGMA)
     scale = gradient.scale_of(taps, taps, metres, metres)
+    fit_tile = enter(gradient.fit_tile)
 
     def fit_tiles(*_):
         """Slopes of the whole field, tile by tile, as the search for edges takes them."""
         out = np.empty((3, size, size), np.float32)
         for j in range(0, size, TILE_ROWS):
             for i in range(0, size, TILE_COLUMNS):
-                tile = gradient.fit_tile(field, j, i, TILE_ROWS, TILE_COLUMNS, taps, taps, scale)
+                tile = fit_tile(field, j, i, TILE_ROWS, TILE_COLUMNS, taps, taps, scale)
                 out[:, j : j + TILE_ROWS, i : i + TILE_COLUMNS] = tile
         return tuple(out[0] * out[1:])
 
