@@ -53,7 +53,8 @@ class SearcherError(Exception):
         if expected is not None:
             parts.append(f"expected {expected}")
         text = "; ".join(parts)
-        super().__init__(f"{text}. {hint}" if hint else text)
+        stop = "" if text.endswith("?") else "."
+        super().__init__(f"{text}{stop} {hint}" if hint else text)
 
     @classmethod
     def of_problems(cls, where: str, problems: Sequence[str]) -> SearcherError:

@@ -46,6 +46,7 @@ def review_facts(found: Review) -> dict[str, Any]:
         "species": found.plan.profile.name,
         "left": f"{found.plan.trip.window.start}Z",
         "lines": lines.to_dict("records"),
+        "named": found.named,
         "missed": list(found.missed),
         "expected": found.expected,
         "met": found.met,
@@ -82,11 +83,14 @@ def _say_lines(found: Review) -> Iterator[str]:
             f"{row.towards} of the forecast {say_name(row.kind)}{box}, "
             f"good to {show.say_distance(row.doubt)}: {row.off:.1f} doubts off."
         )
-    if lines.empty:
+    if lines.empty and not found.named:
         yield "No forecast line was met, or none was written down."
-    else:
+    elif not lines.empty:
         usual = math.sqrt(float((lines["off"] ** 2).mean()))
         yield f"Root mean square of all {len(lines)}: {usual:.1f} doubts; 1 is as it should be."
+    if found.named:
+        entries = "1 entry" if found.named == 1 else f"{found.named} entries"
+        yield f"Of {entries} placed by the number of a box nothing is known of how far off the line lay."
     if found.missed:
         numbers = ", ".join(map(str, found.missed))
         yield f"Trolled without a line written down: box {numbers}."

@@ -56,6 +56,8 @@ from searcher.sea import to_seconds, to_times
 from searcher.tables import CRS, EVIDENCE, check_table, empty_table
 from searcher.units import HOUR
 
+#: from so long before leaving, and until so long after coming home, there is a day to rerank
+EARLY, LATE = np.timedelta64(2, "h"), np.timedelta64(6, "h")
 #: the work a place must leave time and fuel for at sea, s
 WORK = 900.0
 #: so many boxes, the best, are looked at for a route: the answer must not keep the skipper waiting
@@ -193,7 +195,7 @@ def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
             expected="a place on the water of the trip, clear of land (with its clearance) and closed areas",
         )
     window = trip.window
-    if not window.start - np.timedelta64(6, "h") <= now < window.end + np.timedelta64(6, "h"):
+    if not window.start - EARLY <= now < window.end + LATE:
         raise OutOfReach(
             "the hour",
             given=trip.show.say_time(now),

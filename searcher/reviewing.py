@@ -28,14 +28,18 @@ from searcher.learn import (
     season_profile,
 )
 from searcher.learn.day import meet_lines, temperature_bias
+from searcher.learn.registration import MATCHES
 from searcher.learn.trolled import stretches_of, with_fading
 from searcher.plan import Plan
 from searcher.profile import PIECES, read_profile
 from searcher.reranking import day_at_sea, fading_at
+from searcher.sightings.entry import BY_PLAN
 from searcher.units import HOUR
 
 #: stretches in a class of the reliability table, and classes, at most
 PER_CLASS, CLASSES = 3, 5
+#: an entry placed by the number of a box lies this near its line, degrees
+HERE = 1e-4
 #: columns of the stretches that later trips learn from
 KEPT = ("duration", "encounters", "expected", "offset", *PIECES)
 
@@ -46,7 +50,8 @@ class Review:
 
     lines: those met, with `number` (of the nearest box on it, 0 for none), `kind` (of the forecast line),
     `met` (what was seen), `time`, `offset` (m), `towards` (compass point), `doubt` (m, of the line then) and
-    `off` (offset in doubts). missed: numbers of boxes trolled of whose line nothing was met. stretches: as
+    `off` (offset in doubts). named: how many entries of lines were placed by the number of a box, and
+    tell no offset. missed: numbers of boxes trolled of whose line nothing was met. stretches: as
     `searcher.learn.trolled.stretches_of`, with `expected` (per hour, as forecast, less what was worked out).
     table: of `searcher.learn.reliability`, today; season: the same of all reviewed trips with today's, None
     without consent. trips: how many those are without today's.
@@ -54,6 +59,7 @@ class Review:
 
     plan: Plan
     lines: pd.DataFrame
+    named: int
     missed: tuple[int, ...]
     stretches: pd.DataFrame
     table: pd.DataFrame
@@ -90,10 +96,14 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
     lines = _lines_met(plan, meet_lines(day), day.log)
     worked = set(stretches["box"]) - {0}
     fronts = plan.boxes.set_index("rank")["front"]
-    missed = sorted(number for number in worked if fronts[number] not in set(lines["front"]))
+    named = day.log[day.log["kind"].isin(MATCHES) & (day.log["source"] == BY_PLAN)]
+    at = shapely.dwithin(plan.boxes["line"].to_numpy()[:, None], named.geometry.to_numpy(), HERE).any(axis=1)
+    found = set(lines["front"]) | set(plan.boxes["front"][at])
+    missed = sorted(number for number in worked if fronts[number] not in found)
     return Review(
         plan=plan,
         lines=lines,
+        named=len(named),
         missed=tuple(missed),
         stretches=stretches,
         table=_reliability(stretches),

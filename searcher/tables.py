@@ -100,7 +100,7 @@ SIGHTINGS = {
     "species": "text",  # of fish, or ""
     "depth": "number",  # bottom depth, m; NaN where not said
     "note": "text",
-    "source": "text",  # "typed", or the name of the plotter's file
+    "source": "text",  # "typed", `sightings.entry.BY_PLAN`, or the name of the plotter's file
 }
 
 SCHEMAS = {"fronts": FRONTS, "boxes": BOXES, "legs": LEGS, "sightings": SIGHTINGS}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import io
+import json
 import sys
 
 import typer
@@ -34,6 +35,8 @@ def main() -> None:
         app()
     except SearcherError as error:
         typer.echo(f"searcher: {error}", err=True)
+        if "--json" in sys.argv:  # a program that reads standard output is told there as well
+            typer.echo(json.dumps({"error": str(error), "problems": error.problems}))
         sys.exit(2)
     finally:
         gc.freeze()  # else all there is would be looked through before the process ends, for a quarter second

@@ -122,7 +122,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
     import shapely
 
     from searcher.sightings import Sighting, parse_words
-    from searcher.sightings.entry import STRETCHES
+    from searcher.sightings.entry import BY_PLAN, STRETCHES
     from searcher.sightings.words import parse_clock, parse_depth
     from searcher.trip.hours import to_numpy
 
@@ -163,6 +163,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
         species=words.species,
         depth=words.depth if said["depth"] is None else parse_depth(said["depth"], unit=trip.show.depth),
         note=" ".join(filter(None, (words.note, note.strip()))),
+        source="typed" if all(place.line is None for place in places) else BY_PLAN,
         time=to_numpy(when["time"]),
         end=to_numpy(when["end"]) if "end" in when else None,
     )

@@ -20,6 +20,7 @@ from searcher.geo import densify
 from searcher.learn.registration import MATCHES, NOISE, Reading, correct_temperature, measure_offsets
 from searcher.profile import Profile
 from searcher.sea import to_seconds, to_times
+from searcher.sightings.entry import BY_PLAN
 from searcher.sightings.words import SPECIES
 from searcher.tables import BITE, FISH
 from searcher.trip import Trip
@@ -104,8 +105,10 @@ def meet_lines(day: Day) -> pd.DataFrame:
     """How far from their forecast place lines were met, each at its hour: `measure_offsets`, moved on to now.
 
     `noise` (m): the error of an offset by now, which grows as doubts do. `time`, `met`: of the sighting.
+    What was placed by the number of a box tells of no offset, and is left out.
     """
-    rows = [row for seen in day.log[day.log["kind"].isin(MATCHES)].index for row in _meet(day, seen)]
+    told = day.log[day.log["kind"].isin(MATCHES) & (day.log["source"] != BY_PLAN)]
+    rows = [row for seen in told.index for row in _meet(day, seen)]
     columns = [*measure_offsets(day.fronts.iloc[:0], day.log.iloc[:0]).columns, "noise", "time", "met"]
     return pd.DataFrame(rows, columns=columns)
 

@@ -21,6 +21,8 @@ STRETCHES = (NOTHING, TROLLED)
 COLDEST, WARMEST = -2.0, 36.0
 #: what is faster is no trolling, m/s
 FASTEST = 15.0 * KNOT
+#: source of what was placed by the number of a box or leg: it says nothing of where the line really lay
+BY_PLAN = "typed, placed by the plan"
 FLYING = ("", "low", "high")
 SECOND = np.timedelta64(1, "s")
 
@@ -31,7 +33,8 @@ class Sighting:
 
     `kind` is one of `searcher.tables.SIGHTING_KINDS`; `place` a shapely Point (or a pair of longitude and
     latitude), of a stretch a LineString, degrees; `time` and `end` (of a stretch) datetime64, UTC; `value`
-    the temperature of the water, °C; `depth` of the bottom, m; `source` "typed" or a file's name.
+    the temperature of the water, °C; `depth` of the bottom, m; `source` "typed",
+    `BY_PLAN` (typed, its place told by a box or a leg of the plan), or a file's name.
 
     >>> seen = Sighting("birds", (153.52, -30.42), np.datetime64("2026-01-16T20:45"), count=3, flying="low")
     >>> seen.place.x, seen.duration

@@ -31,6 +31,12 @@ NAME = "trip.db"
 VERSION = 1
 #: "srch", so that `file` and others can tell whose database it is
 APPLICATION = 0x73726368
+#: what to do where SQLite will not have a file
+WAY_OUT: dict[type[sqlite3.Error], str] = {
+    sqlite3.OperationalError: "Is the disk full, or is another program at it? Try again",
+    sqlite3.DatabaseError: "Move it away, and the next entry begins a new log; keep it, a SQLite program may "
+    "still get entries out of it",
+}
 KINDS = ", ".join(f"'{kind}'" for kind in SIGHTING_KINDS)
 SCHEMA = f"""
 CREATE TABLE sightings (
@@ -46,7 +52,7 @@ CREATE TABLE sightings (
     species TEXT NOT NULL,
     depth   REAL CHECK (depth > 0),             -- of the bottom, m
     note    TEXT NOT NULL,
-    source  TEXT NOT NULL,                      -- 'typed', or the name of the plotter's file
+    source  TEXT NOT NULL,                      -- 'typed', 'typed, placed by the plan', or a plotter's file
     place   TEXT NOT NULL,                      -- WKT, longitude latitude, WGS84
     deleted TEXT                                -- when it was taken back, UTC; NULL while it stands
 )"""
@@ -174,7 +180,7 @@ def _open(path: str | os.PathLike[str]) -> Iterator[sqlite3.Connection]:
     except sqlite3.Error as error:
         raise TableError(
             f"{file} cannot be read or written as a log: {error}",
-            hint="Nothing was written. Is the disk full or the file another program's?",
+            hint="Nothing was written. " + WAY_OUT.get(type(error), WAY_OUT[sqlite3.DatabaseError]),
         ) from error
 
 
