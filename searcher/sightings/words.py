@@ -60,7 +60,7 @@ CLOCK = re.compile(
     r"(?<![\w:.])(?:([01]?\d|2[0-3])[:h]([0-5]\d)|([01]\d|2[0-3])([0-5]\d)(?:h|hrs)?)\s*([ap]m)?(?![\w:]|\.\d)",
     re.IGNORECASE,
 )
-WARMTH = re.compile(r"(?<![\w.])(-?\d{1,3}(?:\.\d+)?)\s*°?\s*(C|F|celsius|fahrenheit)\b", re.IGNORECASE)
+WARMTH = re.compile(r"(?<![\w.,])(-?\d{1,3}(?:[.,]\d+)?)\s*°?\s*(C|F|celsius|fahrenheit)\b", re.IGNORECASE)
 DEEP = re.compile(r"(?<![\w.])(\d{1,5}(?:\.\d+)?)\s*(m|metres|meters|ft|feet|fathoms?|fm)\b", re.IGNORECASE)
 DEPTH_UNITS = {"metres": "m", "meters": "m", "feet": "ft", "fathoms": "fathom", "fm": "fathom"}
 NUMBER = re.compile(r"(?<![\w.:])\d+(?:[.:]\d+)?(?![.:]?\d)")
@@ -107,7 +107,7 @@ def parse_words(text: str, *, unit: str = "", shortest: int = 1, typed: bool = F
         raise _no_one_kind(text, kinds, tokens)
     said = Said(kinds[0], clocks=clocks, species=species[0] if species else "")
     if warmth:
-        given = float(warmth[1])
+        given = float(warmth[1].replace(",", "."))
         said.value = given if warmth[2][0].upper() == "C" else float(f_to_c(given))
     if deep:
         said.depth = parse_depth(deep[0])
@@ -128,6 +128,12 @@ def _check_typed(said: Said, text: str, rest: str) -> None:
             given=repr(text.strip()),
             expected="the thing that was there, or 'nothing' and the hours of a stretch that was trolled",
             hint="Such as: searcher log nothing 08:10 08:55 box 2. Remarks go in --note",
+        )
+    if said.kind == TEMPERATURE and np.isnan(said.value):
+        raise SearcherError(
+            "a temperature needs its figure and unit",
+            given=repr(text.strip()),
+            expected="such as 24.6C or 76.3F",
         )
     loose = [] if said.kind == TEMPERATURE else _loose_numbers(said, rest)
     odd = said.count is not None and said.count > MOST_COUNTED and said.count % 50 != 0
