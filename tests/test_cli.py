@@ -414,6 +414,12 @@ def test_check_prints_json(trip_folder):
     assert temperature["age"] == 6 * 3600  # newest picture 12:00 UTC, departure 05:00 AEDT = 18:00 UTC
 
 
+def test_a_fault_is_told_to_a_program_too(tmp_path):
+    got = run("check", "--json", tmp_path)
+    assert got.code == 2
+    assert json.loads(got.out) == {"error": got.err.removeprefix("searcher: ").rstrip("\n"), "problems": []}
+
+
 # --- scan, plan, brief
 
 

@@ -26,6 +26,7 @@ from searcher.reviewing import review
 from searcher.route import fading_of
 from searcher.sea import to_seconds
 from searcher.sightings import Sighting
+from searcher.sightings.entry import BY_PLAN
 from searcher.trip import parse_trip
 
 
@@ -59,6 +60,18 @@ def test_boxes_trolled_whose_line_was_not_met_are_told(plan):
     one, other = (int(fronts[fronts == front].index[0]) for front in (0, 1))
     log = log_of(trolled(plan, one, 1.0, 2.0), trolled(plan, other, 2.5, 3.5), break_met(plan, one, 1.5, 0.0))
     assert review(plan, log).missed == (other,)
+
+
+def test_an_entry_placed_by_a_box_says_that_its_line_was_met_and_not_where(plan):
+    """Its place is the forecast's own, so an offset of nothing would praise the forecast without reason."""
+    line = plan.boxes.set_index("rank")["line"][2]
+    named = Sighting("temperature break", line.interpolate(0.5, normalized=True), after(3.0), source=BY_PLAN)
+    found = review(plan, log_of(named, trolled(plan, 2, 2.5, 3.5)))
+    assert found.lines.empty
+    assert (found.named, found.missed) == (1, ())
+    told = list(say_review(found))
+    assert any("Of 1 entry placed by the number of a box" in text for text in told)
+    assert not any("No forecast line was met" in text for text in told)
 
 
 def test_what_was_expected_is_what_the_plan_said_less_what_was_worked_out(plan):

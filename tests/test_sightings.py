@@ -154,6 +154,7 @@ def test_a_damaged_plan_is_told(tmp_path):
         ("cc", {"kind": "color change"}),
         ("temp break", {"kind": "temperature break"}),
         ("temperature 24.6C", {"kind": "temperature", "value": 24.6}),
+        ("temperature 24,6 C", {"kind": "temperature", "value": 24.6}),
         ("76.28 °F water", {"kind": "temperature", "value": 24.6, "note": "water"}),
         ("birds 3 low", {"kind": "birds", "count": 3, "flying": "low"}),
         ("LOW three BIRDS", {"kind": "birds", "count": 3, "flying": "low"}),
