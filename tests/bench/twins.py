@@ -169,12 +169,12 @@ def edges(quick: bool) -> Iterator[Case]:
         return where[:count], kept[:count]
 
     yield Case(
-        "ridge.find_crossings", nodes, size * size, (*tile,), 1e-9, ours=find_crossings, judged=columns_of
+        "ridge.find_crossings", nodes, size * size, (*tile,), 1e-5, ours=find_crossings, judged=columns_of
     )
     found = find_crossings(*tile)
     count = found[0].size
     yield Case("ridge.link_crossings", f"{count} crossings", count, (*found, size, size), 1e-12)
-    yield Case("ridge.trace_ridges", nodes, size * size, ridges, 1e-9)
+    yield Case("ridge.trace_ridges", nodes, size * size, ridges, 1e-5)
 
 
 def lines(quick: bool) -> Iterator[Case]:
