@@ -291,6 +291,8 @@ PARTS = {
 #: what has no compiled loop in it
 PLAIN = {
     "bound.count_steps",
+    "compiled.inner",
+    "compiled.kernel",
     "gradient.gaussian_taps",
     "gradient.scale_of",
     "histogram.window_count",
