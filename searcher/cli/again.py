@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from searcher.trip import Trip
 
 FUEL = re.compile(r"(\d+(?:\.\d+)?)\s*(l|litres?|liters?|gal|gallons?|%)?", re.IGNORECASE)
-#: how a place is given
+#: what is asked where no place is known, and how one is given
+LOST = "where are you?"
 WHERE = '--at "30°25.2\'S 153°31.0\'E", or --at "box 3"'
 #: the files that are written beside the morning's
 NAME = "rerank"
@@ -67,11 +68,11 @@ def rerank(
 
     plan = open_plan(folder)
     trip, log = plan.trip, read_sightings(folder)
-    asked = [] if fuel is not None else ["how much is in the tank?"]
-    asked += ["where are you?"] if at is None and log.empty else []
     if fuel is None:
-        hints = ["--fuel 60L, the reserve included", WHERE]
-        raise SearcherError(" ".join(asked), hint=f"Give {', and '.join(hints[: len(asked)])}")
+        asked, hint = "how much is in the tank?", "Give --fuel 60L, the reserve included"
+        if at is None and log.empty:
+            asked, hint = f"{asked} {LOST}", f"{hint}, and {WHERE}"
+        raise SearcherError(asked, hint=hint)
     now = to_numpy(find_moment(trip, None if time is None else clock_of(time)))
     found = rerank_plan(
         plan,
@@ -139,7 +140,7 @@ def find_here(trip: Trip, folder: Path, at: str | None, log: gpd.GeoDataFrame, n
         return parse_place(at, region=trip.region, folder=folder).middle
     made = log[log["end"] <= now]
     if made.empty:
-        raise SearcherError("where are you?", hint=f"Give {WHERE}")
+        raise SearcherError(LOST, hint=f"Give {WHERE}")
     last = made.sort_values("end", kind="stable").iloc[-1]
     return Place(*shapely.get_coordinates(last["geometry"])[-1])
 
