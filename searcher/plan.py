@@ -6,7 +6,7 @@ A plan also says what it does not know: see `searcher.conditions`.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import geopandas as gpd
@@ -23,10 +23,10 @@ from searcher.evidence import floating_around
 from searcher.learn import learned_profile, prior_weights, read_season, update_weights
 from searcher.profile import Profile, read_profile
 from searcher.reach import WORK, at_middles, find_reach, range_polygon, time_to_troll
-from searcher.route import empty_stays, find_route
+from searcher.route import MOST, empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
-from searcher.tables import join_tables
+from searcher.tables import empty_table, join_tables
 from searcher.trip import Trip
 from searcher.waters import Waters, survey_waters
 
@@ -74,17 +74,19 @@ def make_plan(
     *,
     pinned: Collection[int] = (),
     banned: Collection[int] = (),
+    prove: bool = True,
     progress: Callable[[str], None] | None = None,
     recall: Recall | None = None,
 ) -> Plan:
     """The plan of a trip on a sea: fronts, drift, reach, boxes, route, and what to beware of.
 
-    pinned, banned: ranks of boxes that must, or must not, be worked. `progress` is called with the name of
-    each stage as it begins. recall: may give a stage's outcome back where this sea and the facts it rests on
-    are those of an earlier plan (default: every stage is worked out). Where the trip file consents, the
-    reviewed trips of its season weigh the evidence (`learned_weights`). Raises `SeaError` for a sea that
-    breaks its contract, `NoData` for currents that do not cover the trip's hours, `OutOfReach` for a boat
-    that cannot leave and come home, or cannot work every box that is pinned.
+    pinned, banned: ranks of boxes that must, or must not, be worked. prove: whether it is worked out how much
+    better a day might be, for which a better one may be found (`prove_plan` does it afterwards). `progress`
+    is called with the name of each stage as it begins. recall: may give a stage's outcome back where this sea
+    and the facts it rests on are those of an earlier plan (default: every stage is worked out). Where the
+    trip file consents, the reviewed trips of its season weigh the evidence (`learned_weights`). Raises
+    `SeaError` for a sea that breaks its contract, `NoData` for currents that do not cover the trip's hours,
+    `OutOfReach` for a boat that cannot leave and come home, or cannot work every box that is pinned.
     """
     from searcher.sources import check_cover  # what is not needed at sea is not loaded there
 
@@ -108,38 +110,59 @@ def make_plan(
     known = {"profile": profile, "floating": floating, "within": within}
     boxes = recall("boxes", wanted, lambda: rank_boxes(fronts, reach, sea, trip, **known))
     say("route")
-    route = find_route(boxes, reach, trip, sea=sea, waters=waters, prove=True, pinned=pinned, banned=banned)
-    legs = route.legs
-    data = recall("data", (trip.window, trip.data), lambda: describe_data(sea, trip))
-    conditions = recall("conditions", day, lambda: judge_conditions(trip, sea, reach))
-    return Plan(
+    plan = Plan(
         trip=trip,
         sea=sea,
         fronts=fronts,
         reach=reach,
         range_polygon=within,
         boxes=boxes,
-        legs=legs,
-        stays=route.stays,
-        best=route.best,
-        bound=route.bound,
+        legs=empty_table("legs"),
         floating=floating,
         profile=profile,
         learned_from=learned_from,
         waters=waters,
-        conditions=conditions,
-        cautions=find_cautions(trip, sea, reach, boxes, legs, conditions, data) + STANDING_CAUTIONS,
-        data=data,
-        turn_for_home=latest_turn(legs, reach, trip),
+        conditions=recall("conditions", day, lambda: judge_conditions(trip, sea, reach)),
+        cautions=STANDING_CAUTIONS,
+        data=recall("data", (trip.window, trip.data), lambda: describe_data(sea, trip)),
+        turn_for_home=np.datetime64("NaT", "ns"),
         made_at=np.datetime64("now", "ns"),
         settings={
             "windage": WINDAGE,
             "current_error": CURRENT_ERROR,
             "diffusivity": DIFFUSIVITY,
             "work": WORK,
-            "cruise": route.speed,
+            "cruise": trip.boat.cruise,
             "troll": trip.gear.troll,
         },
+    )
+    return _route_day(plan, pinned, banned, most=MOST if prove else 0)
+
+
+def prove_plan(plan: Plan, *, pinned: Collection[int] = (), banned: Collection[int] = ()) -> Plan:
+    """The plan that `make_plan` makes with `prove`, from one it made without, pinned and banned alike.
+
+    It may run beside the making of other plans: its waters keep the ways found in them to themselves.
+    """
+    apart = replace(plan, waters=plan.waters.apart())
+    return _route_day(apart, pinned, banned, most=MOST)
+
+
+def _route_day(plan: Plan, pinned: Collection[int], banned: Collection[int], *, most: int) -> Plan:
+    """The plan with the best day found among its boxes, and what is to be said of it."""
+    trip, sea, reach, boxes = plan.trip, plan.sea, plan.reach, plan.boxes
+    options: dict[str, Any] = {"sea": sea, "waters": plan.waters, "pinned": pinned, "banned": banned}
+    route = find_route(boxes, reach, trip, prove=True, most=most, **options)
+    cautions = find_cautions(trip, sea, reach, boxes, route.legs, plan.conditions, plan.data)
+    return replace(
+        plan,
+        legs=route.legs,
+        stays=route.stays,
+        best=route.best,
+        bound=route.bound,
+        cautions=cautions + STANDING_CAUTIONS,
+        turn_for_home=latest_turn(route.legs, reach, trip),
+        settings=plan.settings | {"cruise": route.speed},
     )
 
 

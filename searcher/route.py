@@ -35,6 +35,8 @@ from searcher.waters import Waters
 MOST_PASSES = 3
 #: rounds of searching for a tour, and before a proof, which a good tour shortens
 ROUNDS, MORE_ROUNDS = 1000, 2000
+#: partial tours looked at for a proof
+MOST = 300_000
 #: a day that hours, fuel or an obstacle forbid once lines drift is planned anew so many times, each
 #: time with hours or fuel less by so much of what it lacked
 TRIES, SHORTEN = 5, 0.6
@@ -84,7 +86,7 @@ def find_route(
     banned: Collection[int] = (),
     speeds: Sequence[float] | None = None,
     prove: bool = False,
-    most: int = 300_000,
+    most: int = MOST,
     seed: int = 0,
     **limits: Any,
 ) -> Route:
@@ -93,9 +95,10 @@ def find_route(
     With `sea`, each line is moved on from its own hour to the hour the boat meets it; without, lines stay.
     waters: those the reach was found in (default: surveyed anew from the trip). pinned, banned: ranks of
     boxes that must, or must not, be worked. speeds (m/s, default cruise): each is tried for the runs of the
-    whole day, and the best day taken. prove: look for the best tour of the still problem and its bound, among
-    at most `most` partial tours. Legs are `searcher.tables.LEGS`, none if nothing fits; `fuel_left` is what
-    is in the tank. Neither the order of rows nor anything but `seed` changes the result.
+    whole day, and the best day taken. prove: look longer for the best tour of the still problem, and for its
+    bound, among at most `most` partial tours; of none the bound is left infinite. Legs are
+    `searcher.tables.LEGS`, none if nothing fits; `fuel_left` is what is in the tank. Neither the order of
+    rows nor anything but `seed` changes the result.
     Raises `OutOfReach` for ranks that do not exist, and where no day was found with every pinned box.
     """
     _check_ranks(boxes, pinned, banned)
@@ -107,7 +110,7 @@ def find_route(
     routes = []
     for speed in speeds or (trip.boat.cruise,):
         course = Course(boxes, waters, drift, day_of(trip, reach, speed=speed, **limits))
-        routes.append(_best_day(course, frozenset(pinned), seed=seed, most=most if prove else 0))
+        routes.append(_best_day(course, frozenset(pinned), seed=seed, most=most if prove else None))
     kept = [route for route in routes if set(pinned) <= set(route.stays["box"])]
     if not kept:
         best = max((set(route.stays["box"]) & set(pinned) for route in routes), key=len)
@@ -133,7 +136,7 @@ def _check_ranks(boxes: gpd.GeoDataFrame, pinned: Collection[int], banned: Colle
         )
 
 
-def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int) -> Route:
+def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int | None) -> Route:
     """The best day found with one speed to run at."""
     worth = worth_of_passes(course.boxes, course.day)
     bonus = np.where(course.boxes["rank"].isin(list(pinned)), 1.0 + worth[:, -1:].sum(), 0.0)
@@ -241,11 +244,11 @@ def travel_matrix(course: Course) -> np.ndarray:
     return times
 
 
-def _solve(problem: Problem, *, seed: int, most: int) -> Proof:
-    """The best tour found, with a bound if `most` partial tours may be looked at."""
+def _solve(problem: Problem, *, seed: int, most: int | None = None) -> Proof:
+    """The best tour found, with a bound if `most` partial tours may be looked at; None: found in haste."""
     if problem.hours <= 0.0 or problem.tank <= 0.0 or not (problem.profit > 0).any():
         return Proof(np.zeros(0, np.int64), 0.0, 0.0, True, 0)
-    tour, best = search_tour(problem, MORE_ROUNDS if most else ROUNDS, seed)
+    tour, best = search_tour(problem, ROUNDS if most is None else MORE_ROUNDS, seed)
     return prove_tour(problem, tour, most=most) if most else Proof(tour, best, np.inf, False, 0)
 
 
@@ -275,7 +278,7 @@ def _lay_out(problem: Problem, proof: Proof, course: Course, *, seed: int) -> tu
             hours=problem.hours - (SHORTEN * laid.late + 30.0 if laid.late > 0 else 0.0),
             tank=problem.tank - (SHORTEN * laid.short + 0.1 if laid.short > 0 else 0.0),
         )
-        tour = _solve(problem, seed=seed, most=0).tour
+        tour = _solve(problem, seed=seed).tour
     return max(found, key=lambda day: sum(value[stop.row, stop.passes - 1] for stop in day[0]))
 
 

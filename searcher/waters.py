@@ -68,6 +68,10 @@ class Waters(Coast):
         still = np.zeros_like(self.u)
         return replace(self, u=still, v=still, hourly=None, _kept={})
 
+    def apart(self) -> Waters:
+        """The same water for another thread: what is found in it from now on is not shared."""
+        return replace(self, _kept=dict(self._kept))
+
     def medium(self, speed: float, *, hourly: bool = False, deadline: float | None = None) -> Medium:
         """The water as the kernels take it, for a boat that makes `speed` in flat water.
 

@@ -190,6 +190,14 @@ def test_a_box_left_out_costs_the_route_only(desk, first):
     assert_same_plan(found.plan, make_plan(desk.trip, desk.sea, banned=[worked]))
 
 
+def test_a_proof_that_is_worked_out_afterwards_is_the_same(desk, first):
+    wishes = replace(first.wishes, pinned=frozenset({int(first.plan.boxes["rank"].iloc[-1])}))
+    hasty = desk.plan(wishes, before=first, prove=False)
+    assert hasty.plan.bound == np.inf
+    assert hasty.plan.best > 0
+    assert_same_plan(desk.prove(hasty).plan, desk.plan(wishes, before=first).plan)
+
+
 def test_going_back_works_out_what_memory_has_lost_and_no_more(desk, first):
     desk.plan(replace(first.wishes, fuel=0.9 * first.wishes.fuel), before=first)
     again = desk.plan(first.wishes, before=first)

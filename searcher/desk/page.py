@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from time import perf_counter
@@ -25,6 +27,7 @@ from searcher.errors import SearcherError
 from searcher.plan import Plan
 
 DECIDES = "The official marine forecast decides, not this page."
+PROVING = "Whether another day of these boxes promises more is being worked out."
 #: time for the page to say that something is being worked out before it is, ms
 BREATH = 60
 HERE = files("searcher.desk")
@@ -58,7 +61,11 @@ def day_facts(plan: Plan) -> dict[str, Any]:
 
 
 class Page:
-    """One tab: its wishes, and the last of them that could be planned."""
+    """One tab: its wishes, and the last of them that could be planned.
+
+    A plan is shown as soon as there is one; how much better another might be is worked out beside, while the
+    page goes on answering.
+    """
 
     def __init__(self, desk: Desk, first: WhatIf) -> None:
         self.desk, self.found = desk, first
@@ -101,16 +108,48 @@ class Page:
         self.answers += 1
         before = self.found
         try:
-            found = self.desk.plan(self.form.wishes(), before=before)
+            found = self.desk.plan(self.form.wishes(), before=before, prove=False)
         except SearcherError as error:
             self.refused = str(error)
             self._tell()
             return
+        self._show(found, before)
+        said = f"Worked out in {perf_counter() - began:.1f} s."
+        self.state = " ".join((said, *found.notes, PROVING))
+        self._tell()
+        self._prove(found, before)
+
+    def _show(self, found: WhatIf, before: WhatIf) -> None:
+        """Draw a plan, with what it changes of the one before."""
         self.found = found
         self.changed = differences(work_order(before.plan), work_order(found.plan))
         self._draw()
-        said = f"Worked out in {perf_counter() - began:.1f} s."
-        self.state = " ".join((said, *found.notes))
+
+    def _prove(self, found: WhatIf, before: WhatIf) -> None:
+        """Work out the proof of a plan in a thread of its own, and show it."""
+
+        def work() -> WhatIf:
+            return self.desk.prove(found) if self.found is found else found  # else another wish has come
+
+        def tell(done: Future[WhatIf]) -> None:
+            assert self.doc is not None  # the plan is shown in it
+            self.doc.add_next_tick_callback(partial(self._take, found, before, done))
+
+        self.desk.beside.submit(work).add_done_callback(tell)
+
+    def _take(self, found: WhatIf, before: WhatIf, done: Future[WhatIf]) -> None:
+        """Show the proof of a plan if that is still shown, and the better day where one was found."""
+        if self.found is not found:
+            return
+        try:
+            proven = done.result()
+        except SearcherError:  # of a better tour no day came that works every pinned box
+            proven = found
+        if proven.plan.legs.equals(found.plan.legs):
+            self.found = proven
+        else:
+            self._show(proven, before)
+        self.state = self.state.replace(PROVING, "").strip()
         self._tell()
 
     def _draw(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,7 +15,7 @@ import xarray as xr
 from searcher.desk.wishes import Wishes, say_changes, trip_with
 from searcher.errors import OutOfReach
 from searcher.geo import Place, distance
-from searcher.plan import Plan, make_plan
+from searcher.plan import Plan, make_plan, prove_plan
 from searcher.trip import Trip
 
 #: outcomes kept of each stage: going back to a wish of a little while ago costs nothing
@@ -55,12 +56,14 @@ class Desk:
 
     def __init__(self, trip: Trip, sea: xr.DataTree) -> None:
         self.trip, self.sea, self.memory = trip, sea, Memory()
+        self.beside = ThreadPoolExecutor(1, thread_name_prefix="prove")  # for what nobody waits for
 
-    def plan(self, wishes: Wishes, before: WhatIf | None = None) -> WhatIf:
+    def plan(self, wishes: Wishes, before: WhatIf | None = None, *, prove: bool = True) -> WhatIf:
         """What comes of some wishes: the plan `make_plan` makes of the changed trip.
 
         before: the plan whose numbers the pinned and banned boxes bear; where the ranking has changed since,
-        they are found again by kind and place, and `wishes` of the result bears the new numbers.
+        they are found again by kind and place, and `wishes` of the result bears the new numbers. prove: as of
+        `make_plan`; `Desk.prove` does it afterwards.
         Raises as `make_plan`, and `OutOfReach` where a pinned box is no longer in the ranking.
         """
         self.memory.made.clear()
@@ -76,9 +79,15 @@ class Desk:
             return outcome
 
         # the sets are read only after the boxes are ranked
-        plan = make_plan(trip, self.sea, pinned=pinned, banned=banned, recall=recall)
+        plan = make_plan(trip, self.sea, pinned=pinned, banned=banned, prove=prove, recall=recall)
         wishes = replace(wishes, pinned=frozenset(pinned), banned=frozenset(banned))
         return WhatIf(wishes, plan, tuple(self.memory.made), tuple(notes))
+
+    @staticmethod
+    def prove(found: WhatIf) -> WhatIf:
+        """The same with its proof (`searcher.plan.prove_plan`), which another thread may work out."""
+        wishes = found.wishes
+        return replace(found, plan=prove_plan(found.plan, pinned=wishes.pinned, banned=wishes.banned))
 
     def with_notes(self, found: WhatIf) -> Plan:
         """The plan, which says in its cautions where it departs from the trip file."""
