@@ -35,12 +35,18 @@ def _slope_along(below, f, above, px, py, dx, dy, out):
 
 
 @inner()
-def _reach(f, low):
-    """How many values of a row are at least `low`."""
-    count = 0
-    for i in range(f.size):
+def _span(f, low):
+    """The first value of a row that is at least `low`, and one beyond the last; (size, 0) where none is."""
+    first, last, count = f.size, 0, 0
+    for i in range(f.size):  # many at once, where a search would look at one after another
         count += f[i] >= low
-    return count
+    if count:
+        first, last = 0, f.size
+        while not f[first] >= low:
+            first += 1
+        while not f[last - 1] >= low:
+            last -= 1
+    return first, last
 
 
 @kernel()
@@ -55,16 +61,18 @@ def find_crossings(f, px, py, east, north, low, sharp, rise, first, across, wher
     """
     rows, columns = f.shape
     slopes = np.empty((2, 2 * columns), f.dtype)
-    count = made = 0
-    above = _reach(f[1], low) > 0
+    count = 0
+    above = _span(f[1], low)
     for r in range(1, rows - 2):
-        busy, above = above, _reach(f[r + 1], low) > 0
-        if not (busy or above):
+        here, above = above, _span(f[r + 1], low)
+        left, right = max(min(here[0], above[0]) - 1, 1), min(max(here[1], above[1]), columns - 2)
+        if left >= right:
             continue
-        for k in range(max(r, made + 1), r + 2):
-            _slope_along(f[k - 1], f[k], f[k + 1], px[k], py[k], east[k], north[k], slopes[k % 2])
-        made = r + 1
-        for i in range(1, columns - 2):
+        part = slice(left - 1, right + 2)
+        for k in range(r, r + 2):
+            steps, row = (east[k], north[k]), slopes[k % 2, 2 * part.start :]
+            _slope_along(f[k - 1, part], f[k, part], f[k + 1, part], px[k, part], py[k, part], *steps, row)
+        for i in range(left, right):
             for side in range(2):
                 q, p = r + side, i + 1 - side
                 g, h = f[r, i], f[q, p]
