@@ -180,7 +180,8 @@ def _say_home(found: Rerank, show: Show) -> str:
     buoy = f"the sea buoy of {finish.name}" if finish else "the sea buoy"
     return (
         f"Home: {home.course:03.0f} true, {show.say_distance(home.distance)} to {buoy}, "
-        f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} at {show.say_speed(home.speed)}."
+        f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} "
+        f"with the throttle for {show.say_speed(home.speed)} in flat water."
     )
 
 

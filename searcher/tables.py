@@ -25,6 +25,8 @@ GATHERED = "gathered matter"
 NAMES = {CONVERGENCE_LINE: GATHERED, "convergence": GATHERED}
 FRONT_KINDS = (TEMPERATURE_BREAK, COLOR_CHANGE, CONVERGENCE_LINE)
 LEG_KINDS = ("run", "lines in", "troll", "lines up", "home")
+#: those without lines in the water
+RUNS = ("run", "home")
 WEED_LINE, DEBRIS, TEMPERATURE, BIRDS = "weed line", "debris", "temperature", "birds"
 BITE, FISH, NOTHING, TROLLED = "bite", "fish", "nothing", "trolled"
 SIGHTING_KINDS = (
@@ -83,7 +85,7 @@ LEGS = {
     "start": "time",
     "end": "time",
     "distance": "number",  # over the ground, m
-    "speed": "number",  # through the water, m/s
+    "speed": "number",  # the boat is set to make in flat water, m/s; waves slow a run
     "fuel_used": "number",  # L
     "fuel_left": "number",  # L at the end of the leg, reserve included
     "box": "integer",  # rank of the box it belongs to; 0 for the way out of and back to port
@@ -171,6 +173,12 @@ def _is_kind(values: pd.Series, kind: str) -> bool:
     if kind == "text":
         return all(isinstance(value, str) for value in values)
     return values.dtype.kind in ("iu" if kind == "integer" else "iuf")
+
+
+def pace_of(leg: Row) -> float:
+    """Speed (m/s) of a row of `LEGS`: of a run over the ground, as waves and currents let it be."""
+    seconds = (leg.end - leg.start).total_seconds()
+    return float(leg.distance / seconds if leg.kind in RUNS and seconds > 0 else leg.speed)
 
 
 def say_name(name: str) -> str:

@@ -218,8 +218,11 @@ def test_csv_has_the_skippers_units_and_says_them(american, tmp_path):
     np.testing.assert_allclose(sheets["boxes"]["time out (min)"], boxes["time_out"] / 60, atol=0.51)
     np.testing.assert_allclose(sheets["legs"]["fuel left (gal)"], legs["fuel_left"] / 3.785411784, atol=0.051)
     np.testing.assert_allclose(sheets["legs"]["distance (nmi)"], legs["distance"] / 1852, atol=0.0051)
-    speed = sheets["legs"]["speed through the water (kn)"]
+    speed = sheets["legs"]["speed in flat water (kn)"]
     np.testing.assert_allclose(speed, legs["speed"] * 3600 / 1852, atol=0.051)
+    hours = (legs["end"] - legs["start"]).dt.total_seconds() / 3600
+    over_ground = sheets["legs"]["speed over the ground (kn)"]
+    np.testing.assert_allclose(over_ground, legs["distance"] / 1852 / hours, atol=0.051)
     assert list(sheets["stays"]["stay (min)"]) == [
         round(seconds / 60)
         for seconds in (american.stays["end"] - american.stays["start"]).dt.total_seconds()

@@ -64,7 +64,10 @@ def test_rerank_says_where_next_and_when_home(morning):
     lines = done.stdout.splitlines()
     assert re.match(r"NEXT box \d+ \(\d\.\d\d an hour\): ", lines[0])
     assert re.search(r"TURN FOR HOME from box \d+ by \d\d:\d\d; from here by \d\d:\d\d", done.stdout)
-    assert re.search(r"Home: \d{3} true, [\d.]+ nmi to the sea buoy, .* at 20.0 kn", done.stdout)
+    assert re.search(
+        r"Home: \d{3} true, [\d.]+ nmi to the sea buoy, .* with the throttle for 20.0 kn in flat water",
+        done.stdout,
+    )
     for words in ("trolled, 1 met", "trolled, nothing", "2 birds, low, at 08:20", "than the map"):
         assert words in done.stdout, words
     assert "your judgement come first" in lines[-1]

@@ -19,6 +19,7 @@ from searcher.brief.words import (
     moment,
     named_boxes,
     ports_words,
+    say_pace,
     say_rate,
     say_span,
     steps_of,
@@ -26,7 +27,7 @@ from searcher.brief.words import (
 )
 from searcher.files import write_text
 from searcher.plan import Plan
-from searcher.tables import say_name
+from searcher.tables import RUNS, say_name
 
 if TYPE_CHECKING:
     from fastkml import Placemark, Style
@@ -90,10 +91,10 @@ def _route(plan: Plan) -> Iterator[Placemark]:
         work = f", box {step.box}" if step.box else ""
         about = (
             f"Until {show.say_time(step.end)}, {say_span(step.seconds)}: {show.say_distance(step.distance)} "
-            f"at {show.say_speed(step.speed)}; then {show.say_fuel(step.fuel_left)} left."
+            f"at {say_pace(step, show)}; then {show.say_fuel(step.fuel_left)} left."
         )
         name = f"{show.say_clock(step.start)} {step.kind}{work}"
-        style = "run" if step.kind in ("run", "home") else "troll"
+        style = "run" if step.kind in RUNS else "troll"
         line = shapely.LineString(step.places)
         yield _placemark(name, about, line, style=style, hours=(step.start, step.end))
 

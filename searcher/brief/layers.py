@@ -37,7 +37,7 @@ from searcher.brief.sheet import (
 )
 from searcher.brief.words import ports_of
 from searcher.plan import Plan
-from searcher.tables import FRONT_KINDS, say_name
+from searcher.tables import FRONT_KINDS, RUNS, say_name
 from searcher.units import from_unit
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def shown(frame: Frame, plan: Plan, view: View | None) -> set[str]:
     outline = shapely.intersection(range_outline(frame, plan), shapely.box(west, south, east, north))
     checks = {
         TROLLED: (legs["kind"] == "troll").any(),
-        RUN: legs["kind"].isin(["run", "home"]).any(),
+        RUN: legs["kind"].isin(RUNS).any(),
         RANGE: outline.length > SLIVER * (east - west),
         BOX: plan.boxes.intersects(paper).any(),
         SHUT: paper.intersects(plan.trip.avoid.closed),
@@ -262,7 +262,7 @@ def draw_route(ax: GeoAxes, frame: Frame, plan: Plan) -> np.ndarray:
     points = [np.empty((0, 2))]
     for leg in plan.legs.itertuples():
         xy = shapely.get_coordinates(frame.shape(leg.geometry))
-        if leg.kind in ("run", "home"):
+        if leg.kind in RUNS:
             ax.plot(*xy.T, color=INK, linewidth=1.5, zorder=7, path_effects=halo(3.2))
             _draw_heading(ax, xy)
         elif leg.kind != "lines up":

@@ -19,6 +19,7 @@ from searcher.brief.shapes import Plane
 from searcher.brief.sheet import FRONT_STYLES, TROLL
 from searcher.brief.words import named_boxes, ports_of
 from searcher.plan import Plan
+from searcher.tables import RUNS
 from searcher.trip.model import Finish, Port
 
 if TYPE_CHECKING:
@@ -171,7 +172,7 @@ def draw_boxes(plot: figure, plane: Plane, plan: Plan) -> None:
 def draw_route(plot: figure, plane: Plane, plan: Plan) -> None:
     """Legs, what is trolled in yellow on black, ports and sea buoys."""
     legs = plan.legs
-    running = legs["kind"].isin(["run", "home"]).to_numpy()
+    running = legs["kind"].isin(RUNS).to_numpy()
     xs, ys = shapes.paths(plane, list(legs.geometry))
     data = {
         "xs": xs,

@@ -12,11 +12,12 @@ import numpy as np
 import shapely
 
 from searcher import geo
-from searcher.brief.words import Step, say_course, steps_of
+from searcher.brief.words import Step, say_course, say_pace, steps_of
 from searcher.coast import find_obstacles
 from searcher.errors import SearcherError
 from searcher.geo import LocalPlane, Place
 from searcher.plan import Plan
+from searcher.tables import RUNS
 
 #: what the mark at the end of a leg is called
 TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN"}
@@ -108,7 +109,7 @@ def route_marks(plan: Plan, tolerance: float) -> list[Mark]:
     marks = [Mark(start[0], 0, first.places[0], first.start, start[1])]
     obstacles = (plan.waters.obstacles if plan.waters else find_obstacles(plan.trip)) if tolerance else None
     for step, following in zip(steps, [*steps[1:], None], strict=True):
-        within, box = (TURN, 0) if step.kind in ("run", "home") else (BEND, step.box)
+        within, box = (TURN, 0) if step.kind in RUNS else (BEND, step.box)
         times = _times_along(step)
         for k in _kept_bends(step, tolerance, obstacles):
             marks.append(Mark(within, box, step.places[k], times[k], f"{within.capitalize()}."))
@@ -135,7 +136,7 @@ def _kept_bends(step: Step, tolerance: float, obstacles: shapely.Geometry | None
     """
     places = step.places
     every = [k for k in range(1, len(places) - 1) if not _is_same(places[k], places[k - 1])]
-    if step.kind in ("run", "home") or not every or not tolerance:
+    if step.kind in RUNS or not every or not tolerance:
         return every
     plane = LocalPlane(places[0])
     flat = plane.to_plane(shapely.LineString(places))
@@ -177,6 +178,6 @@ def _describe(plan: Plan, step: Step) -> str:
     course = f" course {say_course(step.courses[0])} true," if step.courses else ""
     return (
         f"{step.kind.capitalize()}:{course} {show.say_distance(step.distance)} at "
-        f"{show.say_speed(step.speed)}; here {show.say_time(step.end)}, "
+        f"{say_pace(step, show)}; here {show.say_time(step.end)}, "
         f"fuel left {show.say_fuel(step.fuel_left)}"
     )

@@ -69,6 +69,7 @@ def box_sheet(plan: Plan) -> pd.DataFrame:
 def leg_sheet(plan: Plan) -> pd.DataFrame:
     """The legs in order."""
     legs, show = plan.legs, plan.trip.show
+    seconds = (legs["end"] - legs["start"]).dt.total_seconds()
     return pd.DataFrame(
         {
             "leg": np.arange(1, len(legs) + 1),
@@ -79,7 +80,8 @@ def leg_sheet(plan: Plan) -> pd.DataFrame:
             **_ends(legs.geometry),
             "course at the start (degrees true)": [_course(line) for line in legs.geometry],
             **_measured(legs["distance"], "distance", show.distance, 2),
-            **_measured(legs["speed"], "speed through the water", show.speed, 1),
+            **_measured(legs["speed"], "speed in flat water", show.speed, 1),
+            **_measured(legs["distance"] / seconds, "speed over the ground", show.speed, 1),
             **_measured(legs["fuel_used"], "fuel used", show.fuel, 1),
             **_measured(legs["fuel_left"], "fuel left", show.fuel, 1),
         }

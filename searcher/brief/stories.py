@@ -12,6 +12,7 @@ from searcher import geo, tables
 from searcher.brief.words import (
     Step,
     say_course,
+    say_pace,
     say_place,
     say_rate,
     say_span,
@@ -19,7 +20,7 @@ from searcher.brief.words import (
 )
 from searcher.geo import Place
 from searcher.plan import Plan
-from searcher.tables import Row, say_name
+from searcher.tables import RUNS, Row, say_name
 
 #: evidence that changes the rate by less than this (natural log) is called neutral
 NEUTRAL = 0.05
@@ -55,12 +56,13 @@ def leg_story(plan: Plan, step: Step) -> dict[str, Any]:
         "story": f"leg-{step.row}",
         "kind": step.kind,
         "does": "troll on, lines stay in" if step.joins else step.kind,
-        "box": step.box if step.kind not in ("run", "home") else 0,
+        "box": step.box if step.kind not in RUNS else 0,
         "to_box": step.box,
         "start": spot(step.places[0]),
         "end": spot(step.places[-1]),
         "course": courses or "–",
         "distance": show.say_distance(step.distance),
+        "pace": say_pace(step, show),
         "speed": show.say_speed(step.speed),
         "leave": show.say_clock(step.start),
         "eta": show.say_clock(step.end),

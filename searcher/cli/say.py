@@ -53,6 +53,8 @@ def say_stay_facts(stay: Row) -> dict[str, Any]:
 
 def print_plan(made: Plan) -> None:
     """The plan in a few lines: cautions, the day in order, how long at each box, when to turn for home."""
+    from searcher.tables import pace_of
+
     show = made.trip.show
     for caution in made.cautions:
         typer.echo(f"caution: {caution}")
@@ -65,7 +67,7 @@ def print_plan(made: Plan) -> None:
         where = f"box {leg.box}" if leg.box else ""
         typer.echo(
             f"{show.say_clock(leg.start)}-{show.say_clock(leg.end)}  {leg.kind:6} {where:7} "
-            f"{show.say_distance(leg.distance):>9} at {show.say_speed(leg.speed):>8}, "
+            f"{show.say_distance(leg.distance):>9} at {show.say_speed(pace_of(leg)):>8}, "
             f"{show.say_fuel(leg.fuel_left):>7} left"
         )
     typer.echo("")
