@@ -121,7 +121,9 @@ def find_obstacles(trip: Trip) -> shapely.Geometry:
     wide = shapely.buffer(flat, trip.avoid.clearance + 30.0, quad_segs=4)
     aprons = [buffer(shapely.Point(at), trip.avoid.clearance + APRON, centre=at) for at in trip.buoys]
     apron = shapely.union_all([plane.to_plane(around) for around in aprons])
-    keep_off = shapely.union(shapely.difference(wide, apron), plane.to_plane(shore))
+    # an intricate coast that is valid in degrees may cross itself by less than a metre on the plane
+    bare = shapely.make_valid(plane.to_plane(shore))
+    keep_off = shapely.union(shapely.difference(wide, apron), bare)
     obstacles = shapely.union(plane.to_degrees(keep_off), trip.avoid.closed)
     shapely.prepare(obstacles)
     return obstacles

@@ -44,12 +44,15 @@ def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
     """
     trip = plan.trip
     budget = make_budget(trip, start=at, at=now, fuel=fuel, work=0.0)
-    ways = [_way_at(speed, plan, budget) for speed in running_speeds(trip.boat)]
-    fitting = [way for way in ways if way.fits]
-    if not fitting:
-        held = [way for way in ways if way.fuel <= fuel and way.speed == trip.boat.cruise]
-        return (held or sorted(ways, key=lambda way: way.fuel))[0]
-    return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))
+    usual = running_speeds(trip.boat)
+    others = [speed for speed in trip.boat.speeds if speed not in usual]
+    ways: list[WayHome] = []
+    for speeds in (usual, others):  # each takes a march: no more of them than are wanted
+        ways += [_way_at(speed, plan, budget) for speed in speeds]
+        if fitting := [way for way in ways if way.fits]:
+            return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))
+    held = [way for way in ways if way.fuel <= fuel and way.speed == trip.boat.cruise]
+    return (held or sorted(ways, key=lambda way: way.fuel))[0]
 
 
 def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:

@@ -56,7 +56,7 @@ def _kernels() -> dict[str, tuple[Any, float, list[tuple[Any, ...]]]]:
     stream = sample.Stream(reals[1], reals[2], count, count, *(number,) * 4)
     flow = sample.Flow(reals[1], reals[3], reals[3], *(number,) * 4)
     grid = sample.Grid(*(number,) * 4)
-    medium = march.Medium(reals[2], reals[4], number, number, reals[1], reals[1])
+    medium = march.Medium(reals[3], reals[4], number, number, reals[1], reals[1])
     day = tour.Problem(*(ints[1],) * 3, *(reals[1],) * 3, reals[2], reals[2], number, number, count)
     costs = bound.Steps(ints[2], *(ints[1],) * 4, count)
     room = singles[1], np.zeros(1, np.int32), ints[2]

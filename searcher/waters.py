@@ -1,7 +1,7 @@
 """The water of a trip: the currents and waves on the way, and ways between two places.
 
 Ways keep to the open cells of a `searcher.coast.Coast`, and are checked against its exact shapes as well.
-Currents are there twice: their mean over the hours of the trip, and hour by hour.
+Currents and waves are there twice: their mean over the hours of the trip, and hour by hour.
 """
 
 from __future__ import annotations
@@ -39,11 +39,12 @@ HALVING = 2.0
 
 
 class Hourly(NamedTuple):
-    """Currents hour by hour: `begin` and `step` in s since `sea.EPOCH`, flow (time, lat, lon, 2) in m/s."""
+    """Currents and waves hour by hour: `begin` and `step` in s since `sea.EPOCH`."""
 
     begin: float
     step: float
-    flow: np.ndarray
+    flow: np.ndarray  # (time, lat, lon, 2), m/s
+    waves: np.ndarray | None = None  # significant height (time, lat, lon), m
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,9 @@ class Waters(Coast):
 
     @cached_property
     def mean(self) -> Hourly:
-        """The mean current as one field."""
-        return Hourly(0.0, HOUR, np.stack([self.u, self.v], axis=-1)[None])
+        """The mean current and waves as one field."""
+        waves = None if self.waves is None else self.waves[None]
+        return Hourly(0.0, HOUR, np.stack([self.u, self.v], axis=-1)[None], waves)
 
     @cached_property
     def adrift(self) -> Waters:
@@ -81,12 +83,15 @@ class Waters(Coast):
         if deadline is None:
             return medium
         last = medium.begin + medium.step * (len(medium.flow) - 1)
-        turned = self._once(("turned", hourly), lambda: np.ascontiguousarray(-medium.flow[::-1]))
-        return medium._replace(flow=turned, begin=deadline - last)
+        turned = {
+            "flow": self._once(("turned", hourly), lambda: np.ascontiguousarray(-medium.flow[::-1])),
+            "speed": self._once(("turned", speed, hourly), lambda: np.ascontiguousarray(medium.speed[::-1])),
+        }
+        return medium._replace(**turned, begin=deadline - last)
 
     def _medium(self, speed: float, hourly: bool) -> Medium:
-        made = slowed(speed, 0.0 * self.u if self.waves is None else self.waves)
-        begin, step, flow = self.hourly if hourly and self.hourly else self.mean
+        begin, step, flow, waves = self.hourly if hourly and self.hourly else self.mean
+        made = slowed(speed, 0.0 * self.u[None] if waves is None else waves)
         return Medium(np.where(self.blocked, 0.0, made), flow, begin, step, *self.metres)
 
     def _once(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
@@ -236,9 +241,11 @@ def survey_waters(
     """The waters of a trip: its coast, if it is not known already, and currents and waves over its hours."""
     coast = coast or survey_coast(trip, sea, spacing=spacing)
     hourly, known = _find_currents(trip, sea, coast.lon, coast.lat)
-    u, v = np.ascontiguousarray(np.moveaxis(hourly.flow.mean(axis=0), -1, 0))
     waves = _find_waves(trip, sea, coast.lon, coast.lat)
-    return Waters(coast.lon, coast.lat, coast.blocked, coast.obstacles, u, v, known, waves, hourly)
+    u, v = np.ascontiguousarray(np.moveaxis(hourly.flow.mean(axis=0), -1, 0))
+    mean = None if waves is None else waves.mean(axis=0)
+    hourly = hourly._replace(waves=waves)
+    return Waters(coast.lon, coast.lat, coast.blocked, coast.obstacles, u, v, known, mean, hourly)
 
 
 def _find_currents(
@@ -253,18 +260,25 @@ def _find_currents(
 
 
 def _find_waves(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np.ndarray | None:
-    """Mean significant height over the hours of the trip; where none is known, the nearest or None."""
+    """Significant height at the hours of the trip, gaps filled from the nearest; None if none is known."""
     if not has(sea, "waves"):
         return None
     data = sea["waves"].to_dataset()
-    fields, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
-    x, y = np.meshgrid(lon, lat)
-    mean = sample_field(fields.mean(axis=(0, 3)), grid_of(data), x.ravel(), y.ravel()).reshape(x.shape)
-    known = np.isfinite(mean)
+    given, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
+    grid, (x, y) = grid_of(data), (axis.ravel() for axis in np.meshgrid(lon, lat))
+    fields = np.empty((len(given), lat.size, lon.size))
+
+    def sample(first: int, last: int) -> None:
+        for k in range(first, last):
+            height = np.ascontiguousarray(given[k, :, :, 0])
+            fields[k] = sample_field(height, grid, x, y).reshape(lat.size, lon.size)
+
+    in_threads(sample, len(given))
+    known = np.isfinite(fields.sum(axis=0))
     if not known.any():
         return None
-    mean[~known] = mean[_nearest(known)]
-    return mean
+    fields[:, ~known] = fields[:, *_nearest(known)]
+    return fields
 
 
 def _nearest(known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

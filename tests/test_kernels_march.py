@@ -31,9 +31,10 @@ def make_medium(u, v, speed, *, blocked=None, east=1000.0, north=1000.0, begin=0
     flow = np.stack([u, v], axis=-1)
     flow = flow[None] if flow.ndim == 3 else flow
     ny, nx = flow.shape[1:3]
-    open_speed = np.array(np.broadcast_to(speed, (ny, nx)), dtype=float)
+    hours = np.shape(speed)[0] if np.ndim(speed) == 3 else 1
+    open_speed = np.array(np.broadcast_to(speed, (hours, ny, nx)), dtype=float)
     if blocked is not None:
-        open_speed[blocked] = 0.0
+        open_speed[:, blocked] = 0.0
     metres = (np.array(np.broadcast_to(size, ny), dtype=float) for size in (east, north))
     return Medium(open_speed, np.ascontiguousarray(flow), begin, step, *metres)
 
@@ -375,6 +376,21 @@ def test_straight_ways_meet_the_current_of_each_hour():
     time = straight_times(make_medium(u, 0.0, 8.0), np.array([depart]), ax, ay, bx, by)[0]
     length = 8.0 * time + growth * ((depart + time) ** 2 - depart**2) / 2
     assert length == pytest.approx(96e3, rel=1e-4)
+
+
+@pytest.mark.parametrize("find", ["straight", "march"])
+def test_ways_are_made_at_the_speed_of_each_hour(find):
+    """At a speed that falls as S - a t: S T - a T²/2 (less what came before) is the length."""
+    loss, depart, ny, nx = 2e-4, 1200.0, 41, 101
+    speed = 9.0 - loss * HOUR * np.arange(6)[:, None, None] + np.zeros((ny, nx))
+    medium = make_medium(np.zeros((6, ny, nx)), 0.0, speed)
+    x0, y0 = 2.0, 20.0
+    if find == "march":
+        time = march(medium, depart, x0, y0, 3000.0)[20, 98]
+    else:
+        time = straight_times(medium, np.array([depart]), *(np.array([v]) for v in (x0, y0, 98.0, y0)))[0]
+    length = 9.0 * time - loss * ((depart + time) ** 2 - depart**2) / 2
+    assert length == pytest.approx(96e3, rel=2e-3)
 
 
 def test_straight_ways_stop_at_blocked_cells_and_the_rim():

@@ -203,6 +203,18 @@ def test_waves_slow_the_boat_and_it_burns_no_less(still):
     assert float(rough["waves"].max()) == pytest.approx(1.0)
 
 
+def test_waves_that_rise_slow_the_way_home_alone():
+    """2 m take half of the 12 kn beyond trolling speed (`slowed`): out at 20 kn, home at 14."""
+    lon, lat = make_axes(TASMAN, half=2.0, step=0.25)
+    moments = hours(-3.0, 18.0)
+    rising = np.where(moments >= moments[3], 2.0, 0.0)[:, None, None]  # from 6 h after leaving on
+    waves = make_node("waves", lon, lat, moments, hs=rising)
+    reach = find_reach(make_trip(), make_simple_sea(half=2.0, waves=waves))
+    away = np.hypot(30e3, 10e3)
+    assert at(reach, 30e3, 10e3, "time_out") == pytest.approx(away / (20.0 * KNOT), rel=3e-3)
+    assert at(reach, 30e3, 10e3, "time_home") == pytest.approx(away / (14.0 * KNOT), rel=3e-3)
+
+
 # ---- from any place, later in the day
 
 

@@ -21,6 +21,7 @@ from seas import HOUR, KNOT, time_across
 
 from searcher.cli.again import facts_of, write_rerank
 from searcher.errors import OutOfReach
+from searcher.homeward import way_home
 from searcher.learn.hints import DEPTH_GAIN, FLOCK_GAIN
 from searcher.learn.registration import NOISE
 from searcher.learn.trolled import SHAPE, box_factor, with_fading
@@ -395,6 +396,24 @@ def test_where_only_the_way_home_is_left(plan):
     assert first.startswith("TURN FOR HOME NOW: it takes ")
     assert "late" in first
     assert "Tell the person ashore" in first
+
+
+def test_where_cruise_burns_too_much_the_speeds_between_are_tried(plan):
+    """At 4 kn, the most miles to the litre, it gets late; at 20 it takes of the reserve; at 12 neither."""
+    table = [(4.0, 4.0), (12.0, 16.0), (20.0, 60.0), (30.0, 120.0)]
+    boat = plan.trip.boat.model_copy(
+        update={"table": tuple((speed * KNOT, litres / HOUR) for speed, litres in table)}
+    )
+    here, spare = place(20e3, 0.0), 0.5 * 60.0 * 20e3 / (20.0 * KNOT) / HOUR  # L above the reserve
+    times = {speed: time_across(speed * KNOT, EAST, 0.0, -20e3, 0.0) for speed, _ in table}
+    left = 1.2 * times[12.0]
+    assert times[4.0] > left
+    assert times[20.0] * 60.0 / HOUR > spare > times[12.0] * 16.0 / HOUR
+    other = replace(plan, trip=plan.trip.model_copy(update={"boat": boat}))
+    home = way_home(other, here, boat.tank * boat.reserve + spare, after(10.0 - left / HOUR))
+    assert home.fits
+    assert home.speed == pytest.approx(12.0 * KNOT)
+    assert home.time == pytest.approx(times[12.0], rel=5e-3)
 
 
 def test_pins_and_bans_are_kept(plan):

@@ -14,7 +14,7 @@ def straight_times(medium, depart, ax, ay, bx, by, *, leaving=0.0):
 
     leaving: speed in the first cell where that is blocked.
     """
-    ny, nx = medium.speed.shape
+    _, ny, nx = medium.speed.shape
     dx, dy = bx - ax, by - ay
     ends = np.zeros((ax.size, 1)), np.ones((ax.size, 1))
     cuts = np.sort(np.hstack([_borders(ax, dx), _borders(ay, dy), *ends]), axis=1)
@@ -27,11 +27,11 @@ def straight_times(medium, depart, ax, ay, bx, by, *, leaving=0.0):
     )
     outside = (i < 0) | (i >= nx) | (j < 0) | (j >= ny)
     i, j = i.clip(0, nx - 1), j.clip(0, ny - 1)
-    speed = medium.speed[j, i]
+    speed = medium.speed[0, j, i]
     begins = (i == i[:, :1]) & (j == j[:, :1])
     speed = np.where((speed <= 0.0) & begins, leaving, speed)
     before_i, before_j = i[:, np.r_[0, : i.shape[1] - 1]], j[:, np.r_[0, : i.shape[1] - 1]]
-    between = (medium.speed[before_j, i] <= 0.0) & (medium.speed[j, before_i] <= 0.0)
+    between = (medium.speed[0, before_j, i] <= 0.0) & (medium.speed[0, j, before_i] <= 0.0)
     shut = outside | (speed <= 0.0) | ((before_i != i) & (before_j != j) & between)
     x, y = share * dx[:, None] * medium.east[j], share * dy[:, None] * medium.north[j]
     length = np.hypot(x, y)
@@ -41,10 +41,14 @@ def straight_times(medium, depart, ax, ay, bx, by, *, leaving=0.0):
         if not go.size:
             continue
         at = go, k
-        u, v = _current(medium, j[at], i[at], depart[go] + time[go] + 0.5 * length[at] / speed[at])
+        t = depart[go] + time[go] + 0.5 * length[at] / speed[at]
+        (u, v), own = (
+            _at(medium, field, j[at], i[at], t) for field in (medium.flow, medium.speed[..., None])
+        )
+        own = np.where(own[0] > 0.0, own[0], speed[at])
         along, aside = (u * x[at] + v * y[at]) / length[at], (v * x[at] - u * y[at]) / length[at]
-        over_ground = along + np.sqrt(np.maximum(speed[at] ** 2 - aside**2, 0.0))
-        moves = (over_ground > 0.0) & (np.abs(aside) < speed[at])
+        over_ground = along + np.sqrt(np.maximum(own**2 - aside**2, 0.0))
+        moves = (over_ground > 0.0) & (np.abs(aside) < own)
         time[go] += np.where(moves, length[at] / np.where(moves, over_ground, 1.0), np.inf)
     return time
 
@@ -58,13 +62,13 @@ def _borders(start, way):
     return np.where((share > 0.0) & (share < 1.0), share, 1.0)
 
 
-def _current(medium, j, i, t):
-    """The current at nodes and times, linear between its hours."""
-    last = len(medium.flow) - 1
+def _at(medium, field, j, i, t):
+    """A field (time, lat, lon, ...) at nodes and times, linear between its hours."""
+    last = len(field) - 1
     moment = np.clip((t - medium.begin) / medium.step, 0.0, last)
     k = np.minimum(moment.astype(int), max(last - 1, 0))
     share = (moment - k)[:, None]
-    return ((1 - share) * medium.flow[k, j, i] + share * medium.flow[np.minimum(k + 1, last), j, i]).T
+    return ((1 - share) * field[k, j, i] + share * field[np.minimum(k + 1, last), j, i]).T
 
 
 def trace_back(medium, depart, time, x0, y0, x, y):
@@ -82,7 +86,7 @@ def trace_back(medium, depart, time, x0, y0, x, y):
     while True:
         here, to = (columns[-1], rows[-1]), (np.array([float(columns[-1])]), np.array([float(rows[-1])]))
         begin = np.array([depart]), np.array([x0]), np.array([y0])
-        direct = straight_times(medium, *begin, *to, leaving=medium.speed[here[1], here[0]])[0]
+        direct = straight_times(medium, *begin, *to, leaving=medium.speed[0, here[1], here[0]])[0]
         i, j = here[0] + di, here[1] + dj
         inside = (i >= 0) & (i < nx) & (j >= 0) & (j < ny)
         i, j = i[inside], j[inside]

@@ -53,6 +53,8 @@ def find_gathering(
         return empty_table("fronts")
     plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(within))[0]))
     ends = lay_stretches(plane.to_plane(within))
+    if not len(ends):
+        return empty_table("fronts")
     density = density_along(ends, floating, plane)
     worth = np.where(density >= LEAST_DENSITY, density, np.nan)
     if time is not None:

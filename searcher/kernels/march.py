@@ -38,7 +38,7 @@ EVERYWHERE = np.empty(0, np.int64)
 class Medium(NamedTuple):
     """Water to travel over: what the boat makes through it, how it moves, and the size of its cells."""
 
-    speed: np.ndarray  # (lat, lon), m/s through the water; 0 where no boat may go
+    speed: np.ndarray  # (time or 1, lat, lon), m/s through the water; 0 at all hours where no boat may go
     flow: np.ndarray  # (time, lat, lon, 2), m/s east and north, no NaN
     begin: float  # time of the first field, s
     step: float  # between fields, s; before the first and after the last the field is held
@@ -47,17 +47,20 @@ class Medium(NamedTuple):
 
 
 @inner()
-def _current(medium, j, i, t):
-    """Current (m/s east, north) at a node at a time, linear between fields."""
-    flow = medium.flow
+def _water(medium, j, i, t):
+    """Current (m/s east, north) at a node at a time, and what the boat makes, linear between fields."""
+    flow, speed = medium.flow, medium.speed
     last = flow.shape[0] - 1
+    own = speed[0, j, i]
     if last == 0:
-        return flow[0, j, i, 0], flow[0, j, i, 1]
+        return flow[0, j, i, 0], flow[0, j, i, 1], own
     s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
     k = min(int(s), last - 1)
     u = flow[k, j, i, 0]
     v = flow[k, j, i, 1]
-    return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v)
+    if speed.shape[0] > 1:
+        own = speed[k, j, i] + (s - k) * (speed[k + 1, j, i] - speed[k, j, i])
+    return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v), own
 
 
 @inner()
@@ -139,7 +142,7 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
 
     `leaving`: speed in the first cell if that is blocked, 0 where it may not be.
     """
-    ny, nx = medium.speed.shape
+    _, ny, nx = medium.speed.shape
     i = int(math.floor(ax + 0.5))
     j = int(math.floor(ay + 0.5))
     dx = bx - ax
@@ -152,7 +155,7 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
     while True:
         if not (0 <= j < ny and 0 <= i < nx):
             return math.inf
-        speed = medium.speed[j, i] if medium.speed[j, i] > 0.0 else leaving
+        speed = medium.speed[0, j, i] if medium.speed[0, j, i] > 0.0 else leaving
         if speed <= 0.0:
             return math.inf
         leaving = 0.0
@@ -161,8 +164,8 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
         y = (upto - done) * dy * medium.north[j]
         length = math.sqrt(x * x + y * y)
         if length > 0.0:
-            cu, cv = _current(medium, j, i, depart + total + 0.5 * length / speed)
-            over_ground = ground_speed(speed, cu, cv, x / length, y / length)
+            cu, cv, made = _water(medium, j, i, depart + total + 0.5 * length / speed)
+            over_ground = ground_speed(made if made > 0.0 else speed, cu, cv, x / length, y / length)
             if over_ground <= 0.0:
                 return math.inf
             total += length / over_ground
@@ -173,7 +176,7 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
         step_j = 1 if dy > 0.0 else -1
         if abs(next_x - next_y) < CORNER:  # through a corner, but not between two blocked cells
             inside = 0 <= j + step_j < ny and 0 <= i + step_i < nx
-            if inside and medium.speed[j, i + step_i] <= 0.0 and medium.speed[j + step_j, i] <= 0.0:
+            if inside and medium.speed[0, j, i + step_i] <= 0.0 and medium.speed[0, j + step_j, i] <= 0.0:
                 return math.inf
             i += step_i
             j += step_j
@@ -204,13 +207,14 @@ def straight_times(medium, depart, ax, ay, bx, by):
 def _hands_on(medium):
     """Whether every triangle hands times only forward, so that each node need be settled only once."""
     fields, ny, nx, _ = medium.flow.shape
+    hours = medium.speed.shape[0]
     for j in range(ny):
         h = medium.east[j]
         g = medium.north[j]
         share = min(h, g) ** 2 / (h * h + g * g)
         for i in range(nx):
-            most = share * medium.speed[j, i] ** 2
             for k in range(fields):
+                most = share * medium.speed[min(k, hours - 1), j, i] ** 2
                 current = medium.flow[k, j, i, 0] ** 2 + medium.flow[k, j, i, 1] ** 2
                 if current > most and most > 0.0:
                     return False
@@ -220,7 +224,7 @@ def _hands_on(medium):
 @inner()
 def _start_disc(medium, depart, x0, y0, radius, time):
     """Times of straight ways from the start (column x0, row y0) within `radius` m, into the padded `time`."""
-    ny, nx = medium.speed.shape
+    _, ny, nx = medium.speed.shape
     row = min(max(int(round(y0)), 0), ny - 1)
     column = min(max(int(round(x0)), 0), nx - 1)
     reach_j = int(math.ceil(radius / medium.north[row])) + 1
@@ -230,7 +234,7 @@ def _start_disc(medium, depart, x0, y0, radius, time):
             x = (i - x0) * medium.east[j]
             y = (j - y0) * medium.north[j]
             nearest = abs(i - x0) <= 1.0 and abs(j - y0) <= 1.0
-            speed = medium.speed[j, i]
+            speed = medium.speed[0, j, i]
             if speed > 0.0 and (nearest or x * x + y * y <= radius * radius):
                 taken = _straight_time(medium, depart, speed, x0, y0, float(i), float(j))
                 time[(j + 1) * (nx + 2) + i + 1] = taken
@@ -246,7 +250,7 @@ def march(medium, depart, x0, y0, radius, goals):
     to; `EVERYWHERE`, or currents in which nodes are settled again, for all. For the time *to* a place by a
     deadline, march from it with currents and time turned round (`searcher.waters`).
     """
-    speed, east, north = medium.speed, medium.east, medium.north
+    speed, east, north = medium.speed[0], medium.east, medium.north
     ny, nx = speed.shape
     wide = nx + 2  # a blocked rim of one node all around
     time = np.full((ny + 2) * wide, math.inf)
@@ -296,8 +300,7 @@ def march(medium, depart, x0, y0, radius, goals):
                 continue
             row = j - RING_J[k]
             column = i - RING_I[k]
-            own = speed[row, column]
-            u, v = _current(medium, row, column, depart + t + half)
+            u, v, own = _water(medium, row, column, depart + t + half)
             best = math.inf
             touching = k & 1 == 0
             for turn in (1, 7):
@@ -351,7 +354,7 @@ def trace_back(medium, depart, time, x0, y0, x, y):
     while True:
         i = columns[-1]
         j = rows[-1]
-        soonest = _straight_time(medium, depart, medium.speed[j, i], x0, y0, float(i), float(j))
+        soonest = _straight_time(medium, depart, medium.speed[0, j, i], x0, y0, float(i), float(j))
         here = -1, -1
         for stride in STRIDES:
             for k in range(8 * stride):  # around the square, a side of 2 strides after the other

@@ -83,7 +83,7 @@ def main() -> None:
     def ours(where, current, hours=1):
         """Our side with as many fields of one current."""
         flow = np.broadcast_to(np.array(current), (hours, size, size, 2)).copy()
-        medium = Medium(np.where(where, 0.0, SPEED), flow, 0.0, 3600.0, metres, metres)
+        medium = Medium(np.where(where, 0.0, SPEED)[None], flow, 0.0, 3600.0, metres, metres)
         return lambda: march(medium, 0.0, float(column), float(row), radius, EVERYWHERE)
 
     sides = {

@@ -197,7 +197,7 @@ def ways(quick: bool) -> Iterator[Case]:
     land = np.isnan(flow.u[0])
     water = np.nan_to_num(np.stack([flow.u, flow.v], axis=-1))
     metres = np.full(size, CELL)
-    medium = Medium(np.where(land, 0.0, 9.0), water, 0.0, 3.0 * HOUR, metres, metres)
+    medium = Medium(np.where(land, 0.0, 9.0)[None], water, 0.0, 3.0 * HOUR, metres, metres)
     rng = np.random.default_rng(5)
     begin, way = rng.uniform(0.0, size - 1.0, (2, count)), rng.uniform(-25.0, 25.0, (2, count))
     given = medium, rng.uniform(0.0, 4.0 * HOUR, count), *begin, *(begin + way)
