@@ -119,8 +119,13 @@ def sizes_within(node: str, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> 
     """Wind speed or wave height (hours of the trip, cells within reach); NaN where the data say nothing.
 
     Between fields values are linear in time; before the first and after the last they are held for one step.
+    Where nothing is within reach they are those at the sea buoy.
     """
     row, column = np.nonzero(reach["reachable"].values)
+    if not row.size:
+        buoy = trip.port.sea_buoy
+        away = (np.abs(reach[name].values - at) for name, at in (("lat", buoy.lat), ("lon", buoy.lon)))
+        row, column = (np.array([distance.argmin()]) for distance in away)
     hours = to_seconds(hours_of(trip))
     if not has(sea, node):
         return np.full((hours.size, row.size), np.nan)
@@ -146,7 +151,8 @@ def find_cautions(
 ) -> tuple[str, ...]:
     """Everything about this plan that a skipper must know before trusting it: sea, data, cover, result."""
     return (
-        *_weather_cautions(conditions, trip),
+        *_weather_cautions(conditions, trip, reach),
+        *area_cautions(trip),
         *data_cautions(data, trip),
         *_cover_cautions(sea, reach, trip),
         *_way_in_cautions(trip),
@@ -154,8 +160,9 @@ def find_cautions(
     )
 
 
-def _weather_cautions(conditions: Sequence[Condition], trip: Trip) -> Iterator[str]:
+def _weather_cautions(conditions: Sequence[Condition], trip: Trip, reach: xr.Dataset) -> Iterator[str]:
     show = trip.show
+    sea = "in the waves that are known, as if they lasted and spread" if "waves" in reach else "in flat water"
     words = {"wind": show.say_speed, "waves": show.say_height}
     for condition in conditions:
         say = words[condition.name]
@@ -164,11 +171,23 @@ def _weather_cautions(conditions: Sequence[Condition], trip: Trip) -> Iterator[s
                 f"No {WORDS[condition.name]} data for all hours and waters of this trip: judge the "
                 f"{condition.name} by the official forecast alone."
             )
+            if condition.name == "waves":
+                yield f"Runs are reckoned {sea}: in more they take longer and burn more, the way home too."
         elif not condition.within:
             yield (
                 f"Beyond your limit: {condition.name} up to {say(condition.value)} at "
                 f"{show.say_clock(condition.at)}, your limit is {say(condition.limit)}."
             )
+
+
+def area_cautions(trip: Trip) -> Iterator[str]:
+    """What is odd about the closed areas of a trip."""
+    closed = trip.avoid.closed
+    if not closed.is_empty and not shapely.intersects(closed, shapely.box(*trip.region)):
+        yield (
+            "No closed area of [avoid] files lies in the waters of this trip: see that their longitudes are "
+            "right, negative west of Greenwich."
+        )
 
 
 def data_cautions(data: Sequence[dict[str, Any]], trip: Trip) -> Iterator[str]:
@@ -208,6 +227,22 @@ def data_cautions(data: Sequence[dict[str, Any]], trip: Trip) -> Iterator[str]:
         yield "No depth data: shoals are not avoided, depths not scored. Check every leg on the chart."
     if "color" not in present:
         yield "No water colour data: colour counts as neutral."
+
+
+def missing_weather(data: Sequence[dict[str, Any]], trip: Trip) -> Iterator[str]:
+    """Wind and waves that the data of a trip do not have, or not for all of its hours."""
+    rows = {row["node"]: row for row in data if row["last"] is not None}
+    for node, name in WORDS.items():
+        if node not in rows:
+            yield f"No {name} data: judge the {node} by the official forecast alone."
+            continue
+        late = to_seconds(rows[node]["first"]) - to_seconds(trip.window.start)
+        early = to_seconds(trip.window.end) - to_seconds(rows[node]["last"])
+        if max(late, early) > HOUR:
+            yield (
+                f"The {name} data do not cover the hours of the trip: they are from "
+                f"{trip.show.say_time(rows[node]['first'])} to {trip.show.say_time(rows[node]['last'])}."
+            )
 
 
 def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator[str]:
@@ -288,7 +323,8 @@ def _length_ashore(port: Port | Finish, trip: Trip) -> float:
 def _result_cautions(boxes: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, reach: xr.Dataset) -> Iterator[str]:
     if boxes.empty:
         sought = "No break, colour change or gathered matter"
-        yield f"{sought} within reach and within your depths: nothing to recommend."
+        limits = "this fuel, these hours and daylight, and within your depths"
+        yield f"{sought} within reach of {limits}: nothing to recommend."
     elif legs.empty:
         yield "No box can be worked within the hours, daylight and fuel of this trip."
     if not reach["reachable"].values.any():

@@ -176,12 +176,14 @@ def _say_stay(stay: Row, show: Show) -> str:
 
 
 def _say_home(found: Rerank, show: Show) -> str:
-    home, finish = found.home, found.plan.trip.finish
-    buoy = f"the sea buoy of {finish.name}" if finish else "the sea buoy"
+    home, trip = found.home, found.plan.trip
+    buoy = f"the sea buoy of {trip.finish.name}" if trip.finish else "the sea buoy"
+    late = (found.plan.legs["end"] > trip.window.sunset).any()
+    dark = f" Some of the way is in the dark: sunset {show.say_clock(trip.window.sunset)}." if late else ""
     return (
         f"Home: {home.course:03.0f} true, {show.say_distance(home.distance)} to {buoy}, "
         f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} "
-        f"with the throttle for {show.say_speed(home.speed)} in flat water."
+        f"with the throttle for {show.say_speed(home.speed)} in flat water.{dark}"
     )
 
 

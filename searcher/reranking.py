@@ -37,7 +37,16 @@ from searcher.learn import (
 )
 from searcher.learn.afloat import NOTED, look_again
 from searcher.learn.afresh import gathered_now, lay_afresh, looked_over, tracks_now
-from searcher.learn.day import Day, doubts_at, in_order, lines_at, meet_lines, seen_times, temperature_bias
+from searcher.learn.day import (
+    Day,
+    at_their_hour,
+    doubts_at,
+    in_order,
+    lines_at,
+    meet_lines,
+    seen_times,
+    temperature_bias,
+)
 from searcher.learn.trolled import (
     box_factor,
     features_of,
@@ -206,8 +215,9 @@ def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
 
 def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> Day:
     """The day as learning sees it."""
-    observer = Observer(plan.sea, plan.fronts, make_drift(plan.sea), plan.floating)
-    log = in_order(sightings, now, species=plan.profile.name)
+    drift = make_drift(plan.sea)
+    observer = Observer(plan.sea, plan.fronts, drift, plan.floating)
+    log = at_their_hour(in_order(sightings, now, species=plan.profile.name), plan.boxes, drift)
     return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
 
 

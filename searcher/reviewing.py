@@ -96,7 +96,7 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
     lines = _lines_met(plan, meet_lines(day), day.log)
     worked = set(stretches["box"]) - {0}
     fronts = plan.boxes.set_index("rank")["front"]
-    named = day.log[day.log["kind"].isin(MATCHES) & (day.log["source"] == BY_PLAN)]
+    named = sightings[sightings["kind"].isin(MATCHES) & (sightings["source"] == BY_PLAN)]
     at = shapely.dwithin(plan.boxes["line"].to_numpy()[:, None], named.geometry.to_numpy(), HERE).any(axis=1)
     found = set(lines["front"]) | set(plan.boxes["front"][at])
     missed = sorted(number for number in worked if fronts[number] not in found)

@@ -117,7 +117,8 @@ def find_route(
         raise OutOfReach(
             "no day found that works every pinned box",
             given=f"boxes {sorted(pinned)}",
-            expected=f"boxes that fit one day within hours, light and fuel, as {sorted(best)} do",
+            expected="boxes that fit one day within hours, light and fuel, as "
+            + (f"{sorted(best)} do" if best else "none of them does"),
             hint="Pin fewer boxes, or start earlier",
         )
     return max(kept, key=lambda route: route.worth)

@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pytest
+import shapely
 from seas import (
     KNOT,
     LEAVE,
@@ -26,6 +27,7 @@ from searcher.conditions import (
     describe_data,
     find_cautions,
     judge_conditions,
+    missing_weather,
     step_of,
 )
 from searcher.reach import find_reach
@@ -126,6 +128,39 @@ def test_a_field_with_gaps_or_nothing_within_reach_is_unknown_unless_past_the_li
     away = weather("wind", u10=lambda x, y, h: np.where(np.hypot(x, y) < 95e3, np.nan, 6.0) + 0 * h, v10=0.0)
     wind = judge_conditions(trip, make_simple_sea(wind=away), reach)[0]
     assert wind.within is None
+
+
+def test_what_runs_are_reckoned_in_is_said_where_waves_are_not_known(trip, reach):
+    flat = cautions(trip, make_simple_sea(), reach)
+    assert having(flat, "Runs are reckoned in flat water: in more they take longer")
+    part = weather("waves", hours(-12, 2, 1.0), hs=1.0)
+    slowed = reach.assign(waves=reach["time_out"] * 0.0 + 1.0)
+    assert having(cautions(trip, make_simple_sea(waves=part), slowed), "in the waves that are known")
+    known = cautions(trip, make_simple_sea(waves=weather("waves", hs=1.0)), slowed)
+    assert not having(known, "Runs are reckoned")
+
+
+def test_with_nothing_within_reach_it_is_what_blows_at_the_buoy(trip, reach):
+    wind = weather("wind", u10=lambda x, y, h: 5.0 + np.hypot(x, y) / 10e3 + 0 * h, v10=0.0)
+    nowhere = reach.assign(reachable=reach["reachable"] & False)
+    found = judge_conditions(trip, make_simple_sea(wind=wind), nowhere)[0]
+    assert found.value == pytest.approx(5.0, abs=0.3)
+
+
+def test_closed_areas_elsewhere_are_said(reach):
+    here, away = (shapely.box(*TASMAN, *(np.array(TASMAN) + 0.1)), shapely.box(-154.0, -31.0, -153.0, -30.0))
+    for area, odd in ((here, False), (away, True), (here.union(away), False)):
+        found = cautions(make_trip(tank=60.0, closed=area), make_simple_sea(), reach)
+        assert bool(having(found, "No closed area of [avoid] files lies in the waters")) is odd
+
+
+def test_weather_that_does_not_cover_the_trip_is_missing(trip):
+    sea = make_simple_sea(wind=weather("wind", hours(-12, 2, 1.0), u10=5.0, v10=0.0))
+    wind, waves = missing_weather(describe_data(sea, trip), trip)
+    assert wind.startswith("The wind data do not cover the hours of the trip: they are from ")
+    assert waves == "No wave data: judge the waves by the official forecast alone."
+    whole = make_simple_sea(wind=weather("wind", u10=5.0, v10=0.0), waves=weather("waves", hs=1.0))
+    assert list(missing_weather(describe_data(whole, trip), trip)) == []
 
 
 def test_wind_of_other_days_is_unknown(trip, reach):

@@ -106,6 +106,11 @@ def test_unknown_water_gives_no_stretch():
     assert (shapely.bounds(PLANE.to_plane(found.geometry.values))[:, 0] > 0).all()
 
 
+def test_an_area_too_small_for_a_stretch_has_none():
+    small = PLANE.to_degrees(shapely.Point(4e3, -7e3).buffer(0.4 * LENGTH))
+    assert find_gathering(make_map(band(0.0)), small, make_currents(), seen=HOUR).empty
+
+
 def test_the_lattice_favours_no_course():
     """Courses of the stretches in a disc are spread evenly: chi-square (scipy)."""
     ends = lay_stretches(shapely.Point(0, 0).buffer(60e3))

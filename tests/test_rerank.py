@@ -20,15 +20,18 @@ from scipy import integrate, stats
 from seas import HOUR, KNOT, time_across
 
 from searcher.cli.again import facts_of, write_rerank
+from searcher.course import day_of
 from searcher.errors import OutOfReach
 from searcher.homeward import way_home
 from searcher.learn.hints import DEPTH_GAIN, FLOCK_GAIN
 from searcher.learn.registration import NOISE
 from searcher.learn.trolled import SHAPE, box_factor, with_fading
 from searcher.reasons import say_reasons, say_way
-from searcher.reranking import rerank
+from searcher.reranking import day_at_sea, rerank
+from searcher.route import fading_of
 from searcher.sea import to_seconds
 from searcher.sightings import Sighting
+from searcher.sightings.entry import BY_PLAN
 from searcher.tables import check_table
 
 HERE = place(17e3, 2e3)
@@ -414,6 +417,27 @@ def test_where_cruise_burns_too_much_the_speeds_between_are_tried(plan):
     assert home.fits
     assert home.speed == pytest.approx(12.0 * KNOT)
     assert home.time == pytest.approx(times[12.0], rel=5e-3)
+
+
+def test_what_is_placed_by_a_box_lay_where_the_box_was_by_then(plan):
+    """In a uniform current a box lies EAST · t farther east, and is worked out there, and no other is."""
+    named = [replace(trolled(plan, 2, 2.0, 3.0, "nothing"), source=BY_PLAN)]
+    named.append(replace(bite(plan, 2, 3.5), source=BY_PLAN))
+    day = day_at_sea(plan, log_of(*named), NOW)
+    row = plan.boxes.set_index("rank").loc[2]
+    for label, hour in ((0, 2.5), (1, 3.5)):
+        x = PLANE.metres(*shapely.get_coordinates(day.log.geometry[label]).T)[0].mean()
+        planned = PLANE.metres(*shapely.get_coordinates(row["line"]).T)[0].mean()
+        later = float(to_seconds(after(hour)) - to_seconds(row["valid_time"].to_datetime64()))
+        assert x == pytest.approx(planned + EAST * later, abs=60.0)
+    changes = again(plan, *named).changes.set_index("number")
+    assert changes["trolled"][2] == pytest.approx(
+        1.5 * HOUR
+    )  # an encounter by itself stands for half an hour
+    assert changes["met"][2] == 1.0
+    assert (changes["trolled"].drop(2) == 0.0).all()
+    fading = fading_of(plan.boxes, day_of(plan.trip, plan.reach))[plan.boxes["rank"].tolist().index(2)]
+    assert changes["left"][2] <= math.exp(-fading * HOUR) * 1.01
 
 
 def test_pins_and_bans_are_kept(plan):

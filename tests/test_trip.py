@@ -423,7 +423,7 @@ def test_where_the_sun_does_not_rise_there_is_no_daylight():
         ("2026-01-17T16:00:00", "2026-01-19T16:00:00", "[window] home_by", "given 59.0 h after leave"),
         ("[8.0, 4.0]", "[4.0, 4.0]", "[boat] burn", "expected speeds that rise from row to row"),
         ("[8.0, 4.0]", "[8.0, 1.0]", "[boat] burn", "expected burns that do not fall"),
-        ("[8.0, 4.0]", "[8.0]", "[boat] burn", "expected at least two rows"),
+        ("[8.0, 4.0]", "[8.0]", "[boat] burn", "both numbers; row 2 is none"),
         ("[5.0, 2.0]", "[5.0, 0.0]", "[boat] burn", "burns over 0"),
         ("[28.0, 23.0]", "[280.0, 23.0]", "[boat] burn", "up to 100 kn"),
         ('burn_unit = "gal"', 'burn_unit = "pint"', "[boat] burn_unit", "expected 'l' or 'gal'"),
@@ -692,6 +692,10 @@ def test_closed_areas_follow_the_port_over_the_antimeridian(tmp_path):
         (collection(feature("Polygon", [])), "feature 1 has no readable coordinates"),
         (collection({"type": "Feature", "geometry": None}), "feature 1 has no geometry"),
         ([1, 2], "feature 1 has no geometry"),
+        (
+            {"type": "FeatureCollection", "features": []},
+            "closed.geojson holds no feature, expected a Polygon",
+        ),
         ("{", "closed area file closed.geojson is not valid GeoJSON"),
     ],
 )
@@ -820,8 +824,8 @@ def test_a_trip_that_is_not_there(tmp_path):
 
 
 def test_a_file_that_is_not_text(tmp_path):
-    (tmp_path / "trip.toml").write_bytes(b"\xff\xfe\x00[")
-    with pytest.raises(TripError, match="cannot be read as text"):
+    (tmp_path / "trip.toml").write_bytes(b'[port]\nname = "Caf\xe9"\n')
+    with pytest.raises(TripError, match=r"is not text in UTF-8\. See line 2, and save the file as UTF-8"):
         read_trip(tmp_path)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ from seas import (
 from searcher import geo
 from searcher.coast import APRON, UNDER_KEEL, find_obstacles
 from searcher.errors import OutOfReach
-from searcher.geo import Place
+from searcher.geo import LocalPlane, Place
 from searcher.waters import Hourly, slowed, survey_waters
 
 GEOD = Geod(ellps="WGS84")
@@ -158,6 +159,20 @@ def test_the_sea_buoy_is_left_open(coast):
     east = np.round(waters.cells(BUOY.lon + 0.3, BUOY.lat)).astype(int)
     assert np.isfinite(times[east[1], east[0]])
     assert not shapely.intersects(find_obstacles(trip), shapely.Point(BUOY))
+
+
+def test_a_coast_that_crosses_itself_on_the_plane_is_kept_off():
+    """Cut off in the fjords of northern Norway the land is valid in degrees, and on the plane it is not."""
+    buoy, around = Place(16.12, 69.36), geo.Region(10.94, 67.677, 21.3, 71.04)
+    shore = geo.land(around, detail="full")
+    assert shore.is_valid
+    assert not LocalPlane(buoy).to_plane(shore).is_valid
+    avoid = SimpleNamespace(clearance=926.0, closed=shapely.Polygon())
+    trip = SimpleNamespace(region=around, port=SimpleNamespace(sea_buoy=buoy), buoys=[buoy], avoid=avoid)
+    obstacles = find_obstacles(trip)
+    assert obstacles.is_valid
+    for place, kept_off in (((16.13, 69.25), True), ((15.0, 69.8), False)):
+        assert shapely.intersects(obstacles, shapely.Point(place)) == kept_off, place
 
 
 def test_no_clearance_near_the_buoy_but_never_land(coast):

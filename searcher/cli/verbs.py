@@ -123,14 +123,16 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
 
     Example: searcher check saturday/
     """
-    from searcher.conditions import data_cautions, describe_data
+    from searcher.conditions import area_cautions, data_cautions, describe_data, missing_weather
     from searcher.profile import read_profile
     from searcher.sources import check_cover
+    from searcher.sources.catalogue import find_products
     from searcher.trip import check_trip, read_trip
 
     trip = read_trip(folder)
     read_profile(trip.target.species, trip.folder)  # a species without a profile is said here, not by `plan`
-    findings = [*example_words(trip), *check_trip(trip)]
+    find_products(trip.sources.products, extra=trip.folder)  # so is a product that nobody knows
+    findings = [*example_words(trip), *check_trip(trip), *area_cautions(trip)]
     data: tuple[dict[str, Any], ...] = ()
     if trip.sources.files:
         with showing_progress(quiet or as_json) as step:
@@ -138,7 +140,7 @@ def check(folder: Folder = HERE, as_json: AsJson = False, quiet: Quiet = False) 
             sea, notes = load_trip_sea(trip)
         check_cover(sea, trip.window)
         data = describe_data(sea, trip)
-        findings += [*notes, *data_cautions(data, trip)]
+        findings += [*notes, *missing_weather(data, trip), *data_cautions(data, trip)]
     if as_json:
         typer.echo(json.dumps({"findings": findings, "data": data}, default=str, indent=1))
         return

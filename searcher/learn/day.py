@@ -5,6 +5,7 @@ Lines are compared with what was met at the hour it was met; what that says of t
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,19 +15,22 @@ import pandas as pd
 import shapely
 
 from searcher.carry import Drift, drift_doubt
-from searcher.drift import SPACING, longest_afloat, windage_of
+from searcher.drift import SPACING, drift_line, longest_afloat, windage_of
 from searcher.evidence import Observer, carried_value
-from searcher.geo import densify
+from searcher.geo import densify, line_distances
 from searcher.learn.registration import MATCHES, NOISE, Reading, correct_temperature, measure_offsets
 from searcher.profile import Profile
 from searcher.sea import to_seconds, to_times
 from searcher.sightings.entry import BY_PLAN
+from searcher.sightings.places import middle_of
 from searcher.sightings.words import SPECIES
 from searcher.tables import BITE, FISH
 from searcher.trip import Trip
 
 #: lines this far from a sighting, degrees, are not looked at
 FAR = 1.0
+#: an entry this near to a box's line all along, or to its middle, degrees, was placed by the box's number
+SAME = 2e-5
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,37 @@ def lines_at(table: pd.DataFrame, drift: Drift, time: float) -> np.ndarray:
     out = np.empty(len(lines), dtype=object)
     out[:] = [longest_afloat(*part) for part in parts]
     return out
+
+
+def named_by(lines: Iterable[shapely.LineString], entry: shapely.Geometry) -> int | None:
+    """Which of some boxes' lines an entry was placed by: it is that line, or its middle; None for none."""
+    places = [line if entry.length or line.is_empty else shapely.Point(middle_of(line)) for line in lines]
+    same = shapely.hausdorff_distance(places, entry) < SAME
+    return int(same.argmax()) if same.any() else None
+
+
+def at_their_hour(log: gpd.GeoDataFrame, boxes: gpd.GeoDataFrame, drift: Drift) -> gpd.GeoDataFrame:
+    """The log with what was placed by the number of a box of the plan where that box lay at its hour.
+
+    Of a stretch every vertex lies where it lay as it was passed. `placed`: the number of the box, 0 for none.
+    """
+    places, placed = log.geometry.to_numpy().copy(), np.zeros(len(log), np.int64)
+    for k in np.flatnonzero(log["source"] == BY_PLAN):
+        row = named_by(boxes["line"], places[k])
+        if row is None:
+            continue
+        box, line = boxes.iloc[row], densify(boxes["line"].iloc[row], SPACING)
+        begin, end, valid = (
+            float(to_seconds(time.to_datetime64()))
+            for time in (log["time"].iloc[k], log["end"].iloc[k], box["valid_time"])
+        )
+        along = line_distances(line)
+        passed = begin + (end - begin) * along / along[-1]
+        lay = drift_line(line, drift, valid, passed, windage=windage_of(box["kind"], drift))
+        if not lay.is_empty:
+            places[k] = lay if places[k].length else shapely.Point(middle_of(lay))
+            placed[k] = box["rank"]
+    return log.set_geometry(gpd.GeoSeries(places, log.index, crs=log.crs)).assign(placed=placed)
 
 
 def doubts_at(table: pd.DataFrame, seen: np.ndarray, time: float) -> np.ndarray:

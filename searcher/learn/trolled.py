@@ -21,7 +21,7 @@ from searcher.boxes import NARROWEST, WIDEST
 from searcher.drift import SPACING
 from searcher.evidence import FACTS, carried_value, known, points_across, weigh_features
 from searcher.geo import LocalPlane, Place, densify
-from searcher.learn.day import FAR, Day, lines_at
+from searcher.learn.day import FAR, Day, lines_at, named_by
 from searcher.learn.hints import depth_gain, hookup_state, sign_gain
 from searcher.profile import PIECES
 from searcher.sea import to_seconds
@@ -33,12 +33,10 @@ from searcher.tables import Row
 SHAPE = 2.0
 #: an encounter outside every stretch of the log stands for so much trolling, s (a guess)
 STRAY = 1800.0
-#: a stretch this near to a box's planned line all along, degrees, was logged by the number of the box
-SAME = 2e-5
 #: a stretch is put down to a box if at least so much of it lay there
 MOSTLY = 0.3
 #: columns of a table of stretches beside the features
-STRETCH = ("time", "end", "duration", "encounters", "bottom", "offset", "box")
+STRETCH = ("time", "end", "duration", "encounters", "placed", "bottom", "offset", "box")
 OPEN_WATER = SimpleNamespace(kind="", doubt=0.0)
 UNKNOWN = dict.fromkeys(FACTS, np.nan)
 
@@ -54,7 +52,13 @@ def stretches_of(day: Day) -> pd.DataFrame:
     strays = stray_encounters(day.log)
     begin = strays["time"] - pd.Timedelta(seconds=STRAY)
     alone = gpd.GeoDataFrame(
-        {"time": begin, "end": strays["time"], "duration": STRAY, "encounters": 1},
+        {
+            "time": begin,
+            "end": strays["time"],
+            "duration": STRAY,
+            "encounters": 1,
+            "placed": strays["placed"],
+        },
         geometry=strays.geometry.values,
         crs=day.log.crs,
     )
@@ -64,7 +68,9 @@ def stretches_of(day: Day) -> pd.DataFrame:
         return none.astype({"time": "datetime64[ns]", "end": "datetime64[ns]", "box": int})
     both = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True)).sort_values(["time", "end"], kind="stable")
     both = both.reset_index(drop=True)
-    shares = np.array([box_shares(day, row.geometry, _middle_of(row)) for row in both.itertuples()])
+    shares = np.array(
+        [box_shares(day, row.geometry, _middle_of(row), placed=row.placed) for row in both.itertuples()]
+    )
     own = features_of(day.boxes, day, bias=0.0)[list(PIECES)].to_numpy() if len(day.boxes) else None
     rows = [_features(day, row, share, own) for row, share in zip(both.itertuples(), shares, strict=True)]
     table = pd.concat([both, pd.DataFrame(rows)], axis=1)
@@ -81,20 +87,23 @@ def _middle_of(row: Row) -> float:
     return float(to_seconds(row.time.to_datetime64()) + to_seconds(row.end.to_datetime64())) / 2
 
 
-def box_shares(day: Day, stretch: shapely.Geometry, time: float) -> np.ndarray:
+def box_shares(day: Day, stretch: shapely.Geometry, time: float, *, placed: int = 0) -> np.ndarray:
     """How much of a stretch lay in each box, (boxes,), where the box was by then.
 
-    A stretch logged as a box of the plan has its planned line, and lay in that box and in no other.
+    placed: the number of the box it was placed by, 0 for none. That, or one that has the planned line of a
+    box, lay in that box and in no other.
     """
     boxes = day.boxes
+    if placed:
+        return (boxes["rank"] == placed).to_numpy(dtype=float)
     shares = np.zeros(len(boxes))
     near = np.flatnonzero(shapely.dwithin(boxes.geometry.values, stretch, FAR))
     if not near.size:
         return shares
     some = boxes.iloc[near]
-    named = [shapely.hausdorff_distance(line, stretch) < SAME for line in some["line"]]
-    if any(named):
-        shares[near[named.index(True)]] = 1.0
+    row = named_by(some["line"], stretch)
+    if row is not None:
+        shares[near[row]] = 1.0
         return shares
     areas = widen(lines_at(some, day.drift, time), some["doubt"])
     if stretch.length == 0.0:

@@ -27,6 +27,8 @@ def find_encounters(sightings: gpd.GeoDataFrame, *, apart: float = SAME_ENCOUNTE
 def count_encounters(sightings: gpd.GeoDataFrame, *, apart: float = SAME_ENCOUNTER) -> gpd.GeoDataFrame:
     """The stretches trolled, by time: `geometry`, `time`, `end`, `duration` (s), `encounters` (count).
 
+    And `placed`, where the log has it (`searcher.learn.day.at_their_hour`).
+
     An encounter belongs to the one stretch during which it came. A stretch logged by hand as "nothing" or
     "trolled" and a track of the plotter over the same hours would count twice: of what overlaps only the rest
     of the hours is added, and a stretch wholly inside earlier ones is left out.
@@ -43,7 +45,7 @@ def count_encounters(sightings: gpd.GeoDataFrame, *, apart: float = SAME_ENCOUNT
         durations.append((end - begin) / np.timedelta64(1, "s"))
         counts.append(int(((starts >= begin) & (starts < end)).sum()))
         done = end
-    columns = ["time", "end", "geometry"]
+    columns = [name for name in ("time", "end", "geometry", "placed") if name in stretches]
     return stretches.loc[kept, columns].assign(duration=durations, encounters=counts).reset_index(drop=True)
 
 

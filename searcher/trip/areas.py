@@ -47,6 +47,8 @@ def read_areas(path: Path) -> tuple[list[shapely.Polygon], list[str]]:
     features = content.get("features") if isinstance(content, dict) else None
     if not isinstance(features, list):
         features = [content]
+    if not features:
+        return [], [f"closed area file {path.name} holds no feature, expected a Polygon or MultiPolygon"]
     areas, faults = [], []
     for number, feature in enumerate(features, start=1):
         try:

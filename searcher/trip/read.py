@@ -91,7 +91,11 @@ def read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise TripError(f"no trip file at {path}", hint="Write one with 'searcher new'") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        hint = f"See line {line}, and save the file as UTF-8"
+        raise TripError(f"{path} is not text in UTF-8", hint=hint) from None
+    except OSError as error:
         raise TripError(f"{path} cannot be read as text: {error}") from None
 
 

@@ -63,8 +63,10 @@ def parse_moment(value: Any) -> datetime:
 def parse_burn(value: Any) -> tuple[tuple[float, float], ...]:
     """A burn table of rows (speed, burn), checked; both are in inside units already."""
     rows = value if isinstance(value, list | tuple) else []
-    if len(rows) < 2 or not all(is_pair(row) for row in rows):
-        raise ValueError("expected at least two rows [speed in kn, burn per hour]")
+    odd = next((number for number, row in enumerate(rows, start=1) if not is_pair(row)), 0)
+    if len(rows) < 2 or odd:
+        which = f"; row {odd} is none" if odd else ""
+        raise ValueError(f"expected at least two rows [speed in kn, burn per hour], both numbers{which}")
     speeds, burns = zip(*rows, strict=True)
     if not (min(speeds) >= 0 and max(speeds) <= 100 * KNOT and min(burns) > 0):
         raise ValueError("expected speeds from 0 (idling) up to 100 kn, and burns over 0")
