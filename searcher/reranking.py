@@ -62,6 +62,7 @@ from searcher.profile import PIECES
 from searcher.reach import at_middles, find_reach
 from searcher.route import RATES, Route, empty_stays, fading_of, find_route, make_legs
 from searcher.sea import to_seconds, to_times
+from searcher.sightings.places import say_place
 from searcher.tables import CRS, EVIDENCE, check_table, empty_table
 from searcher.units import HOUR
 
@@ -198,9 +199,12 @@ def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
             "fuel in the tank", given=show(fuel), expected=f"0 to {show(tank)}, the reserve included"
         )
     if not waters.covers(at) or shapely.intersects_xy(waters.obstacles, *at):
+        where = "on land or within its clearance" if waters.covers(at) else "beyond the waters of the trip"
+        if shapely.intersects_xy(trip.avoid.closed, *at):
+            where = "in a closed area"
         raise OutOfReach(
             "the boat's place",
-            given=f"longitude {at.lon:.4f}, latitude {at.lat:.4f}",
+            given=f"{say_place(at)}, {where}",
             expected="a place on the water of the trip, clear of land (with its clearance) and closed areas",
         )
     window = trip.window

@@ -70,6 +70,29 @@ def test_what_is_not_understood_is_asked_again(capsys):
     assert "'at noon' is not understood" in said
 
 
+def test_what_no_trip_can_have_is_asked_again_at_once(capsys):
+    """A sea buoy typed latitude first, and a day that ends before it begins."""
+    answer, asked = answering(
+        "",
+        "-76.53, 34.72",
+        "34.62, -76.55",
+        "-76.55, 34.62",
+        "America/New_York",
+        "2027-05-10 05:00",
+        "04:00",
+        "",
+        "",
+    )
+    fields = ask_trip({}, answer)
+    assert fields["sea_buoy"] == (-76.55, 34.62)
+    assert "home_by" not in fields
+    assert len(asked) == len(QUESTIONS) + 2
+    said = capsys.readouterr().out
+    assert "[port] sea_buoy: " in said
+    assert "[window] home_by: " in said
+    assert "expected a time after leave" in said
+
+
 @pytest.mark.parametrize(
     ("name", "answer", "value"),
     [

@@ -150,7 +150,10 @@ def test_quiet_writes_and_speaks_only_of_danger(morning):
         ([], "how much is in the tank"),
         (["--fuel", "900L"], "fuel in the tank; given 900 L"),
         (["--fuel", "150L", "--at", "140.0, -30.0"], "far from the trip"),
-        (["--fuel", "150L", "--at", "153.05, -30.35"], "the boat's place"),
+        (
+            ["--fuel", "150L", "--at", "153.05, -30.35"],
+            "the boat's place; given 30°21.0'S 153°03.0'E, on land or",
+        ),
         (["--fuel", "200L", "--pin", "99"], "boxes pinned or banned that are not there"),
         (["--fuel", "150L", "--at", "box 77"], "no such box"),
     ],

@@ -459,7 +459,7 @@ def test_pins_and_bans_are_kept(plan):
     [
         ({"fuel": 1e4}, "fuel in the tank"),
         ({"fuel": -1.0}, "fuel in the tank"),
-        ({"at": place(900e3, 0.0)}, "the boat's place"),
+        ({"at": place(900e3, 0.0)}, "the boat's place; given .*, beyond the waters of the trip"),
         ({"now": after(30.0)}, "the hour"),
         ({"pinned": [77]}, "boxes pinned or banned that are not there; given 77"),
         ({"banned": [0]}, "boxes pinned or banned that are not there"),

@@ -939,6 +939,15 @@ def test_nothing_to_find(tmp_path):
     text = str(caught.value)
     assert "no file holds currents" in text
     assert "wind.nc holds ugrd10m (eastward_wind, m s-1), vgrd10m (northward_wind, m s-1)" in text
+    with xr.open_dataset(sources[0], decode_times=False) as wind:
+        bare = wind.load().rename({"latitude": "Y", "longitude": "X"})
+    for name in ("Y", "X"):
+        bare[name].attrs.clear()
+    bare.to_netcdf(tmp_path / "bare.nc")
+    with pytest.raises(
+        NoData, match=r"bare\.nc holds ugrd10m .*, but no latitude and longitude \(dimensions"
+    ):
+        load_sea(REGION, sources=[tmp_path / "bare.nc"])
     with pytest.raises(NoData, match="no data files; given none; expected netCDF files"):
         load_sea(REGION, sources=[])
 

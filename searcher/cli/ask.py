@@ -36,7 +36,8 @@ def ask_trip(given: dict[str, Any], ask: Callable[[str, str], str] | None = None
     """The given fields of `new_trip_text`, and those that were answered.
 
     What is not given is asked for, one line each; an empty answer keeps what is shown, one that is not
-    understood is asked for again. `ask` takes a question and the answer that is shown.
+    understood, or that no trip can have beside those before, is asked for again. `ask` takes a question and
+    the answer that is shown.
     """
     ask = ask or ask_line
     known = dict(given)
@@ -44,13 +45,28 @@ def ask_trip(given: dict[str, Any], ask: Callable[[str, str], str] | None = None
         if name in given:
             continue
         shown = shown_answer(name, known)
-        answer = ask(question, shown).strip()
-        while answer not in ("", shown) and understand(name, answer, shown) is None:
-            typer.echo(f"  {answer!r} is not understood: {expected}")
-            answer = ask(question, shown).strip()
-        if answer not in ("", shown):
-            known[name] = understand(name, answer, shown)
+        while (answer := ask(question, shown).strip()) not in ("", shown):
+            value = understand(name, answer, shown)
+            wrong = complaint(name, {**known, name: value}) if value is not None else ""
+            if value is not None and not wrong:
+                known[name] = value
+                break
+            typer.echo(f"  {wrong or f'{answer!r} is not understood: {expected}'}")
     return known
+
+
+def complaint(name: str, known: dict[str, Any]) -> str:
+    """What a trip file of some fields would be refused for because of one of them; "" for nothing."""
+    from searcher.errors import TripError
+    from searcher.trip import new_trip_text, parse_trip
+
+    section, key, *_ = QUESTIONS[name]
+    try:
+        parse_trip(new_trip_text(**known), "trip.toml")
+    except TripError as error:
+        ours = [text for text in error.problems if f"[{section}] {key}" in text]
+        return "; ".join(re.sub(r"^line \d+, ", "", text) for text in ours)
+    return ""
 
 
 def ask_line(question: str, shown: str) -> str:

@@ -110,7 +110,7 @@ def _checked(place: Place, text: str, region: Region | None) -> Place:
         west, south, east, north = region
         raise SearcherError(
             "place far from the trip",
-            given=f"{text!r} (longitude {lon:.3f}, latitude {lat:.3f})",
+            given=f"{text!r} (longitude {near_longitude(place.lon, 0.0):.3f}, latitude {lat:.3f})",
             expected=f"longitude {west:.1f} to {east:.1f}, latitude {south:.1f} to {north:.1f}",
             hint="Longitude comes first where there are no letters N S E W",
         )

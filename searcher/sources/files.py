@@ -62,7 +62,10 @@ def survey_file(
     try:
         with open_raw(path) as data:
             fields, problems = _survey(data, path, region, time_units)
-            return fields, problems, _describe(data)
+            held = _describe(data)
+            if held and not {"lat", "lon"} <= {axis_of(data[name]) for name in data.variables}:
+                held.append(f"but no latitude and longitude (dimensions {', '.join(map(str, data.sizes))})")
+            return fields, problems, held
     except UNREADABLE as error:
         return [], [why_unreadable(path, error)], []
 
