@@ -47,20 +47,27 @@ class Medium(NamedTuple):
 
 
 @inner()
-def _water(medium, j, i, t):
-    """Current (m/s east, north) at a node at a time, and what the boat makes, linear between fields."""
-    flow, speed = medium.flow, medium.speed
+def _current(medium, j, i, t):
+    """Current (m/s east, north) at a node at a time, linear between fields."""
+    flow = medium.flow
     last = flow.shape[0] - 1
-    own = speed[0, j, i]
     if last == 0:
-        return flow[0, j, i, 0], flow[0, j, i, 1], own
+        return flow[0, j, i, 0], flow[0, j, i, 1]
     s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
     k = min(int(s), last - 1)
     u = flow[k, j, i, 0]
     v = flow[k, j, i, 1]
-    if speed.shape[0] > 1:
-        own = speed[k, j, i] + (s - k) * (speed[k + 1, j, i] - speed[k, j, i])
-    return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v), own
+    return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v)
+
+
+@inner()
+def _made(medium, j, i, t):
+    """What the boat makes at a node at a time, linear between fields of which there are several, m/s."""
+    speed = medium.speed
+    last = speed.shape[0] - 1
+    s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
+    k = min(int(s), last - 1)
+    return speed[k, j, i] + (s - k) * (speed[k + 1, j, i] - speed[k, j, i])
 
 
 @inner()
@@ -164,8 +171,11 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
         y = (upto - done) * dy * medium.north[j]
         length = math.sqrt(x * x + y * y)
         if length > 0.0:
-            cu, cv, made = _water(medium, j, i, depart + total + 0.5 * length / speed)
-            over_ground = ground_speed(made if made > 0.0 else speed, cu, cv, x / length, y / length)
+            t = depart + total + 0.5 * length / speed
+            cu, cv = _current(medium, j, i, t)
+            if medium.speed.shape[0] > 1 and medium.speed[0, j, i] > 0.0:
+                speed = _made(medium, j, i, t)
+            over_ground = ground_speed(speed, cu, cv, x / length, y / length)
             if over_ground <= 0.0:
                 return math.inf
             total += length / over_ground
@@ -252,6 +262,7 @@ def march(medium, depart, x0, y0, radius, goals):
     """
     speed, east, north = medium.speed[0], medium.east, medium.north
     ny, nx = speed.shape
+    steady = medium.speed.shape[0] == 1
     wide = nx + 2  # a blocked rim of one node all around
     time = np.full((ny + 2) * wide, math.inf)
     state = np.zeros((ny + 2) * wide, np.uint8)
@@ -300,7 +311,8 @@ def march(medium, depart, x0, y0, radius, goals):
                 continue
             row = j - RING_J[k]
             column = i - RING_I[k]
-            u, v, own = _water(medium, row, column, depart + t + half)
+            u, v = _current(medium, row, column, depart + t + half)
+            own = speed[row, column] if steady else _made(medium, row, column, depart + t + half)
             best = math.inf
             touching = k & 1 == 0
             for turn in (1, 7):
