@@ -11,6 +11,10 @@ tenths hidden by cloud, on a grid of 0.01° about the equator. Three sides are t
 
 The floor is a copy of the scene. Then both sets of edges are held against the front as it was drawn, and the
 kernel's time per node is told as the scene grows.
+
+The ratio leans on how fast the memory is at the time, since Canny passes over whole pictures again and again
+and ours keeps to the cache: on one kind of machine seven runs on several days had 16.8 to 32.7 for the kernel
+and 7.7 to 14.1 for the whole.
 """
 
 from __future__ import annotations
