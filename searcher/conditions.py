@@ -172,7 +172,8 @@ def _weather_cautions(conditions: Sequence[Condition], trip: Trip, reach: xr.Dat
                 f"{condition.name} by the official forecast alone."
             )
             if condition.name == "waves":
-                yield f"Runs are reckoned {sea}: in more they take longer and burn more, the way home too."
+                more = "in higher waves they take longer and burn more, the way home too"
+                yield f"Runs are reckoned {sea}: {more}."
         elif not condition.within:
             yield (
                 f"Beyond your limit: {condition.name} up to {say(condition.value)} at "

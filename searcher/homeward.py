@@ -45,7 +45,7 @@ def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
     trip = plan.trip
     budget = make_budget(trip, start=at, at=now, fuel=fuel, work=0.0)
     usual = running_speeds(trip.boat)
-    others = [speed for speed in trip.boat.speeds if speed not in usual]
+    others = [speed for speed in trip.boat.speeds if speed > 0.0 and speed not in usual]
     ways: list[WayHome] = []
     for speeds in (usual, others):  # each takes a march: no more of them than are wanted
         ways += [_way_at(speed, plan, budget) for speed in speeds]

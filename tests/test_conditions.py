@@ -132,7 +132,7 @@ def test_a_field_with_gaps_or_nothing_within_reach_is_unknown_unless_past_the_li
 
 def test_what_runs_are_reckoned_in_is_said_where_waves_are_not_known(trip, reach):
     flat = cautions(trip, make_simple_sea(), reach)
-    assert having(flat, "Runs are reckoned in flat water: in more they take longer")
+    assert having(flat, "Runs are reckoned in flat water: in higher waves they take longer")
     part = weather("waves", hours(-12, 2, 1.0), hs=1.0)
     slowed = reach.assign(waves=reach["time_out"] * 0.0 + 1.0)
     assert having(cautions(trip, make_simple_sea(waves=part), slowed), "in the waves that are known")
