@@ -151,8 +151,17 @@ def prove_plan(plan: Plan, *, pinned: Collection[int] = (), banned: Collection[i
 def _route_day(plan: Plan, pinned: Collection[int], banned: Collection[int], *, most: int) -> Plan:
     """The plan with the best day found among its boxes, and what is to be said of it."""
     trip, sea, reach, boxes = plan.trip, plan.sea, plan.reach, plan.boxes
-    options: dict[str, Any] = {"sea": sea, "waters": plan.waters, "pinned": pinned, "banned": banned}
-    route = find_route(boxes, reach, trip, prove=True, most=most, **options)
+    route = find_route(
+        boxes,
+        reach,
+        trip,
+        sea=sea,
+        waters=plan.waters,
+        pinned=pinned,
+        banned=banned,
+        prove=True,
+        most=most,
+    )
     cautions = find_cautions(trip, sea, reach, boxes, route.legs, plan.conditions, plan.data)
     return replace(
         plan,

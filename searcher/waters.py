@@ -254,8 +254,9 @@ def _find_currents(
     """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
     data = sea["currents"].to_dataset()
     fields, moments = _hour_by_hour(flow_of(data), trip, lon, lat)
-    known = np.isfinite(fields.sum(axis=(0, 3)))
-    fields[:, ~known] = fields[:, *_nearest(known)] if known.any() else 0.0
+    known = _fill_gaps(fields)
+    if not known.any():
+        fields[:] = 0.0
     return Hourly(moments[0], moments[1] - moments[0], fields), known
 
 
@@ -274,17 +275,19 @@ def _find_waves(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) 
             fields[k] = sample_field(height, grid, x, y).reshape(lat.size, lon.size)
 
     in_threads(sample, len(given))
-    known = np.isfinite(fields.sum(axis=0))
-    if not known.any():
-        return None
-    fields[:, ~known] = fields[:, *_nearest(known)]
-    return fields
+    return fields if _fill_gaps(fields).any() else None
 
 
-def _nearest(known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Rows and columns of the known node nearest to each that is not."""
-    rows, columns = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return rows[~known], columns[~known]
+def _fill_gaps(fields: np.ndarray) -> np.ndarray:
+    """Fill nodes of fields (time, lat, lon, ...) not known at every hour from the nearest that is, in place.
+
+    Returns where they were known, (lat, lon); where that is nowhere, nothing is filled.
+    """
+    known = np.isfinite(fields.sum(axis=(0, *range(3, fields.ndim))))
+    if known.any():
+        rows, columns = distance_transform_edt(~known, return_distances=False, return_indices=True)
+        fields[:, ~known] = fields[:, rows[~known], columns[~known]]
+    return known
 
 
 def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

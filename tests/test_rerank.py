@@ -431,9 +431,8 @@ def test_what_is_placed_by_a_box_lay_where_the_box_was_by_then(plan):
         later = float(to_seconds(after(hour)) - to_seconds(row["valid_time"].to_datetime64()))
         assert x == pytest.approx(planned + EAST * later, abs=60.0)
     changes = again(plan, *named).changes.set_index("number")
-    assert changes["trolled"][2] == pytest.approx(
-        1.5 * HOUR
-    )  # an encounter by itself stands for half an hour
+    # an encounter by itself stands for half an hour
+    assert changes["trolled"][2] == pytest.approx(1.5 * HOUR)
     assert changes["met"][2] == 1.0
     assert (changes["trolled"].drop(2) == 0.0).all()
     fading = fading_of(plan.boxes, day_of(plan.trip, plan.reach))[plan.boxes["rank"].tolist().index(2)]

@@ -47,27 +47,31 @@ class Medium(NamedTuple):
 
 
 @inner()
+def _between(medium, fields, t):
+    """The field before a time, of several, and the share of the step from it to the next that has passed."""
+    s = min(max((t - medium.begin) / medium.step, 0.0), float(fields - 1))
+    k = min(int(s), fields - 2)
+    return k, s - k
+
+
+@inner()
 def _current(medium, j, i, t):
     """Current (m/s east, north) at a node at a time, linear between fields."""
     flow = medium.flow
-    last = flow.shape[0] - 1
-    if last == 0:
+    if flow.shape[0] == 1:
         return flow[0, j, i, 0], flow[0, j, i, 1]
-    s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
-    k = min(int(s), last - 1)
+    k, share = _between(medium, flow.shape[0], t)
     u = flow[k, j, i, 0]
     v = flow[k, j, i, 1]
-    return u + (s - k) * (flow[k + 1, j, i, 0] - u), v + (s - k) * (flow[k + 1, j, i, 1] - v)
+    return u + share * (flow[k + 1, j, i, 0] - u), v + share * (flow[k + 1, j, i, 1] - v)
 
 
 @inner()
 def _made(medium, j, i, t):
     """What the boat makes at a node at a time, linear between fields of which there are several, m/s."""
     speed = medium.speed
-    last = speed.shape[0] - 1
-    s = min(max((t - medium.begin) / medium.step, 0.0), float(last))
-    k = min(int(s), last - 1)
-    return speed[k, j, i] + (s - k) * (speed[k + 1, j, i] - speed[k, j, i])
+    k, share = _between(medium, speed.shape[0], t)
+    return speed[k, j, i] + share * (speed[k + 1, j, i] - speed[k, j, i])
 
 
 @inner()
