@@ -65,9 +65,10 @@ def relax(entry, leave, gain, steps, near, stride):
     size = steps.budget + 1
     places = steps.home.size
     memories = 1 << near.shape[1]
-    best = np.full((places, memories, size), -np.inf)  # having left a place
-    worth = np.full((places, memories, size), -np.inf)  # about to work there
-    kept = np.zeros((places, memories, places), np.int16)
+    best = np.empty((places, memories, size))  # having left a place
+    worth = np.empty((places, memories, size))  # about to work there
+    best[:] = worth[:] = -np.inf
+    kept = np.empty((places, memories, places), np.int16)
     for v in range(places):
         for memory in range(memories):
             best[v, memory, min(steps.home[v], size) :] = 0.0
@@ -151,14 +152,16 @@ def extend(problem, alive, toll, best, near, mix, known, step, most):
     the open ones.
     """
     budget = best.shape[2] - 1
-    masks = np.zeros(most, np.uint64)
-    leaves = np.zeros(most, np.int64)
-    sums = np.zeros((most, 4))  # s, L, profit, toll of the boxes worked
-    parents = np.full(most, -1)
-    ways = np.full(most, -1)
-    dominated = np.zeros(most, np.bool_)
-    following = np.full(most, -1)  # the next label of the same bucket
-    buckets = np.full(1 << 16, -1)
+    masks = np.empty(most, np.uint64)
+    sums = np.empty((most, 4))  # s, L, profit, toll of the boxes worked
+    leaves = np.empty(most, np.int64)
+    parents = np.empty(most, np.int64)
+    ways = np.empty(most, np.int64)
+    following = np.empty(most, np.int64)  # the next label of the same bucket
+    dominated = np.empty(most, np.bool_)
+    buckets = np.empty(1 << 16, np.int64)
+    buckets[:] = -1
+    masks[0], sums[0], leaves[0], dominated[0] = 0, 0.0, 0, False  # the empty tour, in no bucket
     tolls = toll.sum()
     count = 1
     done = 0
@@ -220,6 +223,7 @@ def extend(problem, alive, toll, best, near, mix, known, step, most):
             sums[count, 3] = paid
             parents[count] = label
             ways[count] = way
+            dominated[count] = False
             following[count] = buckets[bucket]
             buckets[bucket] = count
             if profit >= known + step:
@@ -231,7 +235,7 @@ def extend(problem, alive, toll, best, near, mix, known, step, most):
     while label > 0:
         length += 1
         label = parents[label]
-    tour = np.zeros(length, np.int64)
+    tour = np.empty(length, np.int64)
     label = top
     while label > 0:
         length -= 1

@@ -261,7 +261,8 @@ def _test_windows(field, tested, seen, table, size, step, least, room, first, la
 @kernel()
 def _mark_rows(field, tested, seen, table, size, step, count, edge, first, last):
     """Fill some rows of `count` and of `edge`, which are 0 at first."""
-    apart, cover = np.zeros((3, size), np.uint8), np.empty(field.shape[1], np.uint8)
+    apart, cover = np.empty((3, size), np.uint8), np.empty(field.shape[1], np.uint8)
+    apart[:] = 0
     covered, some = -1, False
     for j in range(first, last):
         lowest, highest = max((j - size) // step + 1, 0), min(j // step + 1, tested.shape[0])
@@ -352,7 +353,8 @@ def _smooth(field, wanted, size, step, out, first, last):
     """Fill some rows of `out`."""
     nx = field.shape[1]
     # one column more to either side, in which nothing is known: column -1 is the last
-    total, known = np.zeros(nx + 2), np.zeros(nx + 2)
+    total, known = np.empty(nx + 2), np.empty(nx + 2)
+    total[:] = known[:] = 0.0
     for j in range(first, last):
         here, made = field[j], out[j]
         for i in range(nx):

@@ -268,8 +268,9 @@ def march(medium, depart, x0, y0, radius, goals):
     ny, nx = speed.shape
     steady = medium.speed.shape[0] == 1
     wide = nx + 2  # a blocked rim of one node all around
-    time = np.full((ny + 2) * wide, math.inf)
-    state = np.zeros((ny + 2) * wide, np.uint8)
+    time = np.empty((ny + 2) * wide)
+    state = np.empty((ny + 2) * wide, np.uint8)
+    time[:], state[:] = math.inf, BLOCKED
     fastest = 0.0  # found here: speed.max() would take as long to compile as all of this loop
     for j in range(ny):
         for i in range(nx):
@@ -281,9 +282,10 @@ def march(medium, depart, x0, y0, radius, goals):
         ring[k] = RING_J[k] * wide + RING_I[k]
     keys = np.empty(time.size)
     heap = np.empty(time.size, np.int32)
-    where = np.full(time.size, -1, np.int32)
+    where = np.empty(time.size, np.int32)
     size = 0
     for node in range(time.size):
+        where[node] = -1
         if time[node] < math.inf:
             _sift_up(keys, heap, where, size, time[node], node)
             size += 1

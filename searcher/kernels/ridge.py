@@ -154,10 +154,10 @@ def _link(column, upward, x, y, starts, nx):
     column, upward: of their edges, in rising order. x, y: places in cells. starts: (ny + 1,), the first
     crossing of each row.
     """
-    links = np.full((column.size, 2), -1, np.int64)
+    links = np.empty((column.size, 2), np.int64)
     # crossings around the cells of one row: below, on the left, above; and the row for which a cell was done
-    sides = np.full((3, nx + 1), -1, np.int64)
-    done = np.full(nx, -1, np.int64)
+    sides, done = np.empty((3, nx + 1), np.int64), np.empty(nx, np.int64)
+    links[:] = sides[:] = done[:] = -1
     found = np.empty(4, np.int64)
     for j in range(starts.size - 2):
         middle, last = starts[j + 1], starts[j + 2]
@@ -185,9 +185,10 @@ def _walk(links):
 
     Open chains come first. A closed one repeats its first crossing.
     """
-    used = np.zeros(links.shape[0], np.bool_)
+    used = np.empty(links.shape[0], np.bool_)
     order = np.empty(2 * links.shape[0] + 1, np.int64)
-    starts = np.zeros(links.shape[0] + 1, np.int64)
+    starts = np.empty(links.shape[0] + 1, np.int64)
+    used[:], starts[0] = False, 0
     n = chains = 0
     for closed in range(2):
         for k in range(links.shape[0]):

@@ -109,7 +109,8 @@ def gather_sections(field, east, north, columns, rows, first, last, across_x, ac
     stretch, its first and last vertex; across_x, across_y: the unit vector across it, towards positive n (m
     east and north); behind, ahead: how far (m) nodes count the other way and that way.
     """
-    sums = np.zeros((first.size, BINS, SUMS))
+    sums = np.empty((first.size, BINS, SUMS))
+    sums[:] = 0.0
     for s in range(first.size):
         _gather(
             s, field, east, north, columns, rows, first, last, across_x, across_y, behind, ahead, reach, sums

@@ -185,7 +185,8 @@ def _fit_line(line, sums, lines, reach, sigma, narrowest, floor, background, sha
     shape: distances seen behind and ahead, evidence, step, n0, ln w. spread: covariances of the last three.
     """
     total = np.empty((sums.shape[1], sums.shape[2]))
-    p = np.zeros(5)
+    p = np.empty(5)
+    p[:] = 0.0
     matrix = np.empty((p.size, p.size))
     right = np.empty(p.size)
     noise, ratio = floor, 1.0

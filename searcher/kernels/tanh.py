@@ -60,7 +60,8 @@ def weigh(sums, p, noise, background, middle, matrix, right):
     matrix[4, 4] = 1.0 / WIDTH_SPREAD**2
     right[4] = (middle - p[4]) * matrix[4, 4]
     misfit = right[1] ** 2 / matrix[1, 1] + right[4] ** 2 / matrix[4, 4]
-    by = np.ones(5)
+    by = np.empty(5)
+    by[0] = 1.0
     for k in range(sums.shape[0]):
         count = sums[k, 0]
         if count > 0.0:
@@ -84,7 +85,8 @@ def weigh(sums, p, noise, background, middle, matrix, right):
 def start(sums, p, noise, background, middle, narrowest, widest, matrix, right):
     """The best of seven widths to start from, with a, b and step by linear least squares."""
     best = math.inf
-    kept = np.zeros(5)
+    kept = np.empty(5)
+    kept[:] = 0.0
     for trial in range(7):
         for a in range(4):
             p[a] = 0.0

@@ -231,11 +231,12 @@ def _ease(tour, n, state, problem):
 def search_tour(problem, rounds, seed):
     """The best tour found for a `Problem`: its ways in order, and their profit. One seed gives one tour."""
     boxes = problem.profit.size // problem.ways
-    state = np.array([np.uint64(seed) * np.uint64(2654435769) + np.uint64(88172645463325252)])
-    tour = np.zeros(boxes + 1, np.int64)
-    best_tour = np.zeros(boxes + 1, np.int64)
-    weight = np.zeros(problem.profit.size)
-    barred = np.zeros(boxes, np.bool_)
+    state = np.empty(1, np.uint64)
+    state[0] = np.uint64(seed) * np.uint64(2654435769) + np.uint64(88172645463325252)
+    tour = np.empty(boxes + 1, np.int64)
+    best_tour = np.empty(boxes + 1, np.int64)
+    weight = np.empty(problem.profit.size)
+    barred = np.empty(boxes, np.bool_)
     # typed zeros: numba would compile every function it calls anew for a literal one
     n = best_n = since = np.int64(0)
     once, many = np.int64(FIRST), np.int64(problem.ways)
