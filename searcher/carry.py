@@ -179,7 +179,7 @@ class Leeway(NamedTuple):
 #: floating weed: windage 1 %, 0.5 % to either side
 WEED = Leeway((WINDAGE, 0.0, 0.05))
 #: debris of fishing vessels and oil drums: the US Coast Guard list of Allen, as distributed in 2011
-DEBRIS = Leeway((0.0197, 0.0, 0.083), (0.0036, 0.0, 0.0), (-0.0036, 0.0, 0.0))
+DEBRIS = Leeway((0.0197, 0.0, 0.083), (0.0036, 0.0, 0.067), (-0.0036, 0.0, 0.067))
 DRUM = Leeway((0.0075, 0.0266, 0.0283), (0.0048, 0.0288, 0.0392), (-0.0045, -0.0146, 0.0459))
 
 
@@ -220,9 +220,8 @@ def scatter(
     per_lon, per_lat = row_metrics(np.ascontiguousarray(lat, dtype=np.float64))
     x = lon[:, None] + away[0][group] / per_lon[:, None]
     y = lat[:, None] + away[1][group] / per_lat[:, None]
-    wind = np.ones(count)
-    wind[group] = _wind_speed(drift.wind, lon, lat, begin[:, 0])
-    along, across = (share[group] for share in _draw_leeway(rng, shape, leeway, wind[:, None]))
+    shares, speeds = _draw_leeway(rng, shape, leeway)
+    wind = np.ones((count, 1))
     leg = np.zeros((count, 1))  # s, the same for a whole group
     leg[group, 0] = np.abs(stop - begin)[:, 0] / LEGS
     walk = np.sqrt(2.0 * DIFFUSIVITY / np.maximum(leg, 1.0))
@@ -230,8 +229,10 @@ def scatter(
     for k in range(LEGS):
         later = _later_error(rng, error, leg)
         push = (0.5 * (error + later) + walk * rng.normal(size=later.shape))[:, group]
-        hours = (begin + (stop - begin) * share / LEGS for share in (k, k + 1))
-        x2, y2, status2 = drift.move(x, y, *hours, windage=along, crosswind=across, push=push)
+        first, middle, last = (begin + (stop - begin) * share / LEGS for share in (k, k + 0.5, k + 1))
+        wind[group, 0] = _wind_speed(drift.wind, lon, lat, middle[:, 0])
+        along, across = (shares + speeds / wind)[:, group]
+        x2, y2, status2 = drift.move(x, y, first, last, windage=along, crosswind=across, push=push)
         afloat = status == AFLOAT
         x, y, status = (np.where(afloat, b, a) for a, b in ((x, x2), (y, y2), (status, status2)))
         error = later
@@ -262,25 +263,33 @@ def _early_errors(
 
 
 def _draw_leeway(
-    rng: np.random.Generator, shape: tuple[int, int], leeway: Leeway, wind: np.ndarray
+    rng: np.random.Generator, shape: tuple[int, int], leeway: Leeway
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Shares of the wind that members take on, along it and to the right of it, each (groups, members)."""
+    """What members take on along the wind and to the right of it, each (2, groups, members): shares, m/s."""
 
     def draw(slope: float, offset: float, error: float) -> np.ndarray:
         own = error * rng.normal(size=shape)
-        return slope + own / 20.0 + (offset + own / 2.0) / wind
+        return np.stack([slope + own / 20.0, offset + own / 2.0])
 
     along = draw(*leeway.downwind)
-    return along, np.where(rng.random(shape) < 0.5, draw(*leeway.right), draw(*leeway.left))
+    across = np.where(rng.random(shape) < 0.5, draw(*leeway.right), draw(*leeway.left))
+    shares, speeds = np.stack([along, across], axis=1)
+    return shares, speeds
 
 
 def _wind_speed(wind: Stream, lon: np.ndarray, lat: np.ndarray, time: np.ndarray) -> np.ndarray:
-    """Speed of the wind at the nearest node and hour, m/s; at least 1, where it is unknown too."""
+    """Speed of the wind at the nearest node, linear in time, m/s; at least 1, where it is unknown too."""
     row = np.clip(np.rint((lat - wind.lat0) / wind.dlat), 0, wind.rows - 1).astype(int)
     column = np.clip(np.rint((lon - wind.lon0) / wind.dlon), 0, wind.columns - 1).astype(int)
-    hour = np.abs(wind.t[None, :] - np.asarray(time)[:, None]).argmin(axis=1)
     node = 2 * (row * wind.columns + column)
-    return np.fmax(np.hypot(wind.uv[hour, node], wind.uv[hour, node + 1]), 1.0)
+    hour = np.interp(time, wind.t, np.arange(wind.t.size))
+    before = hour.astype(int)
+    share = hour - before
+    after = np.minimum(before + 1, wind.t.size - 1)
+    east, north = (
+        (1.0 - share) * wind.uv[before, node + k] + share * wind.uv[after, node + k] for k in (0, 1)
+    )
+    return np.fmax(np.hypot(east, north), 1.0)
 
 
 def look_at(field: np.ndarray, grid: Grid, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 import xarray as xr
 from numpy.typing import ArrayLike
@@ -50,6 +51,26 @@ def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
     runs = list(zip(edges[::2], edges[1::2], strict=True))
     first, last = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
     return shapely.LineString(xy[first:last]) if last - first >= 2 else shapely.LineString()
+
+
+def lines_at(table: pd.DataFrame, drift: Drift, time: ArrayLike) -> np.ndarray:
+    """The lines of a table (fronts by `geometry`, boxes by `line`) at a time, (n,); empty if gone.
+
+    time: s since `sea.EPOCH`, one for all or one per row.
+    """
+    lines = [densify(line, SPACING) for line in table["line" if "line" in table else "geometry"]]
+    out = np.empty(len(lines), dtype=object)
+    if not lines:
+        return out
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    start = to_seconds(table["valid_time"].to_numpy())[row]
+    end = np.broadcast_to(np.asarray(time, dtype=float), len(lines))[row]
+    windage = np.array([windage_of(kind, drift) for kind in table["kind"]])[row]
+    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start, end, windage=windage)
+    cuts = np.flatnonzero(np.diff(row)) + 1
+    parts = zip(np.split(np.column_stack([lon, lat]), cuts), np.split(afloat, cuts), strict=True)
+    out[:] = [longest_afloat(*part) for part in parts]
+    return out
 
 
 def _come_from_pictures(fronts: gpd.GeoDataFrame) -> bool:

@@ -1,7 +1,8 @@
 """What the sea says along a search box, and what that counts for.
 
 Everything is averaged over the doubt of the line's position, and read from the water itself: a place is
-carried back to the hour of each picture before the picture is looked at. A missing field is neutral.
+carried to the hour of a picture or map before that is looked at, and other lines to the hour of a box before
+they are held against it. A missing field is neutral.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from searcher.carry import Drift
+from searcher.drift import lines_at
 from searcher.geo import LocalPlane, Place, Region, densify, normals
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
@@ -32,6 +34,9 @@ AROUND = 0.05
 TRACE, MOST_GATHERED = 1e-3, 12.0
 #: lines of different kinds nearer than this coincide, m
 TOGETHER = 3000.0
+#: others are looked for so far from a box's line, degrees, and so much farther (2.5 m/s) for every second
+#: between the hours at which the two lie where they are drawn
+ABOUT, FASTEST = 0.1, 2.5 / 111e3
 #: lines are sampled at points so far apart, m
 SAMPLING = 500.0
 #: offsets across a line, in units of its doubt, and their weights: a normal distribution in three points
@@ -69,24 +74,25 @@ class Observer:
         # the sea is read at the places of all boxes at once
         lon, lat, weight = zip(*(points_across(box.line, box.doubt) for box in boxes), strict=True)
         sizes = [len(one) for one in lon]
-        moment = np.repeat([float(to_seconds(box.valid_time)) for box in boxes], sizes)
+        moments = np.array([float(to_seconds(box.valid_time)) for box in boxes])
+        moment = np.repeat(moments, sizes)
         places = (np.concatenate(lon), np.concatenate(lat))
         along = np.stack(
             [
                 carried_value(self.pictures, *places, moment, self.drift),
                 carried_value(self.colors, *places, moment, self.drift),
-                self.density(*places),
+                self.density(*places, moment),
                 self.sample_depth(*places),
             ]
         )
         each = np.split(along, np.cumsum(sizes)[:-1], axis=1)
-        return [self._facts_of(*of_box) for of_box in zip(boxes, weight, each, strict=True)]
+        others = others_beside(boxes, moments, self.fronts, self.drift)
+        return [self._facts_of(*of_box) for of_box in zip(boxes, weight, each, others, strict=True)]
 
-    def _facts_of(self, box: Row, weight: np.ndarray, along: np.ndarray) -> dict[str, Any]:
+    def _facts_of(self, box: Row, weight: np.ndarray, along: np.ndarray, others: Others) -> dict[str, Any]:
         """The facts of a box. along: temperature, colour, density, depth (4, n) at places of weight (n,)."""
         temperature, chlor_a, density, depths = along
         front = self.fronts.loc[box.front]
-        flat, others = others_beside(box, self.fronts)
         on_line = depths[len(depths) // 3 : 2 * (len(depths) // 3)]  # the middle one of the three offsets
         return {
             "temperature": mean_over(temperature, weight),
@@ -96,8 +102,8 @@ class Observer:
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
             "depths": depths,
-            "coincidence": share_beside(flat, others),
-            "beside": kinds_beside(flat, others),
+            "coincidence": share_beside(others),
+            "beside": kinds_beside(others),
             "seen_share": float(front.seen_share),
             "step": float(front.step),
             "warm_side": str(front.warm_side),
@@ -126,10 +132,16 @@ class Observer:
         """Depth (m) at points; NaN where unknown."""
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
 
-    def density(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-        """Density of floating matter at places, relative to what was let go; never less than a trace."""
+    def density(self, lon: np.ndarray, lat: np.ndarray, moment: ArrayLike) -> np.ndarray:
+        """Density of the floating matter that is at places at a moment (s, one for all or one per place).
+
+        Relative to what was let go; never less than a trace, NaN where the map does not know that matter.
+        """
         assert self.floating is not None
-        return np.maximum(sample_at(self.floating["density"], np.column_stack([lon, lat])), TRACE)
+        mapped = float(to_seconds(self.floating["time"].values))
+        x, y, afloat = self.drift.carry(lon, lat, moment, mapped, windage=self.drift.windage)
+        density = sample_at(self.floating["density"], np.column_stack([x, y]))
+        return np.where(afloat, np.maximum(density, TRACE), np.nan)
 
 
 def floating_around(sea: xr.DataTree, lines: ArrayLike, *, at: np.datetime64) -> xr.Dataset:
@@ -188,31 +200,43 @@ def carried_value(
 
 
 class Others(NamedTuple):
-    """Lines on a plane (m), and their kinds."""
+    """A box's line and the lines of other kinds about it at its hour, on the plane (m); their kinds."""
 
+    line: shapely.LineString
     lines: np.ndarray
     kinds: np.ndarray
 
 
-def share_beside(line: shapely.LineString, others: Others) -> float:
-    """Share of a box's line within `TOGETHER` of a line of another kind: of `others_beside`."""
+def share_beside(others: Others) -> float:
+    """Share of a box's line within `TOGETHER` of a line of another kind."""
     if not others.lines.size:
         return 0.0
     beside = shapely.union_all(shapely.buffer(others.lines, TOGETHER))
-    return float(shapely.intersection(line, beside).length / line.length)
+    return float(shapely.intersection(others.line, beside).length / others.line.length)
 
 
-def kinds_beside(line: shapely.LineString, others: Others) -> list[str]:
+def kinds_beside(others: Others) -> list[str]:
     """The kinds of the lines of another kind within `TOGETHER` of a box's line."""
-    return sorted(set(others.kinds[shapely.dwithin(others.lines, line, TOGETHER)]))
+    return sorted(set(others.kinds[shapely.dwithin(others.lines, others.line, TOGETHER)]))
 
 
-def others_beside(box: Row, fronts: gpd.GeoDataFrame) -> tuple[shapely.LineString, Others]:
-    """A box's line and the lines of another kind about it, in metres on the plane of the line's middle."""
-    lines, kinds = np.asarray(fronts.geometry.values), fronts["kind"].to_numpy()
-    near = (kinds != box.kind) & shapely.dwithin(lines, box.line, 0.1)
-    plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(box.line))[0]))
-    return plane.to_plane(box.line), Others(plane.to_plane(lines[near]), kinds[near])
+def others_beside(
+    boxes: Sequence[Row], moments: np.ndarray, fronts: gpd.GeoDataFrame, drift: Drift
+) -> list[Others]:
+    """For every box the lines of other kinds about it, each carried to the hour of the box, `moments` (s)."""
+    lines = np.array([box.line for box in boxes], dtype=object)
+    kinds = fronts["kind"].to_numpy()
+    apart = np.abs(moments[:, None] - to_seconds(fronts["valid_time"].to_numpy())[None, :])
+    near = shapely.dwithin(fronts.geometry.to_numpy()[None, :], lines[:, None], ABOUT + FASTEST * apart)
+    near &= kinds[None, :] != np.array([box.kind for box in boxes])[:, None]
+    of_box, of_line = np.nonzero(near)
+    moved = lines_at(fronts.iloc[of_line], drift, moments[of_box])
+    found = []
+    for k, line in enumerate(lines):
+        plane = LocalPlane(Place(*shapely.get_coordinates(shapely.centroid(line))[0]))
+        its = of_box == k
+        found.append(Others(plane.to_plane(line), plane.to_plane(moved[its]), kinds[of_line[its]]))
+    return found
 
 
 def weigh_features(box: Row, facts: dict[str, Any], profile: Profile, trip: Trip) -> dict[str, float]:

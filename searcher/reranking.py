@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike
 
 from searcher.carry import make_drift
 from searcher.course import Laid, Log, day_of
+from searcher.drift import lines_at
 from searcher.errors import OutOfReach
 from searcher.evidence import Observer
 from searcher.geo import Place, bearing, distance, line_length, near_longitude
@@ -42,7 +43,6 @@ from searcher.learn.day import (
     at_their_hour,
     doubts_at,
     in_order,
-    lines_at,
     meet_lines,
     seen_times,
     temperature_bias,

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import shapely
+import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
@@ -31,6 +32,7 @@ from searcher.evidence import (
     OFFSETS,
     TOGETHER,
     Observer,
+    Others,
     carried_value,
     floating_around,
     geometric_mean_over,
@@ -228,17 +230,49 @@ def test_gathering_counts_only_the_hours_there_are():
     assert facts["gathered"] == pytest.approx(let_go_over(5e-6, 0.5), rel=0.15)
 
 
+def beside(sea, box, fronts) -> Others:
+    """What `others_beside` finds about one box at its hour."""
+    moments = np.array([float(to_seconds(box.valid_time))])
+    return others_beside([box], moments, fronts, make_drift(sea))[0]
+
+
 @pytest.mark.parametrize(
     ("x", "north", "share"),
     [(0.8 * TOGETHER, 20e3, 1.0), (1.2 * TOGETHER, 20e3, 0.0), (0.0, 0.0, 0.5)],
 )
 def test_share_beside_a_line_of_another_kind(x, north, share):
-    line = north_south(half=10e3)
+    sea, line = make_simple_sea(), north_south(half=10e3)
     other = PLANE.line([[x, -40e3], [x, north - 0.0]]) if north else PLANE.line([[0, -40e3], [0, -TOGETHER]])
     fronts = make_fronts([line, other], kind=[TEMPERATURE_BREAK, CONVERGENCE_LINE])
-    assert share_beside(*others_beside(make_box(line), fronts)) == pytest.approx(share, abs=0.01)
+    assert share_beside(beside(sea, make_box(line), fronts)) == pytest.approx(share, abs=0.01)
     alike = make_fronts([line, other])
-    assert share_beside(*others_beside(make_box(line), alike)) == 0.0
+    assert share_beside(beside(sea, make_box(line), alike)) == 0.0
+
+
+@pytest.mark.parametrize(("hours", "share"), [(0.0, 0.0), (5.0, 1.0), (10.0, 0.0)])
+def test_lines_are_held_together_at_the_hour_of_the_box(hours, share):
+    """A line 18 km to the west in water that goes east at 1 m/s is there five hours later, and then past."""
+    sea = make_simple_sea(u=1.0, half=1.0)
+    line, other = north_south(), PLANE.line([[-18e3, -20e3], [-18e3, 20e3]])
+    fronts = make_fronts([line, other], kind=[TEMPERATURE_BREAK, CONVERGENCE_LINE])
+    box = make_box(line)
+    box.valid_time = LEAVE + np.timedelta64(int(hours), "h")
+    assert share_beside(beside(sea, box, fronts)) == pytest.approx(share, abs=0.01)
+
+
+def test_what_floats_is_looked_up_where_its_water_is_at_the_hour_of_the_map():
+    """The map's density rises eastwards; the water of a place came from, or goes, 1 m/s times the hours."""
+    sea = make_simple_sea(u=1.0, half=1.0)
+    lon, lat = make_axes(TASMAN, half=0.5, step=0.02)
+    east, _ = PLANE.metres(*np.meshgrid(lon, lat))
+    floating = xr.Dataset(
+        {"density": (("lat", "lon"), 2.0 + east / 60e3)}, {"lat": lat, "lon": lon, "time": LEAVE}
+    )
+    observer = Observer(sea, make_fronts([north_south()]), make_drift(sea), floating)
+    x, y = np.full(3, TASMAN.lon), np.full(3, TASMAN.lat)
+    hours = np.array([-3.0, 0.0, 3.0])
+    found = observer.density(x, y, NOW + hours * HOUR)
+    np.testing.assert_allclose(found, 2.0 - hours * HOUR / 60e3, atol=1e-3)
 
 
 # ---- features

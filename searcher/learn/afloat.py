@@ -191,11 +191,5 @@ def look_again(day: Day, around: shapely.Geometry, *, step: float = CELL) -> xr.
 
 def _mapped(day: Day, places: np.ndarray) -> np.ndarray:
     """The morning's map of the water that is at some places (degrees) now, (n,); NaN where it has none."""
-    if not len(places):
-        return np.zeros(0)
-    floating = day.observer.floating
-    assert floating is not None  # see `look_again`
-    then = float(to_seconds(floating["time"].values))
-    x, y = places.T
-    lon, lat, afloat = day.drift.carry(x, y, day.now, then, windage=day.drift.windage)
-    return np.where(afloat, np.maximum(day.observer.density(lon, lat), TRACE), np.nan)
+    lon, lat = places.T
+    return np.maximum(day.observer.density(lon, lat, day.now), TRACE)

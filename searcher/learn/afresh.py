@@ -129,7 +129,7 @@ def gathered_now(boxes: gpd.GeoDataFrame, floating: xr.Dataset, day: Day) -> np.
     found = []
     for box in boxes.itertuples():
         lon, lat, weight = points_across(box.line, box.doubt)
-        density = mean_over(observer.density(lon, lat), weight)
+        density = mean_over(observer.density(lon, lat, day.now), weight)
         found.append(np.log(density) if density > 0 else box.gathered)
     return np.array(found, dtype=float)
 

@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 
 from searcher.carry import Drift, drift_doubt
-from searcher.drift import SPACING, drift_line, longest_afloat, windage_of
+from searcher.drift import SPACING, drift_line, lines_at, windage_of
 from searcher.evidence import Observer, carried_value
 from searcher.geo import densify, line_distances
 from searcher.learn.registration import MATCHES, NOISE, Reading, correct_temperature, measure_offsets
@@ -69,24 +69,6 @@ def in_order(sightings: gpd.GeoDataFrame, now: np.datetime64, *, species: str = 
 
 
 # ---- where lines are
-
-
-def lines_at(table: pd.DataFrame, drift: Drift, time: float) -> np.ndarray:
-    """The lines of a table (fronts by `geometry`, boxes by `line`) at a time (s), (n,); empty if gone."""
-    column = "line" if "line" in table else "geometry"
-    lines = [densify(line, SPACING) for line in table[column]]
-    if not lines:
-        return np.array([], dtype=object)
-    xy, row = shapely.get_coordinates(lines, return_index=True)
-    start = to_seconds(table["valid_time"].to_numpy())[row]
-    windage = np.array([windage_of(kind, drift) for kind in table["kind"]])[row]
-    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start, np.full(row.size, time), windage=windage)
-    places = np.column_stack([lon, lat])
-    cuts = np.flatnonzero(np.diff(row)) + 1
-    parts = zip(np.split(places, cuts), np.split(afloat, cuts), strict=True)
-    out = np.empty(len(lines), dtype=object)
-    out[:] = [longest_afloat(*part) for part in parts]
-    return out
 
 
 def named_by(lines: Iterable[shapely.LineString], entry: shapely.Geometry) -> int | None:

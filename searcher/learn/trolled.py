@@ -18,10 +18,10 @@ import shapely
 from numpy.typing import ArrayLike
 
 from searcher.boxes import NARROWEST, WIDEST
-from searcher.drift import SPACING
+from searcher.drift import SPACING, lines_at
 from searcher.evidence import FACTS, carried_value, known, points_across, weigh_features
 from searcher.geo import LocalPlane, Place, densify
-from searcher.learn.day import FAR, Day, lines_at, named_by
+from searcher.learn.day import FAR, Day, named_by
 from searcher.learn.hints import depth_gain, hookup_state, sign_gain
 from searcher.profile import PIECES
 from searcher.sea import to_seconds
