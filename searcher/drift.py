@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from searcher.carry import DEBRIS, WEED, Drift, Leeway, Seen, drift_doubt, make_drift, scatter
 from searcher.errors import NoData
 from searcher.fronts.persistence import clear_views, join_repeats
-from searcher.geo import GEOD, Place, densify, line_length, normals
+from searcher.geo import GEOD, Place, densify, line_length, near_longitude, normals
 from searcher.kernels.advect import AFLOAT, GONE
 from searcher.kernels.metric import row_metrics
 from searcher.sea import to_seconds
@@ -192,7 +192,10 @@ def drift_mark(
     """
     drift = make_drift(sea)
     start, end = float(to_seconds(seen)), float(to_seconds(to))
-    x, y = np.array([place.lon]), np.array([place.lat])
+    x = near_longitude(
+        np.array([place.lon]), drift.currents.lon0 + drift.currents.columns * drift.currents.dlon / 2
+    )
+    y = np.array([place.lat])
     seen_at = Seen(np.zeros(1, int), np.array([doubt]), np.zeros(1))
     lon, lat, status = (
         values[0]

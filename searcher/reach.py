@@ -27,7 +27,7 @@ from scipy.ndimage import binary_dilation
 
 from searcher.errors import OutOfReach
 from searcher.files import whole_file
-from searcher.geo import Place, destination, distance
+from searcher.geo import Place, destination, distance, near_longitude
 from searcher.kernels.sample import sample_field
 from searcher.sea import to_seconds, to_times
 from searcher.trip import Boat, Finish, Port, Trip
@@ -103,6 +103,8 @@ def find_reach(
     """
     waters = waters or survey_waters(trip, sea)
     speeds = tuple(speeds or (trip.boat.cruise,))
+    if start is not None:
+        start = Place(float(near_longitude(start.lon, trip.port.sea_buoy.lon)), float(start.lat))
     budget = make_budget(trip, start=start, at=at, fuel=fuel, work=work)
     burns = [float(trip.boat.burn(speed)) for speed in speeds]
     if not waters.covers(budget.start):

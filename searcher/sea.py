@@ -97,6 +97,8 @@ STEP_TOLERANCE = 0.02
 
 
 EPOCH = np.datetime64("2000-01-01T00:00:00", "ns")
+#: the first and last currents stand for hours less than this from them
+HELD = np.timedelta64(4 * 24, "h")
 
 
 def to_seconds(times: ArrayLike) -> np.ndarray:
@@ -119,6 +121,25 @@ def make_sea(nodes: Mapping[str, xr.Dataset]) -> xr.DataTree:
     root = xr.Dataset(attrs=ROOT)
     named = {name: name_fields(name, data) for name, data in nodes.items()}
     return check_sea(xr.DataTree.from_dict(named | {"/": root}))
+
+
+def check_picture(picture: xr.DataArray) -> None:
+    """Raise `SeaError` unless a picture is (lat, lon), both rising."""
+    if picture.dims != ("lat", "lon"):
+        raise SeaError(
+            "a picture",
+            given=f"({', '.join(map(str, picture.dims))})",
+            expected="(lat, lon)",
+            hint="Take one hour of it, .isel(time=-1), and .transpose('lat', 'lon')",
+        )
+    falling = [name for name in ("lat", "lon") if not (np.diff(picture[name].values) > 0).all()]
+    if falling:
+        raise SeaError(
+            "a picture",
+            given=f"{' and '.join(falling)} not rising",
+            expected="both rising",
+            hint="Use .sortby",
+        )
 
 
 def name_fields(node: str, data: xr.Dataset) -> xr.Dataset:
@@ -248,6 +269,18 @@ def grid_of(data: xr.Dataset | xr.DataArray) -> Grid:
         float(lat[0]),
         float((lat[-1] - lat[0]) / (lat.size - 1)),
     )
+
+
+def check_hour(at: np.datetime64, times: np.ndarray) -> None:
+    """Refuse an hour that has nothing to do with the currents: `NoData` if it is `HELD` or more from all."""
+    first, last = times.min(), times.max()
+    if not first - HELD < np.datetime64(at, "ns") < last + HELD:  # type: ignore[call-overload]
+        raise NoData(
+            "no currents near the hour that is asked for",
+            given=at,
+            expected=f"an hour less than {HELD / np.timedelta64(1, 'D'):g} days from {first} to {last}",
+            hint="Load a sea of that day",
+        )
 
 
 def sample_at(field: xr.DataArray, places: np.ndarray) -> np.ndarray:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import xarray as xr
+from scipy import special
 from scipy.interpolate import BSpline
 from seas import HOUR, TASMAN, Plane, hours, make_axes, make_node
 
+from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid
 from searcher.sea import flow_of, grid_of, make_sea, to_seconds
 from searcher.sources.align import (
@@ -138,6 +140,20 @@ def test_before_anything_is_seen_a_displacement_is_as_doubtful_as_told():
     middle = np.array([(30 + j) * 61 + 30 + i for j in (-1, 0, 1) for i in (-1, 0, 1)])
     variance = weights @ covariance[np.ix_(middle, middle)] @ weights
     assert np.sqrt(variance) == pytest.approx(8e3, rel=0.1)
+
+
+@pytest.mark.parametrize("south", [0.0, 57.0])
+def test_a_displacement_is_as_smooth_east_as_north(south):
+    """60 km away, at 60° N too: x/ℓ·K1(x/ℓ) of Whittle 1954 at 1, 0.602 (Abramowitz & Stegun 1964, 9.8)."""
+    step = 0.1
+    sheet = Sheet(150.0, south, step, 61, 61)
+    covariance = np.linalg.inv(sheet.inverse_covariance(8e3, 60e3).toarray())
+    east, north = (step * per[0] for per in row_metrics(np.array([south + 30 * step])))
+    middle = 30 * 61 + 30
+    for cells, away in ((60e3 / east, 1), (60e3 / north, 61)):
+        between = [covariance[middle, middle + k * away] for k in range(20)]
+        told = np.interp(cells, range(20), between) / covariance[middle, middle]
+        assert told == pytest.approx(special.kv(1, 1.0), abs=0.1)
 
 
 @pytest.mark.parametrize(("axis", "node"), [(0, (5, 5)), (1, (5, 5))])

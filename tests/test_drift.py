@@ -392,6 +392,13 @@ def test_a_mark_drifts_back_to_where_it_came_from():
     assert back.major > 100.0
 
 
+def test_a_mark_across_the_date_line_is_the_same_place():
+    sea = make_simple_sea(centre=Place(180.0, -30.0), u=0.5, half=1.0)
+    one, other = (drift_mark(Place(lon, -30.0), sea, seen=LEAVE, to=later(3)) for lon in (-179.9, 180.1))
+    assert one.place == pytest.approx(other.place, abs=1e-9)
+    assert one.major == pytest.approx(other.major)
+
+
 def test_a_mark_beyond_the_currents_is_refused():
     sea = make_simple_sea(u=0.1, half=0.5)
     with pytest.raises(NoData, match=r"no currents at -30\.0000, 170\.0000"):

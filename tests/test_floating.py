@@ -137,6 +137,25 @@ def test_an_hour_of_other_days_is_refused_at_once(off):
         floating_density(sea, at=at, region=REGION)
 
 
+def test_a_region_given_a_whole_turn_away_is_the_same_and_one_elsewhere_is_refused():
+    sea = converging_sea()
+    at = sea["currents"]["time"].values[-1]
+    here, turned = (
+        floating_density(sea, at=at, region=REGION._replace(west=REGION.west + turn, east=REGION.east + turn))
+        for turn in (0.0, -360.0)
+    )
+    xr.testing.assert_identical(here, turned)
+    with pytest.raises(NoData, match=r"no currents in the region; given .*; expected a region that meets"):
+        floating_density(sea, at=at, region=Region(0.0, 10.0, 1.0, 11.0))
+
+
+def test_days_told_are_those_that_matter_was_followed():
+    sea = converging_sea()
+    at = sea["currents"]["time"].values[-1]
+    for days, told in ((0.0, 0.125), (1.0, 1.0), (0.3, 0.25)):
+        assert floating_density(sea, at=at, region=REGION, days=days, members=1).attrs["days"] == told
+
+
 def test_land_holds_nothing():
     sea = converging_sea()
     at = sea["currents"]["time"].values[-1]

@@ -69,3 +69,13 @@ def test_rates_in_units_of_the_earths_rotation():
     np.testing.assert_allclose(ratio.values[1:-1], expected, rtol=1e-6)
     equator = over_rotation(field.assign_coords(lat=field["lat"] - TASMAN.lat))["attraction"]
     assert equator.isnull().all()  # all within 1.4 degrees of it
+
+
+def test_the_rossby_number_of_a_cyclone_is_positive_in_either_hemisphere():
+    """ζ/f (Gill 1982): at 36° S water that turns clockwise, ζ < 0, turns with the Earth."""
+    sea = make_simple_sea(u=lambda _x, y: 1e-5 * y, v=lambda x, _y: -1e-5 * x)
+    field = attraction(sea["currents"].to_dataset(), LEAVE)
+    found = over_rotation(field).sel(lat=TASMAN.lat, lon=TASMAN.lon, method="nearest")
+    turn = 2 * 7.2921e-5 * np.sin(np.radians(abs(float(found["lat"]))))
+    assert float(found["vorticity"]) == pytest.approx(2e-5 / turn, rel=0.01)
+    assert "cannot show lines narrower" in field.attrs["blind_to"]

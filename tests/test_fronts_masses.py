@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from searcher.errors import SeaError
+from searcher.fronts import find_temperature_breaks
 from searcher.fronts.masses import find_water_masses
 
 
@@ -46,3 +48,13 @@ def test_waters_less_apart_than_asked_do_not_count():
     seen = find_water_masses(picture_of(sst), least_difference=0.1)["share"]
     # of the two windows across which hold column 31, from 0 and from 16, only the second holds both waters
     assert float(seen.sel(lon=153.31, method="nearest").max()) == 0.5
+
+
+def test_a_picture_that_is_none_is_one_clear_line():
+    field = picture_of(np.zeros((40, 40)))
+    with pytest.raises(SeaError, match=r"a picture; given \(time, lat, lon\); expected \(lat, lon\)"):
+        find_water_masses(field.expand_dims("time"))
+    with pytest.raises(SeaError, match=r"given \(lon, lat\)"):
+        find_temperature_breaks(field.transpose("lon", "lat"))
+    with pytest.raises(SeaError, match="given lat not rising; expected both rising"):
+        find_temperature_breaks(field.isel(lat=slice(None, None, -1)))

@@ -15,6 +15,7 @@ from scipy.linalg import expm
 from seas import DAY, HOUR, TASMAN, Plane, hours, make_axes, make_node
 
 from searcher.carry import Drift
+from searcher.errors import NoData, TableError
 from searcher.fronts.lagrangian import blind_to, deformation, find_attracting_lines, stretch, stretching
 from searcher.kernels.advect import AFLOAT, ASHORE, GONE
 from searcher.kernels.sample import Flow, weave
@@ -272,3 +273,32 @@ def test_there_and_back_are_inverse(a, b, c, d):
     back = stretch(drift, *ahead[:2], DAY / 2, 0.0)
     assert there.dilation == pytest.approx(-back.dilation, abs=1e-5)
     assert there.dilation == pytest.approx((a + d) * DAY / 2, abs=1e-4)
+
+
+@pytest.mark.parametrize("forward", [False, True])
+def test_gathering_is_a_gain_either_way(forward):
+    """u = -Sx brings water together at S: ln of the gain of what floats is S times the days, either way."""
+    lon, lat = make_axes(TASMAN, half=0.6, step=0.05)
+    x, _ = Plane(TASMAN).metres(*np.meshgrid(lon, lat))
+    currents = make_node("currents", lon, lat, hours(-48, 48), u=-2e-6 * x, v=0.0)
+    sea = make_sea(
+        {"currents": currents, "temperature": make_node("temperature", lon, lat, hours(0, 0), sst=20.0)}
+    )
+    field = stretching(sea, at=hours(0, 0)[0], over=DAY, forward=forward)
+    middle = field["gathered"].sel(lat=TASMAN.lat, lon=TASMAN.lon, method="nearest")
+    assert float(middle) == pytest.approx(2e-6 * DAY, rel=0.01)
+
+
+def test_stretching_refuses_an_hour_of_other_days_and_lengths_that_are_none():
+    lon, lat = make_axes(TASMAN, half=0.3, step=0.1)
+    currents = make_node("currents", lon, lat, hours(-6, 6), u=0.1, v=0.0)
+    sea = make_sea(
+        {"currents": currents, "temperature": make_node("temperature", lon, lat, hours(0, 0), sst=20.0)}
+    )
+    with pytest.raises(NoData, match=r"given 2030-01-01; expected an hour less than 4 days from"):
+        stretching(sea, at=np.datetime64("2030-01-01"))
+    for wrong in ({"over": 0.0}, {"step": 0.0}, {"step": -0.1}, {"apart": 0.0}):
+        with pytest.raises(
+            TableError, match=f"stretching: {next(iter(wrong))}; given .*; expected a number over 0"
+        ):
+            stretching(sea, at=hours(0, 0)[0], **wrong)

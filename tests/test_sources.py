@@ -331,6 +331,48 @@ def test_times_with_zones_and_calendars(units, number, calendar):
     np.testing.assert_array_equal(decode_times(time), [DAY])
 
 
+@pytest.mark.parametrize("zone", ["EST", "AEDT", "local"])
+def test_a_zone_that_goes_by_a_name_is_refused(zone):
+    about = {"units": f"hours since 2026-01-16 00:00 {zone}"}
+    time = xr.DataArray(np.array([3.0]), dims="time", name="time", attrs=about)
+    with pytest.raises(
+        SourceError, match=f"time: time zone of the reference; given '.* {zone}'; expected UTC"
+    ):
+        decode_times(time)
+
+
+@pytest.mark.parametrize(("methods", "shift"), [("time: mean", 12), ("", 12), ("time: point", 0)])
+def test_a_mean_over_a_span_stands_at_its_middle(tmp_path, methods, shift):
+    """CF conventions 1.11, sections 7.1 and 7.3: a daily mean stamped at the start of its day."""
+    path = files.oscar(tmp_path / "b.nc", u=0.5)
+    with netCDF4.Dataset(path, "a") as data:
+        time = data["time"]
+        day = {"days": 1.0, "hours": 24.0, "seconds": 86400.0}[time.units.split()[0]]
+        data.createDimension("nv", 2)
+        data.createVariable("time_bnds", "f8", ("time", "nv"))[:] = np.array([[0.0, day]]) + time[:][:, None]
+        time.bounds = "time_bnds"
+        for name in set(data.variables) - {"time", "time_bnds"}:
+            data[name].cell_methods = methods
+    sea = load_sea(REGION, sources=[files.mur(tmp_path / "a.nc"), path])
+    np.testing.assert_array_equal(sea["currents"]["time"].values, [files.DAY + np.timedelta64(shift, "h")])
+
+
+def test_a_picture_without_a_good_pixel_says_which_quality_was_asked_for(tmp_path):
+    path = files.acspo(tmp_path / "a.nc", quality=4)
+    with pytest.raises(SourceError, match="all land or cloud, or all of a quality level under 5"):
+        load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])
+
+
+def test_heights_that_say_they_are_up_are_depths(tmp_path):
+    """`positive` (CF conventions 1.11, section 4.3): a variable named depth, -150 m upwards."""
+    attrs = {"units": "m", "positive": "up", "standard_name": "sea_floor_depth_below_geoid"}
+    axes = {"lat": (files.LAT, files.LAT_ATTRS), "lon": (files.LON, files.LON_ATTRS)}
+    values = np.full((files.LAT.size, files.LON.size), -150.0, "f4")
+    path = files.write(tmp_path / "d.nc", axes, {"depth": (("lat", "lon"), values, attrs)})
+    sea = load_sea(REGION, sources=[files.mur(tmp_path / "a.nc"), files.oscar(tmp_path / "b.nc"), path])
+    assert float(sea["depth"]["depth"].mean()) == 150.0
+
+
 def test_times_of_which_the_user_knows_the_units():
     time = xr.DataArray(np.array([46037.0]), dims="time", name="time")
     np.testing.assert_array_equal(decode_times(time, units="days since 1900-01-01"), [DAY])

@@ -18,11 +18,12 @@ import numpy as np
 import shapely
 import xarray as xr
 
+from searcher.fronts.lagrangian import blind_to
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import densify, line_length, normals
 from searcher.kernels.sample import Flow, Grid, sample_field
 from searcher.kernels.strain import strain
-from searcher.sea import cell_size, flow_of, grid_of, metres_between, to_seconds
+from searcher.sea import cell_size, check_hour, flow_of, grid_of, metres_between, to_seconds
 from searcher.tables import CONVERGENCE_LINE
 
 #: squeezing rate of a core, and the share of it that keeps the line (Serra et al. 2020: 0.3), 1/s
@@ -38,6 +39,7 @@ SPACING = 1000.0
 
 def currents_at(currents: xr.Dataset, time: np.datetime64) -> tuple[np.ndarray, np.ndarray]:
     """u and v (lat, lon; m/s) at an hour, linear in time, held before the first and after the last field."""
+    check_hour(time, currents["time"].values)
     flow = flow_of(currents)
     moment = to_seconds(time)
     k = int(np.clip(np.searchsorted(flow.t, moment) - 1, 0, max(flow.t.size - 2, 0)))
@@ -51,7 +53,9 @@ def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
     """Strain of the currents at an hour, on their own grid (lat, lon).
 
     Variables, all 1/s: `divergence`, `vorticity`, `attraction` (-s1), the rate-of-strain tensor `sxx`, `sxy`,
-    `syy`; and `across_x`, `across_y`, the unit vector along which water is squeezed hardest.
+    `syy`; and `across_x`, `across_y`, the unit vector along which water is squeezed hardest. Attribute
+    `blind_to`: what the currents' resolution cannot see. Raises `NoData` for an hour that has nothing to do
+    with the currents.
     """
     u, v = currents_at(currents, time)
     lat = currents["lat"].values.astype(np.float64)
@@ -72,6 +76,7 @@ def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
     return xr.Dataset(
         {name: (("lat", "lon"), field) for name, field in fields.items()},
         coords={"lat": currents["lat"], "lon": currents["lon"]},
+        attrs={"blind_to": blind_to(currents)},
     )
 
 

@@ -30,14 +30,16 @@ STRIDE, MOST_STRIDES = 0.25, 400
 
 
 def over_rotation(field: xr.Dataset) -> xr.Dataset:
-    """Rates of `attraction` (1/s) in units of the local |f| = 2Ω|sin φ|: 1 is as fast as the Earth turns.
+    """Rates of `attraction` (1/s) in units of the local f = 2Ω sin φ: 1 is as fast as the Earth turns.
 
-    Vorticity over f is the Rossby number. NaN within `LEAST_LATITUDE` degrees of the equator.
+    Vorticity over f is the Rossby number, positive in cyclones of either hemisphere; the others are over |f|.
+    NaN within `LEAST_LATITUDE` degrees of the equator.
     """
     lat = field["lat"]
-    turn = np.abs(2.0 * EARTH * np.sin(np.radians(lat)))
+    turn = 2.0 * EARTH * np.sin(np.radians(lat))
     f = turn.where(np.abs(lat) >= LEAST_LATITUDE)  # type: ignore[attr-defined]  # it is still a DataArray
-    return field[["divergence", "vorticity", "attraction"]] / f
+    rates = field[["divergence", "vorticity", "attraction"]] / np.abs(f)
+    return rates.assign(vorticity=rates["vorticity"] * np.sign(f))
 
 
 def find_cores(field: xr.Dataset, *, least: float = CORE) -> list[dict[str, Any]]:

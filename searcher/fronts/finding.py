@@ -106,7 +106,8 @@ def _breaks_of_map(sea: xr.DataTree) -> list[dict[str, Any]]:
     lines = [row["geometry"] for row in rows]
     found = [[row["geometry"] for row in picture] for picture in _lines_of_pictures(sea, *TEMPERATURE)]
     pictures = sea["temperature"].to_dataset()
-    shares = share_seen(lines, found, pictures, make_drift(sea), at=at, doubt=rows[0]["doubt"])
+    doubts = np.array([row["doubt"] for row in rows])
+    shares = share_seen(lines, found, pictures, make_drift(sea), at=at, doubts=doubts)
     ages = [_age_along(line, surface) for line in lines]
     return [
         row

@@ -24,11 +24,11 @@ from searcher.errors import NoData
 from searcher.fronts.circulation import with_fronts
 from searcher.fronts.convergence import divergence_of
 from searcher.fronts.lagrangian import blind_to
-from searcher.geo import Region
+from searcher.geo import Region, near_longitude
 from searcher.kernels.advect import AFLOAT, ASHORE
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, sample_vectors, weave
-from searcher.sea import flow_of, has, region_of, to_seconds
+from searcher.sea import check_hour, flow_of, has, region_of, to_seconds
 
 #: of the answer, degrees
 STEP = 0.02
@@ -83,7 +83,7 @@ def density_at(
     windage = np.broadcast_to(np.maximum(waters.drift.windage * spread, 0.0), shape)
     status, gain, total = np.zeros(shape, np.uint8), np.zeros(shape), np.zeros(shape)
     lost = waters.drift.move(x, y, at, at - 1.0)[2] != AFLOAT
-    legs = max(round(days * 86400.0 / LEG), 1)
+    legs = _legs_of(days)
     for k in range(legs):
         now = at - k * LEG
         # walk and drift are split (Strang 1968, SIAM J. Numer. Anal. 5:506-517): half a walk ahead of the
@@ -97,6 +97,11 @@ def density_at(
     off = np.sqrt(np.nansum((total - mean) ** 2, axis=0) / np.maximum(known - 1, 1))
     doubt = off / np.sqrt(np.maximum(known, 1)) / np.maximum(mean, 1e-12)
     return np.where(known > 0, mean, np.nan), np.where(known > 1, doubt, np.nan)
+
+
+def _legs_of(days: float) -> int:
+    """In how many legs matter is followed over some days: one at least."""
+    return max(round(days * 86400.0 / LEG), 1)
 
 
 def _leg_back(
@@ -162,6 +167,13 @@ def prepare_waters(
     return Waters(drift, divergence_of(flow), okubo(cell))
 
 
+def _turned(region: Region, most: Region) -> Region:
+    """A region by whole turns to where it meets the longitudes of another."""
+    middle = (region.west + region.east) / 2.0
+    turn = float(near_longitude(middle, (most.west + most.east) / 2.0)) - middle
+    return region._replace(west=region.west + turn, east=region.east + turn)
+
+
 def _axes(region: Region, sea: xr.DataTree, step: float, margin: float) -> tuple[np.ndarray, np.ndarray]:
     """Nodes over a region and a margin around it, within the currents."""
     most = region_of(sea["currents"].to_dataset())
@@ -171,19 +183,6 @@ def _axes(region: Region, sea: xr.DataTree, step: float, margin: float) -> tuple
         a + step * np.arange(int((b - a) / step + 1e-6) + 1) for a, b in ((west, east), (south, north))
     )
     return lon, lat
-
-
-def _check_hour(at: np.datetime64, times: np.ndarray) -> None:
-    """Refuse an hour that has nothing to do with the currents."""
-    first, last = times.min(), times.max()
-    far = np.timedelta64(round(DAYS * 86400.0), "s")
-    if not first - far < at < last + far:
-        raise NoData(
-            "no currents near the hour of the map of floating matter",
-            given=at,
-            expected=f"an hour less than {DAYS:g} days from {first} to {last}",
-            hint="Load a sea of that day",
-        )
 
 
 def floating_density(
@@ -209,7 +208,7 @@ def floating_density(
     step
         Of the grid, degrees.
     days
-        Matter enters evenly over the sea and over so many days before `at`.
+        Matter enters evenly over the sea and over so many days before `at`, in whole legs of three hours.
     members
         Particles followed back from every node, each with its own place in the cell, windage and walk.
     fronts
@@ -224,14 +223,17 @@ def floating_density(
     `density`, relative to the mean of what was let go (1), the mean over a cell; `doubt`, its relative
     standard error from the spread of the members. Matter from beyond the currents is taken to be as dense
     there as where it was let go. NaN on land. Attribute `blind_to`: what this cannot see. Raises `NoData`
-    where the hour is `DAYS` or more from all those of the currents, whose first and last stand for what is
-    not known.
+    where the hour is `sea.HELD` or more from all those of the currents (the first and last stand for what is
+    not known), or the region lies outside them.
     """
     currents = sea["currents"].to_dataset()
-    region = region_of(currents) if region is None else region
+    most = region_of(currents)
+    region = most if region is None else _turned(region, most)
     lon, lat = _axes(region, sea, step, 0.0)
+    if not (lon.size and lat.size):
+        raise NoData("no currents in the region", given=region, expected=f"a region that meets {most}")
     moment = float(to_seconds(at))
-    _check_hour(at, currents["time"].values)
+    check_hour(at, currents["time"].values)
     carry = {"fronts": fronts, "windage": windage}
     waters = prepare_waters(sea, region, at=moment, days=days, step=step, **carry)
     x, y = (a.ravel() for a in np.meshgrid(lon, lat))
@@ -246,4 +248,8 @@ def floating_density(
         )
     }
     coords = {"lat": lat, "lon": lon, "time": np.datetime64(at, "ns")}  # type: ignore[call-overload]
-    return xr.Dataset(fields, coords, {"days": days, "members": members, "blind_to": blind_to(currents)})
+    return xr.Dataset(
+        fields,
+        coords,
+        {"days": _legs_of(days) * LEG / 86400.0, "members": members, "blind_to": blind_to(currents)},
+    )

@@ -22,11 +22,12 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from searcher.carry import Drift, make_drift
+from searcher.errors import TableError
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import line_length
 from searcher.kernels.advect import AFLOAT
 from searcher.kernels.metric import row_metrics
-from searcher.sea import cell_size, grid_of, metres_between, to_seconds
+from searcher.sea import cell_size, check_hour, grid_of, metres_between, to_seconds
 from searcher.tables import CONVERGENCE_LINE
 
 #: auxiliary points stand so far to each side, m: far above rounding, far below a cell
@@ -41,9 +42,9 @@ LEAST_LENGTH = 10_000.0
 class Stretch(NamedTuple):
     """What happened to water on its way, arrays of the shape of the places; NaN where `status` is not 0.
 
-    ftle: 1/s. dilation: ln of the change of area, negative where water came together. x, y: the unit vector
-    (east, north) at the start along which it is stretched most. status: of `kernels.advect`, the worst of the
-    four points.
+    ftle: 1/s. dilation: ln of the area at the end over that at the start: followed back, positive where water
+    has come together; on, negative where it will. x, y: the unit vector (east, north) at the start along
+    which it is stretched most. status: of `kernels.advect`, the worst of the four points.
     """
 
     ftle: np.ndarray
@@ -131,12 +132,17 @@ def stretching(
 
     Returns
     -------
-    `ftle` (1/s); `gathered`, ln of the gain of floating matter (backward) or of its loss to come (forward);
+    `ftle` (1/s); `gathered`, ln of the gain of floating matter, so far (backward) or to come (forward);
     `across_x`, `across_y`, the unit vector along which water is stretched most, across a ridge; `status`,
     0 afloat all the way, 1 met the shore, 2 left the currents, with NaN in the other fields. Attribute
-    `blind_to`: what the currents' resolution cannot see.
+    `blind_to`: what the currents' resolution cannot see. Raises `NoData` for an hour that has nothing to do
+    with the currents, `TableError` for an `over`, `step` or `apart` that is not over 0.
     """
     currents = sea["currents"].to_dataset()
+    check_hour(at, currents["time"].values)
+    for name, value in (("over", over), ("step", step), ("apart", apart)):
+        if value is not None and not value > 0.0:
+            raise TableError(f"stretching: {name}", given=value, expected="a number over 0")
     grid, drift = grid_of(currents), make_drift(sea)
     step = grid.dlat / 3.0 if step is None else step
     lon, lat = (_axis(currents[name].values, step) for name in ("lon", "lat"))

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from searcher.kernels import histogram
+from searcher.sea import check_picture
 
 
 def find_water_masses(
@@ -21,8 +22,10 @@ def find_water_masses(
     3 x 3 pixels, in overlapping windows: `size` cells square, `step` cells from one to the next.
     least_difference: of the means of the two, in the picture's unit, such as °C.
     Returns, on the picture's grid, `windows` (tested windows that hold the pixel), `boundaries` (in how many
-    of them it has a neighbour of the other water mass) and `share`, NaN where no window was tested.
+    of them it has a neighbour of the other water mass) and `share`, NaN where no window was tested. Raises
+    `SeaError` for a picture that is not (lat, lon).
     """
+    check_picture(picture)
     field = np.ascontiguousarray(picture.values, dtype=np.float32)
     wanted = np.ones(histogram.window_count(field.shape, size=size, step=step), bool)
     smooth = histogram.smooth_windows(field, wanted, size, step)

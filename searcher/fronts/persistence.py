@@ -138,12 +138,13 @@ def share_seen(
     drift: Drift,
     *,
     at: np.datetime64,
-    doubt: float,
+    doubts: np.ndarray,
 ) -> np.ndarray:
     """In how many of the pictures that could have, each line of a map of hour `at` was seen: (lines,), 0..1.
 
-    found: the lines of every picture, where it saw them. Each vertex is carried back to the hour of the
-    picture and is seen if a line lies within `SIGMAS` of the doubt of both; a line is seen if half of it is.
+    found: the lines of every picture, where it saw them; doubts: (lines,) m, of the place of each. Every
+    vertex is carried back to the hour of the picture and is seen if a line lies within `SIGMAS` of the doubt
+    of both; a line is seen if half of it is.
     """
     xy, row = shapely.get_coordinates(lines, return_index=True)
     count = np.bincount(row, minlength=len(lines))
@@ -153,11 +154,11 @@ def share_seen(
         then = float(to_seconds(time))
         lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, then)
         clear = np.isfinite(sample_field(np.ascontiguousarray(field, dtype=np.float64), grid, lon, lat))
-        same = min(SIGMAS * np.hypot(doubt, drift_doubt(doubt, now - then)), FARTHEST)
+        same = np.minimum(SIGMAS * np.hypot(doubts, drift_doubt(doubts, now - then)), FARTHEST)
         plane = LocalPlane(Place(float(lon.mean()), float(lat.mean())))
-        near = shapely.union_all(shapely.buffer(plane.to_plane(np.array(there, dtype=object)), same))
+        near = shapely.union_all(plane.to_plane(np.array(there, dtype=object)))
         shapely.prepare(near)
-        beside = shapely.intersects_xy(near, plane.xy_of(np.column_stack([lon, lat])))
+        beside = shapely.dwithin(shapely.points(plane.xy_of(np.column_stack([lon, lat]))), near, same[row])
         was_seen = np.bincount(row, beside, minlength=len(lines)) >= 0.5 * count
         seen += was_seen
         usable += was_seen | (np.bincount(row, clear, minlength=len(lines)) >= 0.5 * count)

@@ -20,7 +20,7 @@ from searcher.fronts.trace import Chains, falls, link_chains, to_lines
 from searcher.geo import compass_point, line_length
 from searcher.kernels.edges import trace_edges
 from searcher.kernels.median import contextual_median
-from searcher.sea import grid_of, metres_between
+from searcher.sea import check_picture, grid_of, metres_between
 from searcher.tables import TEMPERATURE_BREAK
 
 KM = 1000.0
@@ -100,7 +100,11 @@ def find_temperature_breaks(picture: xr.DataArray, *, smoothing: float = SMOOTHI
 
 
 def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHING) -> list[dict[str, Any]]:
-    """Rows for the fronts table: where a picture (lat, lon) changes fastest, high side on the left."""
+    """Rows for the fronts table: where a picture (lat, lon) changes fastest, high side on the left.
+
+    Raises `SeaError` for a picture that is not (lat, lon), both rising.
+    """
+    check_picture(picture)
     grid = grid_of(picture.to_dataset(name="picture"))
     east, north = metres_between(picture["lat"].values, grid)
     cell = float(np.sqrt(east.mean() * north.mean()))

@@ -88,10 +88,12 @@ class Sheet(NamedTuple):
 
     def inverse_covariance(self, doubt: float, length: float) -> sparse.csc_array:
         """Of the values at the nodes: |(1 − ℓ²∇²) d|² over the area of a node (Whittle 1954: ∫ = 4πℓ²σ²)."""
-        cell = self.step * row_metrics(np.array([self.south]))[1][0]
-        bend = sparse.kronsum(_ends_free(self.columns), _ends_free(self.rows))
-        stiff = sparse.eye_array(self.size) + (length / cell) ** 2 * bend
-        return sparse.csc_array(stiff @ stiff * (cell**2 / (4 * np.pi * length**2 * doubt**2)))
+        middle = self.south + 0.5 * self.step * (self.rows - 1)
+        east, north = (self.step * per[0] for per in row_metrics(np.array([middle])))
+        along_east = (length / east) ** 2 * _ends_free(self.columns)
+        along_north = (length / north) ** 2 * _ends_free(self.rows)
+        stiff = sparse.eye_array(self.size) + sparse.kronsum(along_east, along_north)
+        return sparse.csc_array(stiff @ stiff * (east * north / (4 * np.pi * length**2 * doubt**2)))
 
 
 def _hats(place: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

@@ -29,7 +29,7 @@ from searcher.sources.reading import convert_units, read_field
 from searcher.sources.regrid import lay_grid
 from searcher.sources.sheets import Known, find_sheet
 from searcher.sources.turning import turn_fields
-from searcher.sources.unpack import coverage_time, decode_times
+from searcher.sources.unpack import coverage_time, middle_times
 
 __all__ = ["Field", "align_fields", "list_variables", "read_fields", "survey_file"]
 
@@ -126,7 +126,9 @@ def _times(data: xr.Dataset, variable: str, axes: Axes, units: str | None) -> np
     lone = [name for name in data.variables if data[name].size == 1 and axis_of(data[name]) == "time"]
     lone = [name for name in lone if data[name].attrs.get("standard_name", "time") == "time"]
     name = axes.dims.get("time", lone[0] if lone else None)
-    times = coverage_time(data.attrs) if name is None else decode_times(data[name], units=units)
+    times = (
+        coverage_time(data.attrs) if name is None else middle_times(data, str(name), variable, units=units)
+    )
     if times is None:
         raise SourceError(f"{variable}: no time axis, and no time_coverage_start and _end in the file")
     if not times.size:

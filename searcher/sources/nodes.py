@@ -15,6 +15,11 @@ from searcher.sources.join import join_attrs, read_layer
 from searcher.sources.layers import HOLD, IMAGES, Hours, Layer, choose_layer, keep_hours, keep_images
 from searcher.sources.tell import tell_box, tell_time
 
+#: what may have left a layer without a value, by node; {} is the least quality level asked for
+WHY_EMPTY = {
+    "temperature": "all land or cloud, or all of a quality level under {}",
+    "depth": "all land, or heights that are not said to be heights (standard_name, or positive = 'up')",
+}
 HELD = np.timedelta64(round(HOLD), "s").astype("timedelta64[ns]")
 
 
@@ -76,7 +81,8 @@ def _keep_times(layer: Layer, needed: Needed) -> np.ndarray | None:
 def _read(layer: Layer, times: np.ndarray | None, needed: Needed) -> xr.Dataset:
     data = read_layer(layer, times, needed.region, min_quality=needed.min_quality)
     if any(np.isnan(data[name].values).all() for name in data.data_vars):
-        raise NoData(f"{layer.describe()} holds no value in {tell_box(needed.region)}: all land or cloud")
+        why = WHY_EMPTY.get(layer.choice.node, "all land or cloud").format(needed.min_quality)
+        raise NoData(f"{layer.describe()} holds no value in {tell_box(needed.region)}: {why}")
     return data
 
 

@@ -21,7 +21,7 @@ from searcher.sources.asking import Request, list_runs
 from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
 from searcher.sources.child import run_child
 from searcher.sources.tell import tell_time
-from searcher.sources.unpack import decode_times
+from searcher.sources.unpack import bounds_of, decode_times
 from searcher.sources.web import Absent, Passing, Web, find_message
 
 #: a whole answer, and all of them, may take this many times the longest silence
@@ -29,6 +29,7 @@ ONE_ANSWER, ALL_ANSWERS = 5, 10
 #: attributes that are kept; a server adds others that no netCDF file may hold
 OF_VARIABLE = (
     *("standard_name", "long_name", "units", "axis", "positive", "calendar", "comment"),
+    *("bounds", "cell_methods"),
     *("_FillValue", "missing_value", "scale_factor", "add_offset", "_Unsigned"),
     *("flag_values", "flag_masks", "flag_meanings", "valid_min", "valid_max", "valid_range"),
 )
@@ -103,8 +104,12 @@ def cut_dataset(source: str | Path, request: Request, path: Path) -> Region:
             dim = axes.dims[axis]
             cut[dim] = (dim, found.values, {"units": "degrees_north" if axis == "lat" else "degrees_east"})
         if steps is not None:
-            times = data[axes.dims["time"]].isel({axes.dims["time"]: steps})
-            cut[axes.dims["time"]] = (axes.dims["time"], times.values, _keep(times.attrs))
+            dim = axes.dims["time"]
+            times, bounds = data[dim].isel({dim: steps}), bounds_of(data, dim)
+            cut[dim] = (dim, times.values, _keep(times.attrs))
+            if bounds is not None:
+                ends = bounds.isel({bounds.dims[0]: steps})
+                cut[data[dim].attrs["bounds"]] = ((dim, bounds.dims[1]), ends.values, _keep(ends.attrs))
         cut.to_netcdf(path, engine="netcdf4")
     return Region(float(lon.values[0]), float(lat.values[0]), float(lon.values[-1]), float(lat.values[-1]))
 

@@ -33,6 +33,8 @@ def convert_units(variable: xr.DataArray, choice: Choice, ours: str) -> Conversi
             f"{variable.name}: units", given=repr(given), expected=f"a spelling of '{expected}'"
         )
     sign = choice.variables[ours].get("sign", 1)
+    if choice.node == "depth" and "positive" in variable.attrs:  # the file's own word counts
+        sign = -1 if str(variable.attrs["positive"]).lower() == "up" else 1
     return found._replace(factor=sign * found.factor, offset=sign * found.offset)
 
 

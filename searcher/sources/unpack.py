@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from typing import Any, NamedTuple
 
 import netCDF4
@@ -54,6 +54,8 @@ UNITS: dict[str, tuple[tuple[float, float, tuple[str, ...]], ...]] = {
 
 #: the calendars that count the days that were (they differ only before 1582)
 CALENDARS = ("standard", "gregorian", "proleptic_gregorian")
+#: words in a reference of time that say no more than UTC does
+KNOWN_WORDS = {"T", "Z", "UTC", "GMT"}
 
 
 #: numbers unpacked at a time
@@ -236,7 +238,8 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
 
     `units` ("days since 1900-01-01") stand in where the coordinate has none of its own. A reference with a
     time zone is brought to UTC. Raises `SourceError` where there are no units "... since ...", or the
-    calendar is not the one on the wall: a date in it may be a day that never was.
+    calendar is not the one on the wall: a date in it may be a day that never was; and for a time zone that
+    goes by a name other than UTC.
     """
     if variable.dtype.kind == "M":
         return variable.values.astype("datetime64[s]").astype("datetime64[ns]")
@@ -256,6 +259,13 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
         raise SourceError(
             f"{variable.name}: calendar", given=repr(calendar), expected=f"one of {', '.join(CALENDARS)}"
         )
+    strange = set(re.findall(r"[A-Z]+", said.split(" since ")[1].upper())) - KNOWN_WORDS
+    if strange:
+        raise SourceError(
+            f"{variable.name}: time zone of the reference",
+            given=repr(said),
+            expected="UTC, or hours from it, such as +10:00",
+        )
     packed = xr.Variable(("time",), np.ravel(variable.values), attrs)
     try:
         with warnings.catch_warnings():
@@ -269,6 +279,30 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
         raise SourceError(f"{variable.name}: time cannot be read", given=f"{said!r}, some without a date")
     times = times.astype("datetime64[ns]") + np.timedelta64(500, "ms")
     return times.astype("datetime64[s]").astype("datetime64[ns]")
+
+
+def middle_times(
+    data: xr.Dataset, name: str, variable: Hashable = None, *, units: str | None = None
+) -> np.ndarray:
+    """Times of a coordinate, as `decode_times`; of means over spans the middle of each span.
+
+    Spans are told by `bounds` (CF conventions 1.11, section 7.1). A variable that is said to be of points in
+    time (`cell_methods`, section 7.3) stands at its stamps.
+    """
+    times, bounds = decode_times(data[name], units=units), bounds_of(data, name)
+    methods = str(data[variable].attrs.get("cell_methods", "")) if variable else ""
+    if bounds is None or re.search(rf"\b{re.escape(name)}: point", methods):
+        return times
+    about = data[name].attrs | bounds.attrs
+    ends = xr.DataArray(np.ravel(bounds.values), dims="time", name=name, attrs=about)
+    first, last = decode_times(ends, units=units).reshape(-1, 2).T
+    return first + (last - first) // 2
+
+
+def bounds_of(data: xr.Dataset, name: str) -> xr.Variable | None:
+    """The bounds (n, 2) of a coordinate, if there are any."""
+    bounds = data.variables.get(data[name].attrs.get("bounds", ""))
+    return bounds if bounds is not None and bounds.shape == (data[name].size, 2) else None
 
 
 def coverage_time(attrs: Mapping[str, Any]) -> np.ndarray | None:
