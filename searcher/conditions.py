@@ -45,7 +45,7 @@ WORDS = {"wind": "wind", "waves": "wave"}
 #: fields that lines are found in or moved by
 LINES_FROM = ("temperature", "currents")
 #: fields that no part of a plan uses yet, and the one made of the temperature
-UNUSED = ("height", "weed", "surface")
+UNUSED = ("height", "surface")
 #: currents coarser than this cannot show the lines a boat fishes, m
 COARSE = 5000.0
 
@@ -254,7 +254,7 @@ def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator
             known = np.isfinite(sizes_within(node, trip, sea, reach))
             if known.size and known.mean() < COVERED:
                 yield f"The {node} data cover {known.mean():.0%} of the hours and waters of this trip."
-    for node, name in (("depth", "depth"), ("color", "chlor_a")):
+    for node, name in (("depth", "depth"), ("color", "chlor_a"), ("weed", "weed")):
         if has(sea, node):
             field = sea[node].to_dataset()[name]
             finite = field.copy(data=np.isfinite(field.values))

@@ -19,6 +19,7 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from searcher.carry import Drift
+from searcher.derived import stands_out, steepness_of
 from searcher.drift import lines_at
 from searcher.geo import LocalPlane, Place, Region, densify, normals
 from searcher.kernels.metric import row_metrics
@@ -48,9 +49,11 @@ FACTS = (
     "temperature",
     "chlor_a",
     "gathered",
+    "weed",
     "depth",
     "depth_least",
     "depth_most",
+    "steepness",
     "coincidence",
     "seen_share",
     "step",
@@ -82,7 +85,9 @@ class Observer:
                 carried_value(self.pictures, *places, moment, self.drift),
                 carried_value(self.colors, *places, moment, self.drift),
                 self.density(*places, moment),
+                self.weed_seen(*places, moment),
                 self.sample_depth(*places),
+                self.sample_steepness(*places),
             ]
         )
         each = np.split(along, np.cumsum(sizes)[:-1], axis=1)
@@ -90,18 +95,20 @@ class Observer:
         return [self._facts_of(*of_box) for of_box in zip(boxes, weight, each, others, strict=True)]
 
     def _facts_of(self, box: Row, weight: np.ndarray, along: np.ndarray, others: Others) -> dict[str, Any]:
-        """The facts of a box. along: temperature, colour, density, depth (4, n) at places of weight (n,)."""
-        temperature, chlor_a, density, depths = along
+        """The facts of a box. along: what `observe` reads (6, n) at places of weight (n,)."""
+        temperature, chlor_a, density, weed, depths, steepness = along
         front = self.fronts.loc[box.front]
         on_line = depths[len(depths) // 3 : 2 * (len(depths) // 3)]  # the middle one of the three offsets
         return {
             "temperature": mean_over(temperature, weight),
             "chlor_a": geometric_mean_over(chlor_a, weight),
             "gathered": float(np.log(mean_over(density, weight))),
+            "weed": mean_over(weed, weight),
             "depth": known(np.nanmedian, on_line),
             "depth_least": known(np.nanmin, on_line),
             "depth_most": known(np.nanmax, on_line),
             "depths": depths,
+            "steepness": mean_over(steepness, weight),
             "coincidence": share_beside(others),
             "beside": kinds_beside(others),
             "seen_share": float(front.seen_share),
@@ -121,6 +128,17 @@ class Observer:
         return layers(self.sea, "color", "chlor_a")
 
     @cached_property
+    def weed(self) -> list[tuple[float, np.ndarray, Grid]]:
+        """Where pictures of a weed index show weed (1, else 0), newest first; none where the sea has none."""
+        return [
+            (time, stands_out(field, grid), grid) for time, field, grid in layers(self.sea, "weed", "weed")
+        ]
+
+    def weed_seen(self, lon: np.ndarray, lat: np.ndarray, moment: ArrayLike) -> np.ndarray:
+        """Whether a picture showed weed at points, 0..1 between its nodes; NaN where none saw them."""
+        return carried_value(self.weed, lon, lat, moment, self.drift, windage=self.drift.windage)
+
+    @cached_property
     def depth(self) -> tuple[np.ndarray, Grid] | None:
         """Depth and its grid, or None."""
         if not has(self.sea, "depth"):
@@ -131,6 +149,17 @@ class Observer:
     def sample_depth(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
         """Depth (m) at points; NaN where unknown."""
         return np.full(lon.size, np.nan) if self.depth is None else sample_field(*self.depth, lon, lat)
+
+    @cached_property
+    def steepness(self) -> np.ndarray | None:
+        """How steep the bottom is (m per m), on the grid of the depth, or None."""
+        return None if self.depth is None else steepness_of(*self.depth)
+
+    def sample_steepness(self, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
+        """How steep the bottom is at points; NaN where unknown."""
+        if self.depth is None or self.steepness is None:
+            return np.full(lon.size, np.nan)
+        return sample_field(self.steepness, self.depth[1], lon, lat)
 
     def density(self, lon: np.ndarray, lat: np.ndarray, moment: ArrayLike) -> np.ndarray:
         """Density of the floating matter that is at places at a moment (s, one for all or one per place).
@@ -184,17 +213,20 @@ def carried_value(
     lat: np.ndarray,
     moment: ArrayLike,
     drift: Drift,
+    *,
+    windage: float = 0.0,
 ) -> np.ndarray:
     """The newest clear value seen of the water now at each point: points are carried back to each picture.
 
-    moment: s, one for all or one per point. NaN where no picture up to then saw that water.
+    moment: s, one for all or one per point. windage: of what floats on it. NaN where no picture up to then
+    saw that water.
     """
     out = np.full(lon.size, np.nan)
     now = np.broadcast_to(moment, lon.shape)
     for time, values, grid in pictures:
         todo = np.isnan(out) & (time <= now)
         if todo.any():
-            x, y, afloat = drift.carry(lon[todo], lat[todo], now[todo], time)
+            x, y, afloat = drift.carry(lon[todo], lat[todo], now[todo], time, windage=windage)
             out[todo] = np.where(afloat, sample_field(values, grid, x, y), np.nan)
     return out
 
@@ -252,7 +284,9 @@ def weigh_features(box: Row, facts: dict[str, Any], profile: Profile, trip: Trip
         "coincidence": facts["coincidence"],
         "persistence": facts["seen_share"] - 0.5 if is_break else 0.0,
         "color": _clear_water(facts["chlor_a"], profile.setting("color", "clear")),
+        "weed": otherwise(facts["weed"], 0.0),
         "depth": float(in_band.mean()) - 1.0 if depths.size else 0.0,
+        "edge": min(otherwise(facts["steepness"], 0.0) / profile.setting("edge", "steep"), 1.0),
         "doubt": float(-0.5 * np.log1p((box.doubt / sweep) ** 2)),
     }
 

@@ -126,7 +126,7 @@ def _checked(profile: Profile, boxes: gpd.GeoDataFrame) -> Profile:
         f"{piece} {key}"
         for piece in PIECES
         for key in numbers_of(piece)
-        if key not in profile.sections[piece]
+        if key not in profile.sections.get(piece, ())
     ]
     missing += [name for name in FACTS if len(boxes) and name not in boxes]
     if missing:

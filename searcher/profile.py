@@ -9,25 +9,33 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from searcher.errors import TripError
 
 #: the pieces of evidence, in the order they are shown; each is a section of a profile
-PIECES = ("temperature", "break", "convergence", "coincidence", "persistence", "color", "depth", "doubt")
+PIECES = (
+    *("temperature", "break", "convergence", "weed", "coincidence", "persistence"),
+    *("color", "depth", "edge", "doubt"),
+)
 #: what each piece needs beside `weight`, `sd` and `source`
 SETTINGS = {
     "temperature": ("low", "high", "width"),
     "convergence": ("share",),
     "color": ("clear",),
+    "edge": ("steep",),
     "doubt": ("sweep",),
 }
 #: settings that are sizes
-POSITIVE = ("width", "share", "clear", "sweep")
+POSITIVE = ("width", "share", "clear", "steep", "sweep")
+#: a matrix of correlations may be off by so much from rounding
+ROUNDING = 1e-4
 
 
 def numbers_of(piece: str) -> tuple[str, ...]:
@@ -37,16 +45,26 @@ def numbers_of(piece: str) -> tuple[str, ...]:
 
 @dataclass(frozen=True)
 class Profile:
-    """A species profile: base rate and weights, each with mean, spread and source."""
+    """A species profile: base rate and weights, each with mean, spread and source.
+
+    correlation: of the base and the weights, in the order of ("base", *PIECES); empty where they are
+    independent, as they are until something has been learned of them together.
+    """
 
     name: str
     sections: dict[str, dict[str, Any]]
+    correlation: list[list[float]] = field(default_factory=list)
 
     def weight(self, piece: str) -> float:
         return self.sections[piece]["weight"]
 
     def spread(self, piece: str) -> float:
         return self.sections[piece]["sd"]
+
+    def covariance(self) -> np.ndarray:
+        """Of the base and the weights, (1 + pieces, 1 + pieces)."""
+        sd = np.array([self.sections["base"]["sd"], *map(self.spread, PIECES)], dtype=float)
+        return np.outer(sd, sd) * (np.array(self.correlation) if self.correlation else np.eye(sd.size))
 
     def setting(self, piece: str, key: str) -> float:
         return self.sections[piece][key]
@@ -71,9 +89,31 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
     wanted = {piece: numbers_of(piece) for piece in PIECES}
     wanted["base"] = ("mean", "sd")
     problems = [fault for section, keys in wanted.items() for fault in _section_faults(section, keys, raw)]
+    correlation = raw.get("correlation", [])
+    problems += _correlation_faults(correlation)
     if problems:
         raise TripError.of_problems(path.name, problems)
-    return Profile(str(raw.get("name", species)), {section: raw[section] for section in wanted})
+    return Profile(str(raw.get("name", species)), {section: raw[section] for section in wanted}, correlation)
+
+
+def _correlation_faults(given: Any) -> list[str]:
+    """What is wrong with the correlations of a profile; nothing if there are none."""
+    if given == []:
+        return []
+    size = 1 + len(PIECES)
+    expected = (
+        f"expected {size} rows of {size} numbers, symmetric, 1 on the diagonal: base, {', '.join(PIECES)}"
+    )
+    try:
+        matrix = np.array(given, dtype=float)
+    except (TypeError, ValueError):
+        return [f"correlation: {expected}"]
+    if matrix.shape != (size, size):
+        return [f"correlation: given an array of {matrix.shape}, {expected}"]
+    even = np.allclose(matrix, matrix.T, atol=ROUNDING) and np.allclose(np.diag(matrix), 1.0, atol=ROUNDING)
+    if not even or np.linalg.eigvalsh(matrix).min() < -ROUNDING * size:
+        return [f"correlation: not one of weights that can be, {expected}"]
+    return []
 
 
 def _section_faults(name: str, keys: tuple[str, ...], raw: Mapping[str, Any]) -> list[str]:

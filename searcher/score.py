@@ -37,6 +37,8 @@ from searcher.units import Show
 #: 90 % point of the normal distribution
 Z80 = 1.2815515655446004
 MOST_BOXES = 40
+#: a bottom at least so steep is worth a word
+STEEP = 0.03
 #: lines in the words of `explain`
 LINES = {
     TEMPERATURE_BREAK: "a temperature break",
@@ -82,11 +84,10 @@ def rank_boxes(
     if not in_depth.any():
         return empty_table("boxes")
     shares = features[list(PIECES)] * [profile.weight(piece) for piece in PIECES]
-    spread = features[list(PIECES)] * [profile.spread(piece) for piece in PIECES]
     boxes = candidates.assign(
         **{name: [found[name] for found in facts] for name in FACTS},
         **{EVIDENCE + piece: shares[piece] for piece in PIECES},
-        **expected_rate(profile, shares.sum(axis=1), spread.to_numpy()),
+        **expected_rate(profile, features[list(PIECES)].to_numpy()),
         time_out=at_middles(reach["time_out"], candidates["line"]),
         time_home=at_middles(reach["time_home"], candidates["line"]),
         why=[explain(row, found, trip.show) for row, found in zip(rows, facts, strict=True)],
@@ -101,14 +102,16 @@ def rank_boxes(
     return make_table("boxes", boxes.geometry, dict(boxes.drop(columns="geometry").items()))
 
 
-def expected_rate(profile: Profile, log_share: np.ndarray, spread: np.ndarray) -> dict[str, np.ndarray]:
+def expected_rate(profile: Profile, features: np.ndarray) -> dict[str, np.ndarray]:
     """Encounter rate (per hour) of boxes: `expected`, and its 10 % and 90 % points, `expected_low`, `_high`.
 
-    With independent normal weights ln rate is normal, so the rate is log-normal: mean exp(μ + σ²/2).
-    log_share: Σ weight·feature, (boxes,). spread: sd·feature per piece, (boxes, pieces).
+    features: (boxes, pieces). With normal weights ln rate is normal, so the rate is log-normal: of mean
+    exp(μ + σ²/2), with σ² the variance of base + Σ weight·feature (`Profile.covariance`).
     """
-    mu = profile.sections["base"]["mean"] + log_share
-    sigma = np.sqrt(profile.sections["base"]["sd"] ** 2 + (spread**2).sum(axis=1))
+    weights = np.array([profile.weight(piece) for piece in PIECES])
+    design = np.column_stack([np.ones(len(features)), features])
+    mu = profile.sections["base"]["mean"] + features @ weights
+    sigma = np.sqrt(np.einsum("ij,jk,ik->i", design, profile.covariance(), design))
     return {
         "expected": np.exp(mu + sigma**2 / 2),
         "expected_low": np.exp(mu - Z80 * sigma),
@@ -150,6 +153,8 @@ def explain(box: Row, facts: dict[str, Any], show: Show) -> str:
     gain = np.exp(otherwise(facts["gathered"], 0.0))
     if gain >= 1.1:
         said.append(f"some {gain:.1f} times the usual floating matter reckoned here")
+    if otherwise(facts["weed"], 0.0) >= 0.1:
+        said.append(f"weed seen from space over {facts['weed']:.0%} of it")
     if facts["coincidence"] >= 0.3:
         said.append(
             f"{facts['coincidence']:.0%} of it beside {' and '.join(LINES[kind] for kind in facts['beside'])}"
@@ -161,7 +166,11 @@ def explain(box: Row, facts: dict[str, Any], show: Show) -> str:
         said.append(f"water of {show.say_temperature(facts['temperature'])}")
     if np.isfinite(facts["depth"]):
         least, most = show.say_depth(facts["depth_least"]), show.say_depth(facts["depth_most"])
-        said.append(f"over {least.rsplit(' ', 1)[0]} to {most}")
+        steep = facts["steepness"] >= STEEP
+        said.append(
+            f"over {least.rsplit(' ', 1)[0]} to {most}"
+            + (f", where the bottom falls 1 in {1.0 / facts['steepness']:.0f}" if steep else "")
+        )
     return "; ".join(said) + f". Its place is good to about {show.say_distance(box.doubt)}."
 
 

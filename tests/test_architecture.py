@@ -31,6 +31,7 @@ ORDER = (
     "tables",
     "sea",
     "carry",
+    "derived",
     "trip",
     "builtin",
     "sources",

@@ -26,6 +26,7 @@ from seas import (
 )
 
 from searcher.carry import make_drift
+from searcher.derived import stands_out
 from searcher.evidence import (
     FACTS,
     OFFSET_WEIGHTS,
@@ -45,7 +46,7 @@ from searcher.evidence import (
     weigh_features,
 )
 from searcher.profile import PIECES, read_profile
-from searcher.sea import to_seconds
+from searcher.sea import grid_of, to_seconds
 from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK
 
 GEOD = Geod(ellps="WGS84")
@@ -158,6 +159,49 @@ def test_the_newest_clear_picture_counts_and_none_from_the_future():
     assert np.isnan(carried_value(pictures, lon, lat, NOW - 40 * HOUR, make_drift(sea))).all()
     assert np.isnan(carried_value([], lon, lat, NOW, make_drift(sea))).all()
     assert layers(sea, "color", "chlor_a") == []
+
+
+# ---- weed in an index of it, and the bottom
+
+
+def index_sea(*, u=0.0, unit=1.0, noise=2e-4, hidden=False, **nodes):
+    """A picture of 12 h ago: water of a tilted level and noise, and a mat 6 km wide along x = 0."""
+    lon, lat = make_axes(TASMAN, half=1.0, step=0.0135)
+    x, y = PLANE.metres(*np.meshgrid(lon, lat))
+    water = 1e-3 + 2e-3 * x / 80e3 + noise * np.random.default_rng(0).normal(size=x.shape)
+    index = unit * (water + np.where(np.abs(x) < 3e3, 4e-3, 0.0))
+    index[hidden & (y < 0)] = np.nan
+    times = np.array([LEAVE - np.timedelta64(12, "h")])
+    weed = make_node("weed", lon, lat, times, weed=index)
+    return make_simple_sea(u=u, half=1.0, weed=weed, **nodes)
+
+
+@pytest.mark.parametrize("unit", [1.0, 40.0])
+def test_weed_is_seen_where_an_index_stands_out_and_where_the_water_has_carried_it(unit):
+    """Whatever the unit and the level of the index; 12 h at 0.5 m/s are 21.6 km, with the water's mat."""
+    still, moved = index_sea(unit=unit), index_sea(u=0.5, unit=unit)
+    assert observe(still, north_south(0.0), doubt=1.0)["weed"] == pytest.approx(1.0)
+    assert observe(still, north_south(21.6e3), doubt=1.0)["weed"] == pytest.approx(0.0, abs=0.01)
+    assert observe(moved, north_south(0.0), doubt=1.0)["weed"] == pytest.approx(0.0, abs=0.01)
+    assert observe(moved, north_south(21.6e3), doubt=1.0)["weed"] == pytest.approx(1.0)
+
+
+def test_plain_noise_is_no_weed_and_cloud_tells_nothing():
+    """Of normal noise 3.2e-5 lie over four standard deviations (scipy.stats.norm)."""
+    lon, lat = make_axes(TASMAN, half=1.0, step=0.0135)
+    noise = np.random.default_rng(1).normal(size=(lat.size, lon.size))
+    seen = stands_out(noise, grid_of(xr.Dataset(coords={"lat": lat, "lon": lon})))
+    assert seen.mean() < 5 * stats.norm.sf(4.0)
+    assert np.isnan(observe(index_sea(hidden=True), PLANE.line([[0, -30e3], [0, -10e3]]))["weed"])
+    assert np.isnan(observe(make_simple_sea(), north_south())["weed"])
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.04])
+def test_steepness_of_a_plane_is_its_slope(slope):
+    lon, lat = make_axes(TASMAN, half=0.6, step=0.01)
+    x, y = PLANE.metres(*np.meshgrid(lon, lat))
+    depth = make_node("depth", lon, lat, None, depth=3000.0 + slope * (0.6 * x + 0.8 * y))
+    assert observe(make_simple_sea(depth=depth), north_south())["steepness"] == pytest.approx(slope, abs=1e-4)
 
 
 # ---- facts of a box
@@ -287,7 +331,9 @@ FACTS_OF_NOTHING = {
     "temperature": np.nan,
     "chlor_a": np.nan,
     "gathered": np.nan,
+    "weed": np.nan,
     "depths": np.array([np.nan]),
+    "steepness": np.nan,
     "coincidence": 0.0,
     "seen_share": 0.5,
     "step": 0.0,
@@ -336,6 +382,10 @@ def test_each_piece_is_what_the_profile_says_of_it(profile):
     assert features(profile, gathered=-50.0)["convergence"] == pytest.approx(np.log(0.27))
     assert features(profile, gathered=50.0)["convergence"] == features(profile, gathered=5.0)["convergence"]
     assert features(profile, coincidence=0.4)["coincidence"] == 0.4
+    assert features(profile, weed=0.3)["weed"] == 0.3
+    steep = profile.setting("edge", "steep")
+    assert features(profile, steepness=steep / 4)["edge"] == pytest.approx(0.25)
+    assert features(profile, steepness=3 * steep)["edge"] == 1.0
 
 
 def test_depth_is_the_share_inside_the_skippers_band(profile):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -31,6 +33,7 @@ from searcher.learn import (
     poisson_interval,
     posterior_rate,
     prior_weights,
+    read_season,
     reliability,
     season_profile,
     shift_lines,
@@ -253,9 +256,7 @@ def test_bites_raise_and_blanks_lower_the_rate():
 def test_before_any_bite_the_rate_is_that_of_the_score():
     profile = read_profile("dolphinfish")
     features = pd.DataFrame(np.random.default_rng(13).normal(size=(4, len(PIECES))), columns=list(PIECES))
-    share = features @ [profile.weight(piece) for piece in PIECES]
-    spread = features.to_numpy() * [profile.spread(piece) for piece in PIECES]
-    want = expected_rate(profile, share.to_numpy(), spread)
+    want = expected_rate(profile, features.to_numpy())
     got = posterior_rate(prior_weights(profile), features)
     for name, values in want.items():
         assert got[name] == pytest.approx(values)
@@ -581,6 +582,7 @@ def test_a_season_becomes_a_profile_that_is_read_back(tmp_path):
     assert back.names == want.names
     assert back.mean == pytest.approx(want.mean, abs=1e-6)
     assert back.sd == pytest.approx(want.sd, abs=1e-6)
+    assert back.covariance == pytest.approx(want.covariance, abs=1e-5)
     assert mine.setting("temperature", "low") == profile.setting("temperature", "low")
     source = mine.sections["break"]["source"]
     assert source.startswith(profile.sections["break"]["source"])
@@ -594,6 +596,41 @@ def test_a_season_without_trolling_teaches_nothing():
     for logs in ([], [season(np.random.default_rng(1), 0)]):
         with pytest.raises(TableError, match="no stretch trolled"):
             season_profile(read_profile("dolphinfish"), logs)
+
+
+def test_an_interval_after_a_season_holds_as_much_as_it_says():
+    """80 % of rates, over seasons with true weights drawn from the prior; spreads alone hold more."""
+    rng, profile = np.random.default_rng(16), read_profile("dolphinfish")
+    prior = prior_weights(profile)
+    held, alone = [], []
+    for _ in range(120):
+        true = rng.multivariate_normal(prior.mean, prior.covariance)
+        features = pd.DataFrame(rng.normal(0.5, 0.2, (80, len(PIECES))), columns=list(PIECES))
+        log_rate = np.column_stack([np.ones(80), features]) @ true
+        table = features.assign(duration=HOUR, encounters=rng.poisson(np.exp(log_rate)))
+        mine = learned_profile(profile, update_weights(prior, table))
+        for kept, judged in ((mine, held), (replace(mine, correlation=[]), alone)):
+            rate = expected_rate(kept, features[:20].to_numpy())
+            inside = (np.log(rate["expected_low"]) < log_rate[:20]) & (
+                log_rate[:20] < np.log(rate["expected_high"])
+            )
+            judged.append(inside.mean())
+    # 120 seasons, each of some five independent boxes
+    assert np.mean(held) == pytest.approx(0.8, abs=0.06)
+    assert np.mean(alone) > 0.88
+
+
+def test_reviews_of_a_version_that_knew_less_still_teach(tmp_path):
+    """A feature it did not know is 0: the weight of that stays as it was."""
+    profile, log = read_profile("dolphinfish"), season(np.random.default_rng(17), 12).assign(expected=0.5)
+    (tmp_path / "a").mkdir()
+    review = {"species": "dolphinfish", "version": 1, "stretches": log.drop(columns="weed").to_dict("list")}
+    (tmp_path / "a" / "review.json").write_text(json.dumps(review), encoding="utf-8")
+    (found,) = read_season(tmp_path, profile)
+    after = update_weights(prior_weights(profile), found)
+    k = after.names.index("weed")
+    assert after.mean[k] == pytest.approx(profile.weight("weed"), abs=1e-9)
+    assert after.sd[k] == pytest.approx(profile.spread("weed"), abs=1e-9)
 
 
 def test_a_learned_profile_leaves_the_old_one_alone():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from importlib.resources import files
 
+import numpy as np
 import pytest
 
 from searcher.errors import TripError
@@ -103,3 +104,24 @@ def test_a_spread_must_be_a_size(write, tmp_path, value):
         read_profile(
             write(TEXT.replace("weight = 1.0\nsd = 0.3", f"weight = 1.0\nsd = {value}", 1)), tmp_path
         )
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (
+            "[[1.0, 0.2], [0.2, 1.0]]",
+            r"correlation: given an array of \(2, 2\), expected 11 rows of 11 numbers",
+        ),
+        ('"none"', "correlation: "),
+        (str((2 * np.eye(11)).tolist()), "correlation: not one of weights that can be"),
+        (
+            str((1 - 2 * (np.arange(11)[:, None] != np.arange(11))).tolist()),
+            "correlation: not one of weights",
+        ),
+    ],
+)
+def test_correlations_that_cannot_be(write, tmp_path, given, words):
+    text = TEXT.replace('name = "dolphinfish"', f'name = "dolphinfish"\ncorrelation = {given}')
+    with pytest.raises(TripError, match=words):
+        read_profile(write(text), tmp_path)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -77,26 +79,32 @@ def test_boxes_outside_the_trips_depths_are_not_offered(sea, reach, fronts):
 def test_the_rate_is_log_normal(seed):
     """Mean and 10 % and 90 % points against scipy.stats.lognorm."""
     profile, rng = read_profile("dolphinfish"), np.random.default_rng(seed)
-    shares, spread = rng.normal(0, 1, 5), rng.normal(0, 0.3, (5, len(PIECES)))
-    rate = expected_rate(profile, shares, spread)
+    features = rng.normal(0, 0.5, (5, len(PIECES)))
+    rate = expected_rate(profile, features)
     base = profile.sections["base"]
     for k in range(5):
-        sigma = np.sqrt(base["sd"] ** 2 + (spread[k] ** 2).sum())
-        oracle = stats.lognorm(s=sigma, scale=np.exp(base["mean"] + shares[k]))
+        share, spread = (
+            features[k] * [profile.sections[piece][key] for piece in PIECES] for key in ("weight", "sd")
+        )
+        sigma = np.sqrt(base["sd"] ** 2 + (spread**2).sum())
+        oracle = stats.lognorm(s=sigma, scale=np.exp(base["mean"] + share.sum()))
         assert rate["expected"][k] == pytest.approx(oracle.mean(), rel=1e-9)
         assert rate["expected_low"][k] == pytest.approx(oracle.ppf(0.1), rel=1e-6)
         assert rate["expected_high"][k] == pytest.approx(oracle.ppf(0.9), rel=1e-6)
 
 
-def test_the_rate_against_weights_drawn_at_random():
-    """exp of a sum of normal weights times features, 400 000 draws."""
+@pytest.mark.parametrize("tied", [0.0, 0.4])
+def test_the_rate_against_weights_drawn_at_random(tied):
+    """exp of a sum of normal weights times features, 400 000 draws; alone, and correlated alike."""
     profile, rng = read_profile("dolphinfish"), np.random.default_rng(1)
-    features = np.array([-0.5, 1.2, 0.8, 0.4, 0.5, -0.3, -0.1, -0.7])
-    mean = np.array([profile.weight(piece) for piece in PIECES])
-    sd = np.array([profile.spread(piece) for piece in PIECES])
-    base = profile.sections["base"]
-    drawn = rng.normal(base["mean"], base["sd"], 400_000) + rng.normal(mean, sd, (400_000, 8)) @ features
-    rate = expected_rate(profile, np.array([mean @ features]), (sd * features)[None])
+    size = len(PIECES) + 1
+    correlation = (1 - tied) * np.eye(size) + tied
+    profile = replace(profile, correlation=correlation.tolist())
+    features = np.array([-0.5, 1.2, 0.8, 0.1, 0.4, 0.5, -0.3, -0.1, 0.6, -0.7])
+    mean = [profile.sections["base"]["mean"], *map(profile.weight, PIECES)]
+    sd = np.array([profile.sections["base"]["sd"], *map(profile.spread, PIECES)])
+    drawn = rng.multivariate_normal(mean, sd[:, None] * correlation * sd, 400_000) @ [1.0, *features]
+    rate = expected_rate(profile, features[None])
     assert rate["expected"][0] == pytest.approx(np.exp(drawn).mean(), rel=0.02)
     assert rate["expected_low"][0] == pytest.approx(np.quantile(np.exp(drawn), 0.1), rel=0.01)
     assert rate["expected_high"][0] == pytest.approx(np.quantile(np.exp(drawn), 0.9), rel=0.01)

@@ -63,6 +63,8 @@ GLOSS = {
     "doubt": "how well the line's place is known",
     "coincidence": "beside a line of another kind",
     "persistence": "seen in how many pictures",
+    "weed": "seen from space",
+    "edge": "how steep the bottom is",
     "convergence": "how much denser floating matter is reckoned to lie here",
 }
 #: layers of the map in the order of their switches: name, label, whether shown at first

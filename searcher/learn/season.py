@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +12,8 @@ import pandas as pd
 from scipy.special import gammaincinv
 
 from searcher.errors import TableError
-from searcher.learn.weights import BASE, learned_profile, prior_weights, update_weights
-from searcher.profile import Profile
+from searcher.learn.weights import learned_profile, prior_weights, update_weights
+from searcher.profile import PIECES, Profile
 from searcher.units import HOUR
 
 #: what `searcher review` leaves in a trip folder for later trips
@@ -42,7 +42,8 @@ def season_profile(profile: Profile, logs: Iterable[pd.DataFrame]) -> str:
     hours, met = stretches["duration"].sum() / HOUR, int(stretches["encounters"].sum())
     source = f"; learned from {len(trips)} trips of one's own, {hours:.1f} h trolled, {met} encounters"
     lines = [f"# {profile.name}, learned from one's own log. Never leaves this machine.", ""]
-    lines += [f"name = {_toml(profile.name)}"]
+    lines += [f"name = {_toml(profile.name)}", "# how the weights hang together: base, " + ", ".join(PIECES)]
+    lines += ["correlation = [", *(f"    {_toml(row)}," for row in learned.correlation), "]"]
     for name, section in learned.sections.items():
         before = str(section.get("source", "")).split("; learned from")[0]
         lines += ["", f"[{name}]"]
@@ -80,12 +81,16 @@ def _read_stretches(path: Path, profile: Profile) -> pd.DataFrame:
             f"{path} cannot be read as the review of a trip: {error!r}",
             hint="Run 'searcher review' on that folder again, or take the file away",
         ) from error
-    wanted = {"duration", "encounters", "expected", *(name for name in profile.sections if name != BASE)}
-    return stretches if made == (profile.name, VERSION) and wanted <= set(stretches) else pd.DataFrame()
+    if made != (profile.name, VERSION) or not {"duration", "encounters", "expected"} <= set(stretches):
+        return pd.DataFrame()
+    # a feature that the version which made it did not know is 0, which says nothing of its weight
+    return stretches.assign(**{piece: 0.0 for piece in PIECES if piece not in stretches})
 
 
 def _toml(value: object) -> str:
     """A value as TOML has it: basic strings have the escapes of JSON (TOML 1.0, section String)."""
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return f"[{', '.join(map(_toml, value))}]"
     if isinstance(value, float):
         return repr(round(value, 6))
     return json.dumps(value, ensure_ascii=False)

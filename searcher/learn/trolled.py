@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from searcher.boxes import NARROWEST, WIDEST
 from searcher.drift import SPACING, lines_at
-from searcher.evidence import FACTS, carried_value, known, points_across, weigh_features
+from searcher.evidence import FACTS, carried_value, known, mean_over, points_across, weigh_features
 from searcher.geo import LocalPlane, Place, densify
 from searcher.learn.day import FAR, Day, named_by
 from searcher.learn.hints import depth_gain, hookup_state, sign_gain
@@ -129,7 +129,13 @@ def _features(day: Day, row: Row, share: np.ndarray, own: np.ndarray | None) -> 
     lon, lat = (np.ascontiguousarray(xy[:, k]) for k in (0, 1))
     depths = day.observer.sample_depth(lon, lat)
     seen = carried_value(day.observer.pictures, lon, lat, _middle_of(row), day.drift)
-    facts = UNKNOWN | {"temperature": known(np.nanmean, seen), "depths": depths, "coincidence": 0.0}
+    facts = UNKNOWN | {
+        "temperature": known(np.nanmean, seen),
+        "weed": known(np.nanmean, day.observer.weed_seen(lon, lat, _middle_of(row))),
+        "depths": depths,
+        "steepness": known(np.nanmean, day.observer.sample_steepness(lon, lat)),
+        "coincidence": 0.0,
+    }
     plain = weigh_features(OPEN_WATER, facts, day.profile, day.trip)
     mixed = np.array([plain[piece] for piece in PIECES])
     total = share.sum()
@@ -168,10 +174,11 @@ def features_of(boxes: gpd.GeoDataFrame, day: Day, *, bias: float) -> pd.DataFra
     """
     rows = []
     for box in boxes.itertuples():
-        lon, lat, _ = points_across(box.line, box.doubt)
+        lon, lat, weight = points_across(box.line, box.doubt)
         depths = day.observer.sample_depth(lon, lat)
         facts = {name: getattr(box, name) for name in FACTS}
         facts |= {"depths": depths, "temperature": box.temperature + bias}
+        facts |= {"steepness": mean_over(day.observer.sample_steepness(lon, lat), weight)}
         on_line = depths[len(lon) // 3 : 2 * (len(lon) // 3)]
         rows.append(
             weigh_features(box, facts, day.profile, day.trip) | {"bottom": known(np.nanmedian, on_line)}

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from searcher.errors import TableError
-from searcher.profile import Profile
+from searcher.profile import PIECES, Profile
 from searcher.score import Z80
 from searcher.units import HOUR
 
@@ -47,11 +47,9 @@ class Weights:
 
 
 def prior_weights(profile: Profile) -> Weights:
-    """The weights of a species profile: independent, each with its mean and spread."""
-    pieces = [section for section in profile.sections if section != BASE]
-    mean = [profile.sections[BASE]["mean"], *(profile.weight(piece) for piece in pieces)]
-    sd = [profile.sections[BASE]["sd"], *(profile.spread(piece) for piece in pieces)]
-    return Weights((BASE, *pieces), np.array(mean, dtype=float), np.diag(np.square(sd)).astype(float))
+    """The weights of a species profile, each with its mean and spread, and correlated as it says."""
+    mean = [profile.sections[BASE]["mean"], *map(profile.weight, PIECES)]
+    return Weights((BASE, *PIECES), np.array(mean, dtype=float), profile.covariance())
 
 
 def update_weights(prior: Weights, stretches: pd.DataFrame) -> Weights:
@@ -111,11 +109,14 @@ def posterior_rate(weights: Weights, features: pd.DataFrame) -> dict[str, np.nda
 
 
 def learned_profile(profile: Profile, weights: Weights) -> Profile:
-    """The profile with the means and spreads of `weights`; their correlations are not kept."""
+    """The profile with the means, spreads and correlations of `weights`."""
     sections = {name: dict(section) for name, section in profile.sections.items()}
     for name, mean, sd in zip(weights.names, weights.mean, weights.sd, strict=True):
         sections[name] |= {"mean" if name == BASE else "weight": float(mean), "sd": float(sd)}
-    return replace(profile, sections=sections)
+    sd = np.where(weights.sd > 0.0, weights.sd, 1.0)  # what is known for sure goes with nothing
+    correlation = weights.covariance / np.outer(sd, sd)
+    np.fill_diagonal(correlation, 1.0)
+    return replace(profile, sections=sections, correlation=correlation.tolist())
 
 
 def _uphill(
