@@ -91,8 +91,9 @@ class Waters(Coast):
 
     def _medium(self, speed: float, hourly: bool) -> Medium:
         begin, step, flow, waves = self.hourly if hourly and self.hourly else self.mean
-        made = slowed(speed, 0.0 * self.u[None] if waves is None else waves)
-        return Medium(np.where(self.blocked, 0.0, made), flow, begin, step, *self.metres)
+        flat = np.zeros((1, *self.u.shape))
+        share = self._once(("share", hourly), lambda: share_kept(flat if waves is None else waves))
+        return Medium(np.where(self.blocked, 0.0, slowed(speed, share)), flow, begin, step, *self.metres)
 
     def _once(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
         """What is made once and kept."""
@@ -223,16 +224,23 @@ class Waters(Coast):
         return places[kept]
 
 
-def slowed(speed: float, waves: np.ndarray) -> np.ndarray:
-    """What a boat that makes `speed` (m/s) in flat water makes in waves of a significant height (m).
+def share_kept(waves: np.ndarray) -> np.ndarray:
+    """What a boat keeps, in waves of a significant height (m), of its speed beyond `CALM`: a share.
 
     The loss grows with the square of the height, as in the curves of James 1957 (*Application of wave
-    forecasts to marine navigation*, US Navy Hydrographic Office SP-1, for steamers; from memory), and takes
-    only what is beyond `CALM`; how much is common practice, no source: half of it at `HALVING`. Seas from
-    ahead and astern count alike. What is burnt in an hour stays that of `speed`.
+    forecasts to marine navigation*, US Navy Hydrographic Office SP-1, for steamers; from memory); how much is
+    common practice, no source: half is left at `HALVING`. Seas from ahead and astern count alike.
+    """
+    return np.asarray(1.0 / (1.0 + (waves / HALVING) ** 2))
+
+
+def slowed(speed: float, share: np.ndarray) -> np.ndarray:
+    """What a boat that makes `speed` (m/s) in flat water makes in waves that leave it a share (`share_kept`).
+
+    What is burnt in an hour stays that of `speed`.
     """
     calm = min(speed, CALM)
-    return calm + (speed - calm) / (1.0 + (waves / HALVING) ** 2)
+    return calm + (speed - calm) * share
 
 
 def survey_waters(

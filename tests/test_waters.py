@@ -29,7 +29,7 @@ from searcher import geo
 from searcher.coast import APRON, UNDER_KEEL, find_obstacles
 from searcher.errors import OutOfReach
 from searcher.geo import LocalPlane, Place
-from searcher.waters import Hourly, slowed, survey_waters
+from searcher.waters import Hourly, share_kept, slowed, survey_waters
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)
@@ -311,14 +311,16 @@ def test_ways_at_an_hour_meet_the_current_of_that_hour():
 
 @given(speed=st.floats(0.5, 25.0), waves=st.floats(0.0, 6.0), more=st.floats(0.0, 3.0))
 def test_waves_only_ever_slow(speed, waves, more):
-    made, slower = slowed(speed, np.array([waves, waves + more]))
+    made, slower = slowed(speed, share_kept(np.array([waves, waves + more])))
     assert slower <= made <= speed
     assert slower >= min(speed, 8 * KNOT) * (1 - 1e-12)
 
 
 def test_half_of_what_is_beyond_trolling_is_left_in_two_metres():
-    assert slowed(20 * KNOT, np.array([0.0, 1.0, 2.0])) / KNOT == pytest.approx([20.0, 17.6, 14.0])
-    assert slowed(6 * KNOT, np.array([3.0])) / KNOT == pytest.approx([6.0])
+    assert slowed(20 * KNOT, share_kept(np.array([0.0, 1.0, 2.0]))) / KNOT == pytest.approx(
+        [20.0, 17.6, 14.0]
+    )
+    assert slowed(6 * KNOT, share_kept(np.array([3.0]))) / KNOT == pytest.approx([6.0])
 
 
 def test_a_clear_way_is_straight():
