@@ -51,8 +51,8 @@ SESSIONS = {
         "searcher review morning/",
     ],
     "new": [
-        "searcher new saturday/ --port-name 'Wirrin Harbour' --at 153.0795 -30.405 "
-        "--sea-buoy 153.108 -30.408 "
+        "searcher new saturday/ --port-name 'Wirrin Harbour' --at \"30°24.3'S 153°04.77'E\" "
+        "--sea-buoy \"30°24.48'S 153°06.48'E\" "
         '--timezone Australia/Sydney --leave "2026-01-17 05:00" --home-by "2026-01-17 16:30"',
         "searcher check saturday/",
     ],

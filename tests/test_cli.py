@@ -353,7 +353,7 @@ def test_check_names_the_port_in_which_the_day_ends(tmp_path, monkeypatch):
 
 def test_new_takes_the_port_and_the_hours(tmp_path):
     folder = tmp_path / "saturday"
-    place = ["--at", "153.138", "-30.305", "--sea-buoy", "153.175", "-30.305"]
+    place = ["--at", "30°18.3'S 153°08.28'E", "--sea-buoy", "153.175, -30.305"]
     got = run(
         "new", folder, "--port-name", "Our Bay", *place, "--leave", "2030-01-05 04:30", "--boat-name", "Tern"
     )
@@ -380,11 +380,17 @@ def test_new_leaves_an_existing_file_alone_unless_forced(tmp_path):
 
 
 def test_new_writes_nothing_where_a_value_is_wrong(tmp_path):
-    got = run("new", tmp_path / "x", "--leave", "tomorrow", "--at", "152.6", "-30.405")
+    got = run("new", tmp_path / "x", "--leave", "tomorrow", "--at", "152.6, -30.405")
     assert got.code == 2
     assert "[window] leave" in got.err
     assert "[port] at" in got.err
     assert not list(tmp_path.iterdir())
+
+
+def test_new_says_how_a_place_is_written(tmp_path):
+    got = run("new", tmp_path / "x", "--at", "35°12.5'N")
+    assert got.code == 2
+    assert "place not understood; given \"35°12.5'N\"; expected 30°25.2'S 153°31.0'E, or" in got.err
 
 
 def test_demo_leaves_an_existing_trip_alone(trip_folder):

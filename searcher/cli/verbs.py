@@ -69,13 +69,9 @@ def new(
     folder: Annotated[Path, typer.Argument(help="The folder to write trip.toml into.")] = HERE,
     port_name: Annotated[str | None, typer.Option(help="Name of the port.")] = None,
     at: Annotated[
-        tuple[float, float] | None,
-        typer.Option(help="Longitude and latitude of the berth.", metavar="LON LAT"),
+        str | None, typer.Option(help='The berth: "30°24.3\'S 153°04.8\'E", or "153.0795, -30.405".')
     ] = None,
-    sea_buoy: Annotated[
-        tuple[float, float] | None,
-        typer.Option(help="Longitude and latitude of where open water begins.", metavar="LON LAT"),
-    ] = None,
+    sea_buoy: Annotated[str | None, typer.Option(help="Where open water begins, the same way.")] = None,
     timezone: Annotated[str | None, typer.Option(help="Time zone, such as Australia/Sydney.")] = None,
     leave: Annotated[str | None, typer.Option(help='Local time of leaving, "2026-01-17 05:00".')] = None,
     home_by: Annotated[str | None, typer.Option(help="Local time to be home by.")] = None,
@@ -91,7 +87,7 @@ def new(
 
     Example: searcher new saturday/ --leave "2026-01-17 05:00"
     """
-    from searcher.cli.ask import ask_trip, is_terminal
+    from searcher.cli.ask import PLACES, ask_trip, is_terminal, read_place
     from searcher.trip import write_trip
 
     given = {
@@ -103,7 +99,11 @@ def new(
         "home_by": home_by,
         "boat_name": boat_name,
     }
-    wanted = {name: value for name, value in given.items() if value is not None}
+    wanted: dict[str, Any] = {
+        name: read_place(value) if name in PLACES else value
+        for name, value in given.items()
+        if value is not None
+    }
     if ask and not (as_json or quiet) and is_terminal():
         wanted = ask_trip(wanted)
     path = write_trip(folder, overwrite=force, **wanted)
