@@ -476,10 +476,15 @@ def test_page_prints_on_two_sheets(browser, plan, tmp_path):
 
 
 def test_the_demonstrations_day_prints_on_two_sheets(browser, demo_folder):
-    """A day of a dozen boxes or more."""
+    """A day of a dozen boxes or more, each with a leg that trolls it."""
     with Visit(browser, demo_folder / "brief.html") as visit:
         paper = visit.tab.pdf(prefer_css_page_size=True)
+        visit.tab.emulate_media(media="print")
+        legs = visit.tab.locator(".route tbody tr:visible th").all_inner_texts()
+        stays = visit.tab.locator(".stays tbody th").all_inner_texts()
     assert len(re.findall(rb"/MediaBox", paper)) == 2
+    trolled = {words.split()[-1] for words in legs if words.startswith("Troll") and "stay in" not in words}
+    assert trolled == {words.strip() for words in stays}
 
 
 @pytest.mark.parametrize("boxes", [7, 10])

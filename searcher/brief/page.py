@@ -67,6 +67,8 @@ GLOSS = {
     "edge": "how steep the bottom is",
     "convergence": "how much denser floating matter is reckoned to lie here",
 }
+#: of a day with more legs and stays than these, so many boxes are printed
+PRINTED = ((50, 0), (28, 3), (-1, 7))
 #: layers of the map in the order of their switches: name, label, whether shown at first
 LAYERS = (
     ("temperature", "Temperature", True),
@@ -144,6 +146,7 @@ def page_facts(plan: Plan) -> dict[str, Any]:
         "conditions": [_condition(plan, condition) for condition in plan.conditions],
         "own_cautions": [text for text in plan.cautions if text not in STANDING_CAUTIONS],
         "cautions": list(cautions_of(plan)),
+        "printed": printed_boxes(plan, steps),
         "first": _first(plan, steps),
         "clock": clock_rows(plan, steps),
         "timeline": draw_timeline(plan, steps),
@@ -222,6 +225,16 @@ def _first(plan: Plan, steps: list[Step]) -> dict[str, Any] | None:
     }
 
 
+def printed_boxes(plan: Plan, steps: list[Step]) -> list[int]:
+    """Ranks of the boxes that are printed, so that two sheets hold the day: fewer, the more legs it has.
+
+    Those of the route come first, in the order of the day.
+    """
+    ranks = list(dict.fromkeys([step.box for step in steps if step.box] + sorted(named_boxes(plan))))
+    count = next(boxes for legs, boxes in PRINTED if len(steps) + len(plan.stays) > legs)
+    return ranks[:count]
+
+
 def _gloss(plan: Plan) -> str:
     """The meanings of the evidence in the table, as one text."""
     names = [column.removeprefix(tables.EVIDENCE) for column in tables.evidence_columns(plan.boxes)]
@@ -256,11 +269,10 @@ def clock_rows(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
 
 def _rows(plan: Plan, steps: list[Step]) -> list[dict[str, Any]]:
     """The legs, each with whether it goes `again` over what the one before it trolled."""
-    before = [None, *((step.kind, step.box) for step in steps)]
+    trolled = [step.box if step.kind == "troll" and not step.joins else None for step in steps]
     return [
-        leg_story(plan, step)
-        | {"again": (step.kind, step.box) == last and not step.joins and step.kind == "troll"}
-        for step, last in zip(steps, before, strict=False)
+        leg_story(plan, step) | {"again": box is not None and box == last}
+        for step, box, last in zip(steps, trolled, [None, *trolled], strict=False)
     ]
 
 
