@@ -34,6 +34,8 @@ SAME_PLACE = 50.0
 SPACING = 1000.0
 #: a moving line is met after so many rounds of guessing when
 MEETING_TRIES = 4
+#: and a departure is known once it changes by less than this, s
+CLOSE = 10.0
 
 
 @dataclass(frozen=True)
@@ -184,13 +186,19 @@ class Course:
 
     def first_departure(self, stop: Stop) -> float:
         """Leave as allowed, or later where lines could not go in yet for want of daylight."""
-        line = self.line_at(stop, self.day.starts)
-        if line.is_empty:
-            return max(self.day.starts, self.day.opens)
-        place, _ = approach_points(line)
-        way = self.waters.way(self.day.start, place, self.day.run)
-        run = 0.0 if way is None else self.waters.way_time(way, self.day.run, at=self.day.starts)
-        return max(self.day.starts, self.day.opens - run)
+        depart, met = self.day.starts, self.day.starts
+        for _ in range(MEETING_TRIES):  # the line drifts on until then, and the run to it is another
+            line = self.line_at(stop, met)
+            if line.is_empty:
+                return max(depart, self.day.opens)
+            place, _ = approach_points(line)
+            way = self.waters.way(self.day.start, place, self.day.run)
+            run = 0.0 if way is None else self.waters.way_time(way, self.day.run, at=depart)
+            before, depart = depart, max(self.day.starts, self.day.opens - run)
+            if abs(depart - before) < CLOSE:
+                break
+            met = depart + run
+        return depart
 
     def approach(self, stop: Stop, log: Log) -> bool:
         """Run to a box and put lines in; whether that was possible."""

@@ -37,6 +37,12 @@ def write_review(found: Review, folder: str | os.PathLike[str]) -> list[Path]:
 
 def review_facts(found: Review) -> dict[str, Any]:
     """A review for a program, and for later trips: inside units, UTC."""
+
+    def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+        """Rows for JSON, which has no word for what is not a number."""
+        rows = table.astype(object).where(table.notna(), None).to_dict("records")
+        return [{str(name): value for name, value in row.items()} for row in rows]
+
     lines = found.lines.drop(columns="front")
     lines = lines.assign(time=[f"{time.isoformat()}Z" for time in lines["time"]])
     stretches = found.stretches[["box", *KEPT]]
@@ -45,17 +51,18 @@ def review_facts(found: Review) -> dict[str, Any]:
         "version": VERSION,
         "species": found.plan.profile.name,
         "left": f"{found.plan.trip.window.start}Z",
-        "lines": lines.to_dict("records"),
+        "lines": records(lines),
         "named": found.named,
         "missed": list(found.missed),
         "expected": found.expected,
         "met": found.met,
-        "reliability": found.table.to_dict("records"),
-        "season": None if found.season is None else found.season.to_dict("records"),
+        "reliability": records(found.table),
+        "others": found.others,
+        "season": None if found.season is None else records(found.season),
         "season_trips": found.trips,
         "learned_from_trips": found.plan.learned_from,
         "temperature_bias": found.bias._asdict() | {"readings": found.readings},
-        "stretches": stretches.astype(float).assign(time=begun).to_dict("records"),
+        "stretches": records(stretches.astype(float).assign(time=begun)),
     }
 
 
@@ -70,6 +77,7 @@ def say_review(found: Review) -> list[str]:
         *_say_encounters(found),
         "",
         *_say_temperature(found),
+        *([f"{found.others} entries of other days in the log are left out."] if found.others else []),
         *_say_season(found),
     ]
 
@@ -135,11 +143,17 @@ def _say_season(found: Review) -> Iterator[str]:
     if trips:
         yield f"The plan's weights had learned from {trips} of your own trip{'s' if trips > 1 else ''}."
     if found.season is None:
-        yield "Nothing is learned from this log: [learn] from_log in trip.toml is false."
+        yield (
+            "This trip learns from no log: [learn] from_log in trip.toml is false. Later trips whose file "
+            "says true count this one."
+        )
         return
     yield f"The season, {found.trips + 1} reviewed trips with this one:"
     yield from _say_table(found.season)
-    yield "The next plan with [learn] from_log = true starts from learned.toml. It stays on this machine."
+    yield (
+        "The next plan with [learn] from_log = true learns from the same trips. learned.toml is the profile "
+        "they make, to look at or to name as a species. All stays on this machine."
+    )
 
 
 def draw_reliability(found: Review, path: str | os.PathLike[str]) -> Path:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from searcher.geo import Place, bearing, distance
+from searcher.geo import Place, bearing, distance, line_length
 from searcher.kernels.sample import sample_field
 from searcher.plan import Plan
 from searcher.reach import Budget, make_budget, running_speeds
@@ -19,7 +19,8 @@ class WayHome:
 
     `time` (s) and `fuel` (L) to the port; `turn`: when to leave here at the latest, datetime64, so that the
     boat is home in time and above the reserve if it trolls on here until then. `late` (s) and `short` (L):
-    what is wanting if that has passed. `course` (degrees true) and `distance` (m) to the sea buoy.
+    what is wanting if that has passed. `course` (degrees true): the first to steer, over water all the way;
+    `bends`: how often it changes before the sea buoy; `distance` (m) along it.
     """
 
     speed: float
@@ -30,6 +31,7 @@ class WayHome:
     short: float
     course: float
     distance: float
+    bends: int = 0
 
     @property
     def fits(self) -> bool:
@@ -50,9 +52,18 @@ def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
     for speeds in (usual, others):  # each takes a march: no more of them than are wanted
         ways += [_way_at(speed, plan, budget) for speed in speeds]
         if fitting := [way for way in ways if way.fits]:
-            return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))
+            return _steered(max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn)), plan, at)
     held = [way for way in ways if way.fuel <= fuel and way.speed == trip.boat.cruise]
-    return (held or sorted(ways, key=lambda way: way.fuel))[0]
+    return _steered((held or sorted(ways, key=lambda way: way.fuel))[0], plan, at)
+
+
+def _steered(home: WayHome, plan: Plan, at: Place) -> WayHome:
+    """With what is to be steered, where a way over open water is known."""
+    way = plan.waters.way(at, plan.trip.last_port.sea_buoy, home.speed)
+    if way is None:
+        return home
+    first, then = (Place(*xy) for xy in way.coords[:2])
+    return replace(home, course=bearing(first, then), distance=line_length(way), bends=len(way.coords) - 2)
 
 
 def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:

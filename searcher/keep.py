@@ -39,10 +39,12 @@ TABLES = ("fronts", "boxes", "legs", "stays")
 PLAIN = ("cautions", "settings", "best", "bound", "learned_from")
 #: of a row on the data: when the first and the last field is from; None where they do not change
 ENDS = ("first", "last")
+#: sections of the trip in which a plan may differ from its file
+WISHES = ("gear", "target")
 #: nodes of the sea that are needed again, and how long before and after the trip
-NODES = ("temperature", "surface", "currents", "wind", "waves", "depth")
+NODES = ("temperature", "surface", "currents", "wind", "waves", "depth", "weed")
 AROUND = np.timedelta64(3, "h")
-FIELDS = ("sst", "age", "u", "v", "u10", "v10", "hs", "depth")
+FIELDS = ("sst", "age", "u", "v", "u10", "v10", "hs", "depth", "weed")
 #: as `searcher.sea.EPOCH`; and attributes that only say how values are packed
 SINCE = "seconds since 2000-01-01"
 ENCODED = ("_FillValue", "calendar")
@@ -73,8 +75,8 @@ def save_plan(plan: Plan, path: str | os.PathLike[str]) -> Path:
 def open_plan(folder: str | os.PathLike[str]) -> Plan:
     """The plan of a trip folder, as it was kept, with the trip as its file says now.
 
-    The sea holds the hours of the trip only. Where the trip file has changed since, its limits count, and a
-    caution says so. Raises `NoData` where there is no plan.
+    The sea holds the hours of the trip only. Where the trip file has changed since, what it says counts,
+    and a caution says so. Raises `NoData` where there is no plan.
     """
     path = Path(folder) / PLAN_FILE
     if not path.is_file():
@@ -94,7 +96,7 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         raise SearcherError(
             f"{path} cannot be read as a plan: {error}", hint="Run 'searcher plan' again"
         ) from error
-    trip, notes = _trip_of(folder, texts["trip"], np.datetime64(kept["end"], "ns"))
+    trip, notes = _trip_of(folder, texts["trip"], kept)
     reach = reach.assign({name: (reach[name].dims, reach[name].values.astype(bool)) for name in FLAGS})
     lon, lat, blocked = (reach[name].values for name in ("lon", "lat", "blocked"))
     coast = Coast(lon, lat, blocked, shapely.from_wkb(texts["obstacles"]))
@@ -134,24 +136,34 @@ def _checked(profile: Profile, boxes: gpd.GeoDataFrame) -> Profile:
     return profile
 
 
-def _trip_of(folder: str | os.PathLike[str], before: str, end: np.datetime64) -> tuple[Trip, tuple[str, ...]]:
-    """The trip as its file says now, home by `end` if that was earlier; and what is to be known of it."""
+def _trip_of(
+    folder: str | os.PathLike[str], before: str, kept: dict[str, Any]
+) -> tuple[Trip, tuple[str, ...]]:
+    """The trip as it was planned, with other hours, gear or target than its file where that was wished for.
+
+    If the file has changed since, as the file says now, home by the planned hour if that was earlier; and
+    what is to be known of it.
+    """
     path = trip_path(folder)
-    text = read_text(path)
-    notes: tuple[str, ...]
-    if text == before:
-        trip, notes = parse_trip(text, path, afloat=True), ()
-    else:
-        trip, notes = read_trip(path), (CHANGED,)
-    return trip.until(min(end, trip.window.end)), notes
+    text, start, end = read_text(path), *(np.datetime64(kept[name], "ns") for name in ("start", "end"))
+    if text != before:
+        trip = read_trip(path)
+        return trip.until(min(end, trip.window.end)), (CHANGED,)
+    trip = parse_trip(text, path, afloat=True)
+    wished = {name: getattr(trip, name).model_copy(update=kept[name]) for name in WISHES}
+    window = trip.window.model_copy(update={"start": start, "end": end})
+    return trip.model_copy(update={"window": window, **wished}), ()
 
 
 def _texts(plan: Plan) -> dict[str, str]:
     """Everything of a plan that is not a grid, as text."""
     kept = {name: getattr(plan, name) for name in PLAIN}
     profile = {field.name: getattr(plan.profile, field.name) for field in fields(Profile)}
-    times = {"turn_for_home": plan.turn_for_home, "made_at": plan.made_at, "end": plan.trip.window.end}
+    window = plan.trip.window
+    times = {"turn_for_home": plan.turn_for_home, "made_at": plan.made_at}
+    times |= {"start": window.start, "end": window.end}
     kept |= {name: str(time) for name, time in times.items()} | {"profile": profile}
+    kept |= {name: getattr(plan.trip, name).model_dump() for name in WISHES}
     kept["conditions"] = [(c.name, c.value, _say_time(c.at)) for c in plan.conditions]
     kept["data"] = [row | {end: _say_time(row[end]) for end in ENDS} for row in plan.data]
     texts = {name: _text_of(getattr(plan, name)) for name in TABLES}

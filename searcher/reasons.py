@@ -112,8 +112,9 @@ def _say_offsets(found: Rerank) -> Iterator[str]:
         also = f"; boxes {', '.join(others)} too" if others else ""
         before, after = (show.say_distance(row[name]) for name in ("doubt_before", "doubt"))
         yield (
-            f"Box {row['number']:.0f} moved {show.say_distance(row['shift'])} with that and is good to "
-            f"{after}, not {before}{also}."
+            f"Box {row['number']:.0f} moved {show.say_distance(row['shift'])} with that"
+            + (f" and is good to {after}, not {before}" if before != after else "")
+            + f"{also}."
         )
 
 
@@ -126,6 +127,12 @@ def _say_bias(found: Rerank) -> Iterator[str]:
             f"The sea is {show.say_step(abs(bias.mean))} {way} than the map (good to "
             f"{show.say_step(bias.sd)}, {count}): corrected."
         )
+    if found.unread:
+        figures = "1 figure is" if found.unread == 1 else f"{found.unread} figures are"
+        yield f"{figures} not taken for the water's temperature: the map is silent there, or far off."
+    if found.others:
+        entries = "1 entry" if found.others == 1 else f"{found.others} entries"
+        yield f"{entries} of other days in this folder's log are left out."
 
 
 def say_way(found: Rerank) -> list[str]:
@@ -180,8 +187,10 @@ def _say_home(found: Rerank, show: Show) -> str:
     buoy = f"the sea buoy of {trip.finish.name}" if trip.finish else "the sea buoy"
     late = (found.plan.legs["end"] > trip.window.sunset).any()
     dark = f" Some of the way is in the dark: sunset {show.say_clock(trip.window.sunset)}." if late else ""
+    count = f"{home.bends} bend{'s' if home.bends > 1 else ''}"
+    bends = f" at first ({count}, see the route)" if home.bends else ""
     return (
-        f"Home: {home.course:03.0f} true, {show.say_distance(home.distance)} to {buoy}, "
+        f"Home: {home.course:03.0f} true{bends}, {show.say_distance(home.distance)} to {buoy}, "
         f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} "
         f"with the throttle for {show.say_speed(home.speed)} in flat water.{dark}"
     )

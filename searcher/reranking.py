@@ -42,6 +42,7 @@ from searcher.learn.day import (
     Day,
     at_their_hour,
     doubts_at,
+    entries_of,
     in_order,
     meet_lines,
     seen_times,
@@ -62,7 +63,8 @@ from searcher.profile import PIECES
 from searcher.reach import at_middles, find_reach
 from searcher.route import RATES, Route, empty_stays, fading_of, find_route, make_legs
 from searcher.sea import to_seconds, to_times
-from searcher.sightings.places import say_place
+from searcher.sightings.entry import BY_PLAN
+from searcher.sightings.places import middle_of, say_place
 from searcher.tables import CRS, EVIDENCE, check_table, empty_table
 from searcher.units import HOUR
 
@@ -88,7 +90,9 @@ class Rerank:
     why: `signs` (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m),
     `doubt` before and now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left
     of each (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the
-    entries up to now. floating: what floats, after the log (`searcher.learn.afloat.look_again`).
+    entries up to now. readings: of the thermometer that `bias` is of; unread: figures in the log that are
+    none, or cannot be held against the map. others: entries of other days in the log, left out. floating:
+    what floats, after the log (`searcher.learn.afloat.look_again`).
     """
 
     plan: Plan
@@ -102,6 +106,8 @@ class Rerank:
     hookups: pd.DataFrame
     log: gpd.GeoDataFrame
     readings: int
+    unread: int
+    others: int
     bias: Reading
     weights: Weights
     floating: xr.Dataset | None = None
@@ -155,7 +161,7 @@ def rerank(
     day = day_at_sea(plan, sightings, now)
     # weed and debris lie in many places besides the forecast lines: they tell of what floats, not of a line
     offsets = meet_lines(replace(day, log=day.log[~day.log["kind"].isin(NOTED)]))
-    bias = temperature_bias(day)
+    bias, readings = temperature_bias(day)
     stretches = with_fading(stretches_of(day), plan.boxes, fading_at(plan, plan.boxes))
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
@@ -179,7 +185,9 @@ def rerank(
         stretches=stretches,
         hookups=_with_gain(hooked),
         log=day.log,
-        readings=int(day.log["value"].notna().sum()),
+        readings=readings,
+        unread=int(day.log["value"].notna().sum()) - readings,
+        others=len(sightings) - len(entries_of(plan.trip, sightings)),
         bias=bias,
         weights=weights,
         floating=floating,
@@ -217,11 +225,25 @@ def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
         )
 
 
+def where_logged(plan: Plan, log: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Entries of a log with what was placed by the number of a box where that box lay at their hour."""
+    return at_their_hour(log, plan.boxes, make_drift(plan.sea))
+
+
+def place_of_box(plan: Plan, line: shapely.LineString, now: np.datetime64) -> Place:
+    """The middle of a stretch of the plan now: of a box where it has drifted to, of a leg as it is drawn."""
+    entry = gpd.GeoDataFrame(
+        {"time": [now], "end": [now], "source": [BY_PLAN]}, geometry=[shapely.Point(middle_of(line))], crs=CRS
+    )
+    return Place(*shapely.get_coordinates(where_logged(plan, entry).geometry.iloc[0])[0])
+
+
 def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> Day:
     """The day as learning sees it."""
     drift = make_drift(plan.sea)
     observer = Observer(plan.sea, plan.fronts, drift, plan.floating)
-    log = at_their_hour(in_order(sightings, now, species=plan.profile.name), plan.boxes, drift)
+    own = entries_of(plan.trip, sightings)
+    log = at_their_hour(in_order(own, now, species=plan.profile.name), plan.boxes, drift)
     return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
 
 

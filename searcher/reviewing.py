@@ -27,7 +27,7 @@ from searcher.learn import (
     reliability,
     season_profile,
 )
-from searcher.learn.day import meet_lines, temperature_bias
+from searcher.learn.day import entries_of, meet_lines, temperature_bias
 from searcher.learn.registration import MATCHES
 from searcher.learn.trolled import stretches_of, with_fading
 from searcher.plan import Plan
@@ -65,6 +65,7 @@ class Review:
     table: pd.DataFrame
     bias: Reading
     readings: int
+    others: int = 0  # entries of other days in the log, left out
     season: pd.DataFrame | None = None
     trips: int = 0
     learned: str = ""  # the profile that today's log and the season's make, as TOML; "" without consent
@@ -85,10 +86,15 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
     Raises `TableError` for an empty log, `NoData` where no plan is kept.
     """
     plan = plan if isinstance(plan, Plan) else open_plan(plan)
+    whole, sightings = sightings, entries_of(plan.trip, sightings)
+    others = len(whole) - len(sightings)
     if sightings.empty:
-        raise TableError("nothing in the log to review", hint="Write down what was seen: searcher log --help")
+        given = f"{others} entries of other days" if others else None
+        hint = "Write down what was seen: searcher log --help"
+        raise TableError("nothing in the log to review", given=given, hint=hint)
     last = max(np.datetime64(sightings["end"].max(), "ns"), plan.trip.window.end)
     day = day_at_sea(plan, sightings, last)
+    bias, readings = temperature_bias(day)
     plain = stretches_of(day)
     stretches = with_fading(plain, plan.boxes, fading_at(plan, plan.boxes))
     rate = posterior_rate(prior_weights(plan.profile), plain[list(PIECES)])["expected"]
@@ -107,8 +113,9 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
         missed=tuple(missed),
         stretches=stretches,
         table=_reliability(stretches),
-        bias=temperature_bias(day),
-        readings=int(day.log["value"].notna().sum()),
+        bias=bias,
+        readings=readings,
+        others=others,
         **_season(plan, stretches),
     )
 

@@ -175,7 +175,7 @@ def test_review_in_the_evening(morning):
     done = run(morning, "review", morning)
     for words in ("forecast against log", "Encounters in", "expected an hour", "warmer than", "review.png"):
         assert words in done.stdout, words
-    assert "Nothing is learned from this log" in done.stdout
+    assert "This trip learns from no log" in done.stdout
     facts = json.loads(run(morning, "review", morning, "--json").stdout)
     assert facts["met"] == 1
     assert (morning / "review.txt").read_text().splitlines() == done.stdout.splitlines()[:-2]

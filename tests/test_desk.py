@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import socket
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +14,7 @@ import pytest
 from seas import LEAVE, make_simple_sea, make_trip, tanh_front
 
 from searcher.desk import handover
+from searcher.desk.guard import Served
 from searcher.desk.whatif import Desk, same_box
 from searcher.desk.wishes import say_changes, trip_with, troll_limits, wishes_of
 from searcher.errors import OutOfReach, SearcherError
@@ -299,3 +302,15 @@ def test_a_file_that_another_program_holds_open_leaves_all_as_it_was(tmp_path, m
         path.write_text("anew")
     assert handover._put_in_place(made, folder, aside=aside) == [folder / path.name for path in made]
     assert {path.read_text() for path in folder.iterdir()} == {"anew"}
+
+
+def test_a_port_that_is_taken_is_one_sentence():
+    async def serve(port: int) -> None:
+        Served(print, port=port)
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(SearcherError, match=rf"port {port} cannot be listened on: .* Leave --port out"):
+            asyncio.run(serve(port))

@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import http.client
+import json
 import re
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -152,7 +155,10 @@ class Visit:
         return status.inner_text()
 
     def set_fuel(self, amount: str) -> None:
-        field = self.tab.get_by_label("Fuel in the tank")
+        self.fill("Fuel in the tank", amount)
+
+    def fill(self, label: str, amount: str) -> None:
+        field = self.tab.get_by_label(label)
         field.fill(amount)
         field.press("Tab")
 
@@ -236,6 +242,23 @@ def test_a_morning_at_the_desk(browser, served, desk):
     assert visit.frame_of_map() == "8px"
     assert tab.get_by_role("button", name="Write to a new sub-folder").is_disabled()
     visit.shoot("desk_refused")
+    # more than the tank holds, and nothing, are refused in a sentence, and the last change can be taken back
+    assert "at most the tank, " in visit.after(lambda: visit.set_fuel("3000"))
+    assert "given nothing" in visit.after(lambda: visit.set_fuel(""))
+    take_back = tab.get_by_role("button", name="Take the last change back")
+    assert "taken back" in visit.after(lambda: take_back.click())
+    assert tab.get_by_label("Fuel in the tank").input_value() == "230"
+    assert take_back.is_disabled()
+
+    # a bait has its own speed, and what stands in the field is what is planned
+    usual = tab.get_by_label("Bait").input_value()
+    visit.after(lambda: tab.get_by_label("Bait").select_option("bare natural"))
+    speed = float(tab.get_by_label("Trolling speed").input_value())
+    assert tab.get_by_text(f"trolling at {speed:.1f} kn").first.is_visible()
+    visit.after(lambda: tab.get_by_label("Bait").select_option(usual))
+    assert tab.get_by_text("trolling at").count() == 0
+    assert "does not go with" in visit.after(lambda: visit.fill("Trolling speed", "14"))
+    visit.after(lambda: take_back.click())
 
     visit.after(lambda: visit.set_fuel("240"))
     assert visit.frame_of_map() == "0px"
@@ -255,3 +278,17 @@ def test_a_morning_at_the_desk(browser, served, desk):
     strangers = [url for url in visit.requests if not re.match(rf"(?:(?:http|ws)://{home}|data:|blob:)", url)]
     assert strangers == []
     tab.close()
+
+
+def test_a_desk_that_is_killed_leaves_a_page_that_says_so(browser, trip_folder):
+    command = [sys.executable, "-m", "searcher.cli", "desk", str(trip_folder), "--no-browser", "--json"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as process:
+        tab = browser.new_page()
+        tab.set_default_timeout(PATIENCE)
+        tab.goto(json.loads(process.stdout.readline())["address"])
+        tab.get_by_text("As the trip file says").first.wait_for()
+        assert not tab.get_by_text("The desk has ended").is_visible()
+        process.kill()
+        tab.get_by_text("The desk has ended").wait_for()
+        assert tab.evaluate("document.querySelector('main').inert")
+        tab.close()

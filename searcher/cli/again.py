@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from searcher.geo import Place
+    from searcher.plan import Plan
     from searcher.reranking import Rerank
     from searcher.trip import Trip
 
@@ -77,7 +78,7 @@ def rerank(
     found = rerank_plan(
         plan,
         log,
-        at=find_here(trip, folder, at, log, now),
+        at=find_here(plan, folder, at, log, now),
         fuel=parse_fuel(fuel, trip),
         now=now,
         pinned=pin or (),
@@ -129,20 +130,25 @@ def parse_fuel(text: str, trip: Trip) -> float:
     return from_unit(value, {"l": "l", "g": "gal"}.get(unit[:1], trip.show.fuel))
 
 
-def find_here(trip: Trip, folder: Path, at: str | None, log: gpd.GeoDataFrame, now: np.datetime64) -> Place:
-    """Where the boat is: as said, else where the last entry of the log up to now was made."""
+def find_here(plan: Plan, folder: Path, at: str | None, log: gpd.GeoDataFrame, now: np.datetime64) -> Place:
+    """Where the boat is: as said, else where the last entry of the log up to now was made.
+
+    A box that is named stands for where it lies now, an entry placed by one for where it lay by then.
+    """
     import shapely
 
     from searcher.geo import Place
+    from searcher.reranking import place_of_box, where_logged
     from searcher.sightings import parse_place
 
     if at is not None:
-        return parse_place(at, region=trip.region, folder=folder).middle
+        found = parse_place(at, region=plan.trip.region, folder=folder)
+        return found.middle if found.line is None else place_of_box(plan, found.line, now)
     made = log[log["end"] <= now]
     if made.empty:
         raise SearcherError(LOST, hint=f"Give {WHERE}")
-    last = made.sort_values("end", kind="stable").iloc[-1]
-    return Place(*shapely.get_coordinates(last["geometry"])[-1])
+    last = made.sort_values("end", kind="stable").iloc[[-1]]
+    return Place(*shapely.get_coordinates(where_logged(plan, last).geometry.iloc[0])[-1])
 
 
 def print_rerank(facts: dict[str, Any]) -> None:
@@ -177,6 +183,7 @@ def facts_of(found: Rerank) -> dict[str, Any]:
             "short": max(home.short, 0.0) if home.short < float("inf") else None,
             "course": home.course,
             "distance": home.distance,
+            "bends": home.bends,
         },
         "boxes": found.changes.to_dict("records"),
         "temperature_bias": found.bias._asdict(),

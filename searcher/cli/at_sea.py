@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from searcher.sightings.places import Found
     from searcher.trip import Trip
 
-#: the log takes what was seen so long before leaving and after coming home
-MARGIN = timedelta(hours=6)
 #: how much a current may add to or take from trolling speed over the ground
 CURRENT_KN = 1.5
 
@@ -216,10 +214,10 @@ def find_moment(trip: Trip, clock: Any, *, ahead: bool = False) -> datetime:
 
 def hours_of(trip: Trip) -> tuple[datetime, datetime]:
     """From when to when the log takes entries."""
+    from searcher.sightings.entry import BESIDE
     from searcher.trip.hours import to_datetime
 
-    first, last = (to_datetime(time) for time in (trip.window.start, trip.window.end))
-    return first - MARGIN, last + MARGIN
+    return to_datetime(trip.window.start - BESIDE), to_datetime(trip.window.end + BESIDE)
 
 
 def show_added(trip: Trip, entry: Sighting, how: Telling) -> None:
@@ -236,9 +234,10 @@ def show_taken_back(trip: Trip, how: Telling) -> None:
     """Mark the last entry as deleted and say which."""
     from searcher.sightings import read_sightings, take_back
 
+    before = read_sightings(trip.folder).set_index("id", drop=False)
     if take_back(trip.folder) is None:
         raise SearcherError("nothing to take back", given="a log without entries")
-    row = read_sightings(trip.folder, deleted=True).sort_values("id").iloc[-1]
+    row = before.loc[(before.index.difference(read_sightings(trip.folder)["id"]))[-1]]
     how.tell(facts_of(row), f"took back {say_entry(row, trip)}")
 
 

@@ -43,11 +43,13 @@ def desk(
         from searcher.desk.wishes import wishes_of
         from searcher.ready import prepare_kernels
 
+        served = Served(
+            lambda doc: Page(made, first).fill(doc), port=port
+        )  # a port that is taken is told first
         prepare_kernels(step)
         step("planning")
         made = Desk(trip, sea)
         first = made.plan(wishes_of(trip))
-    served = Served(lambda doc: Page(made, first).fill(doc), port=port)
     if as_json:
         typer.echo(json.dumps({"address": served.address}))
     else:

@@ -22,7 +22,11 @@ LEAVE_SPAN, HOME_SPAN = (-16, 24), (-32, 16)
 
 
 class Form:
-    """The widgets, `wishes` of what stands in them, and what they call: `change()`, `write(over)`."""
+    """The widgets, `wishes` of what stands in them, and what they call: `change()`, `write(over)`, `back()`.
+
+    Numbers have no bounds in the browser, which would put another in their place without a word: what cannot
+    be is refused in a sentence instead (`wishes`).
+    """
 
     def __init__(
         self,
@@ -31,6 +35,7 @@ class Form:
         *,
         change: Callable[[], None],
         write: Callable[[bool], None],
+        back: Callable[[], None],
     ) -> None:
         self.trip, self.first = trip, wishes_of(trip)
         self.pinned: set[int] = set()
@@ -38,9 +43,7 @@ class Form:
         self._change, self._quiet = change, False
         show, first, part = trip.show, self.first, {"stylesheets": [style], "sizing_mode": "stretch_width"}
         tank = round(to_unit(first.fuel, show.fuel), 1)
-        self.fuel = Spinner(
-            title=f"Fuel in the tank, {LABELS[show.fuel]}", value=tank, low=0, high=tank, step=5, **part
-        )
+        self.fuel = Spinner(title=f"Fuel in the tank, {LABELS[show.fuel]}", value=tank, step=5, **part)
         self.leave = Select(title="Leave at", value=str(first.leave), **part)
         self.leave.options = self._hours(first.leave, LEAVE_SPAN)
         self.home_by = Select(title="Home by", value=str(first.home_by), **part)
@@ -52,6 +55,7 @@ class Form:
         self.species = Select(title="Target", value=first.species, options=species, **part)
         self.which = Select(title="Box", **part)
         pins = [self._button(text, act, style, wide=False) for text, act in self._pin_acts()]
+        self.undo = self._button("Take the last change back", back, style)
         self.writers = [
             self._button("Write to a new sub-folder", lambda: write(False), style),
             self._button("Write over the trip's files", lambda: write(True), style),
@@ -63,7 +67,7 @@ class Form:
         tail = Div(text="<h2>Files</h2>", **part)
         self.box = Column(
             *(self.fuel, self.leave, self.home_by, self.bait, self.troll, self.species),
-            *(head, self.which, Row(*pins, spacing=6), tail, *self.writers),
+            *(head, self.which, Row(*pins, spacing=6), self.undo, tail, *self.writers),
             name="wishes",
             sizing_mode="stretch_width",
         )
@@ -82,9 +86,18 @@ class Form:
             banned=frozenset(self.banned),
         )
 
+    def take(self, wishes: Wishes) -> None:
+        """Fill in other wishes, as those of the plan that is shown."""
+        self._quiet = True
+        self.fuel.value = round(to_unit(wishes.fuel, self.trip.show.fuel), 1)
+        self.leave.value, self.home_by.value = str(wishes.leave), str(wishes.home_by)
+        self.bait.value, self.species.value = wishes.bait, wishes.species
+        self._set_troll(wishes.troll)
+        self.pinned, self.banned = set(wishes.pinned), set(wishes.banned)
+        self._quiet = False
+
     def list_boxes(self, found: WhatIf) -> None:
-        """The boxes of a plan to choose from; what is pinned and left out of them."""
-        self.pinned, self.banned = set(found.wishes.pinned), set(found.wishes.banned)
+        """The boxes of a plan to choose from; what is pinned and left out of them, or is to be."""
         marks = dict.fromkeys(self.pinned, "pinned, ") | dict.fromkeys(self.banned, "left out, ")
         options = [
             (str(box.rank), f"{box.rank}: {marks.get(int(box.rank), '')}{_say_box(box)}")
@@ -98,10 +111,11 @@ class Form:
         """Choose a box, as one picked on the map."""
         self.which.value = str(rank)
 
-    def allow_writing(self, may: bool) -> None:
-        """Whether there is something to write that is what is wished."""
+    def allow(self, *, write: bool, back: bool) -> None:
+        """Whether there is something to write that is what is wished, and a change to take back."""
         for button in self.writers:
-            button.disabled = not may
+            button.disabled = not write
+        self.undo.disabled = not back
 
     def _pin_acts(self) -> tuple[tuple[str, Callable[[], None]], ...]:
         def mark(pin: bool, ban: bool) -> None:
@@ -136,13 +150,11 @@ class Form:
         return self.first.troll if same else troll_limits(self.trip, self.bait.value)[1]
 
     def _set_troll(self, speed: float) -> None:
-        unit = self.trip.show.speed
-        slowest, _, fastest = (to_unit(v, unit) for v in troll_limits(self.trip, self.bait.value))
-        low, high = (round(v, 2) for v in (slowest, fastest))
-        self.troll.update(low=None, high=None)
-        self.troll.update(low=low, high=high, value=round(to_unit(speed, unit), 2))
+        self.troll.value = round(to_unit(speed, self.trip.show.speed), 2)
 
     def _new_bait(self) -> None:
+        if self._quiet:
+            return
         self._quiet = True
         self._set_troll(self._usual_troll())
         self._quiet = False
@@ -160,5 +172,5 @@ def _say_box(box: BoxRow) -> str:
 def _inside(value: float | None, unit: str, usual: float, *, places: int) -> float:
     """The inside value of what was filled in; exactly the usual one where that is what it shows as."""
     if value is None:
-        return 0.0
+        return float("nan")  # nothing was filled in
     return usual if round(value, places) == round(to_unit(usual, unit), places) else from_unit(value, unit)

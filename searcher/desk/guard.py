@@ -23,6 +23,8 @@ from tornado.ioloop import IOLoop
 from tornado.netutil import bind_sockets
 from tornado.web import ErrorHandler
 
+from searcher.errors import SearcherError
+
 HOST = "127.0.0.1"
 
 
@@ -48,11 +50,16 @@ def may_enter(request: HTTPServerRequest, *, token: str, place: str) -> bool:
 
 
 class Served:
-    """A page being served: `address` to open, `run` until `stop`."""
+    """A page being served: `address` to open, `run` until `stop`. Raises `SearcherError` for a port taken."""
 
     def __init__(self, fill: Callable[[Document], None], *, port: int = 0) -> None:
         self.loop = IOLoop.current()
-        sockets = bind_sockets(port, HOST)
+        try:
+            sockets = bind_sockets(port, HOST)
+        except OSError as error:
+            raise SearcherError(
+                f"port {port} cannot be listened on: {error.strerror}", hint="Leave --port out for a free one"
+            ) from error
         token = secrets.token_urlsafe(24)
         place = f"{HOST}:{sockets[0].getsockname()[1]}"
         app = Guarded(

@@ -12,7 +12,8 @@ from typing import Any
 import jinja2
 from bokeh.core.templates import FILE
 from bokeh.document import Document
-from bokeh.models import Div, InlineStyleSheet
+from bokeh.events import ConnectionLost
+from bokeh.models import CustomJS, Div, InlineStyleSheet
 from markupsafe import Markup
 
 from searcher.brief.page import NO_ROUTE, clock_rows, verdict
@@ -21,7 +22,7 @@ from searcher.brief.words import cautions_of, named_boxes, steps_of
 from searcher.desk.chart import Chart
 from searcher.desk.form import Form
 from searcher.desk.handover import write_aside, write_over
-from searcher.desk.whatif import Desk, WhatIf, differences, work_order
+from searcher.desk.whatif import Desk, WhatIf, say_order
 from searcher.desk.wishes import say_changes
 from searcher.errors import SearcherError
 from searcher.plan import Plan
@@ -30,6 +31,8 @@ DECIDES = "The official marine forecast decides, not this page."
 PROVING = "Whether another day of these boxes promises more is being worked out."
 #: time for the page to say that something is being worked out before it is, ms
 BREATH = 60
+#: in the browser, once the desk answers no more
+LOST = "document.getElementById('lost').hidden = false; document.querySelector('main').inert = true"
 HERE = files("searcher.desk")
 
 
@@ -75,7 +78,7 @@ class Page:
         style = InlineStyleSheet(css=_read("parts.css"))
         part = {"sizing_mode": "stretch_width", "stylesheets": [style]}
         self.watch, self.day = Div(name="watch", **part), Div(name="day", **part)
-        self.form = Form(desk.trip, style, change=self.ask, write=self.write)
+        self.form = Form(desk.trip, style, change=self.ask, write=self.write, back=self.back)
         self.chart = Chart(style)
         self.chart.box.name = "map"
 
@@ -91,6 +94,7 @@ class Page:
         )
         for part in (self.watch, self.form.box, self.chart.box, self.day):
             doc.add_root(part)
+        doc.js_on_event(ConnectionLost, CustomJS(code=LOST))
         self._draw()
         self._tell()
 
@@ -111,6 +115,7 @@ class Page:
             found = self.desk.plan(self.form.wishes(), before=before, prove=False)
         except SearcherError as error:
             self.refused = str(error)
+            self.form.list_boxes(self.found)
             self._tell()
             return
         self._show(found, before)
@@ -119,10 +124,18 @@ class Page:
         self._tell()
         self._prove(found, before)
 
+    def back(self) -> None:
+        """Wish again what the plan that is shown was made for."""
+        self.refused, self.state = "", "The last change was taken back."
+        self.answers += 1
+        self.form.take(self.found.wishes)
+        self.form.list_boxes(self.found)
+        self._tell()
+
     def _show(self, found: WhatIf, before: WhatIf) -> None:
         """Draw a plan, with what it changes of the one before."""
         self.found = found
-        self.changed = differences(work_order(before.plan), work_order(found.plan))
+        self.changed = say_order(before.plan, found.plan)
         self._draw()
 
     def _prove(self, found: WhatIf, before: WhatIf) -> None:
@@ -155,6 +168,7 @@ class Page:
     def _draw(self) -> None:
         self.chart.show(self.found.plan)
         self.chart.on_pick(self.form.choose)
+        self.form.pinned, self.form.banned = set(self.found.wishes.pinned), set(self.found.wishes.banned)
         self.form.list_boxes(self.found)
 
     def _tell(self) -> None:
@@ -174,7 +188,7 @@ class Page:
         self._tell_state()
 
     def _tell_state(self) -> None:
-        self.form.allow_writing(not self.refused and not self.waiting)
+        self.form.allow(write=not self.refused and not self.waiting, back=bool(self.refused))
         self.watch.text = WORDS.get_template("watch.html").render(
             refused=self.refused,
             state=self.state,

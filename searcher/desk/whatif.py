@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -135,9 +135,11 @@ def work_order(plan: Plan) -> list[int]:
     return [int(box) for box in plan.stays["box"]]
 
 
-def differences(before: Collection[int], now: Collection[int]) -> str:
-    """How the boxes of the day have changed, in words; "" where they have not."""
-    if list(before) == list(now):
+def say_order(before: Plan, now: Plan) -> str:
+    """How the boxes of the day have changed, in words and in the numbers of now; "" where they have not."""
+    new = work_order(now)
+    was = [same_box(rank, before.boxes, now.boxes) for rank in work_order(before)]
+    if was == new:
         return ""
-    was, new = (", ".join(map(str, boxes)) or "none" for boxes in (before, now))
-    return f"Order of the day now: {new}. Before: {was}."
+    told = [str(number) if number is not None else "one that is gone" for number in was]
+    return f"Order of the day now: {', '.join(map(str, new)) or 'none'}. Before: {', '.join(told) or 'none'}."

@@ -13,7 +13,7 @@ from searcher.errors import OutOfReach
 from searcher.trip import Trip
 from searcher.trip.hours import read_window, to_datetime
 from searcher.trip.model import TROLL_KN, Boat, Times, Window
-from searcher.units import from_unit
+from searcher.units import LABELS, from_unit, to_unit
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def trip_with(trip: Trip, wishes: Wishes) -> Trip:
     """
     return trip.model_copy(
         update={
-            "boat": _boat_with(trip.boat, wishes.fuel),
+            "boat": _boat_with(trip, wishes.fuel),
             "window": _window_with(trip, wishes),
             "gear": trip.gear.model_copy(update={"bait": wishes.bait, "troll": _troll_of(trip, wishes)}),
             "target": trip.target.model_copy(update={"species": wishes.species}),
@@ -55,15 +55,19 @@ def trip_with(trip: Trip, wishes: Wishes) -> Trip:
     )
 
 
-def _boat_with(boat: Boat, fuel: float) -> Boat:
+def _boat_with(trip: Trip, fuel: float) -> Boat:
+    boat, unit = trip.boat, trip.show.fuel
     if fuel == boat.tank:
         return boat
     reserve = boat.tank * boat.reserve
     if not reserve < fuel <= boat.tank:
+        low, given, high = (
+            f"{to_unit(litres, unit):.1f} {LABELS[unit]}" for litres in (reserve, fuel, boat.tank)
+        )
         raise OutOfReach(
             "fuel that leaves nothing to plan with, or that the tank does not hold",
-            given=f"{fuel:.0f} L",
-            expected=f"more than the reserve, {reserve:.0f} L, and at most the tank, {boat.tank:.0f} L",
+            given="nothing" if np.isnan(fuel) else given,
+            expected=f"more than the reserve, {low}, and at most the tank, {high}",
         )
     return boat.model_copy(update={"tank": float(fuel), "reserve": reserve / fuel})
 
@@ -98,7 +102,7 @@ def _troll_of(trip: Trip, wishes: Wishes) -> float:
         say = trip.show.say_speed
         raise OutOfReach(
             f"a trolling speed that does not go with {wishes.bait} bait",
-            given=say(wishes.troll),
+            given="nothing" if np.isnan(wishes.troll) else say(wishes.troll),
             expected=f"{say(slowest)} to {say(fastest)}",
         )
     return wishes.troll

@@ -18,17 +18,26 @@ from searcher.carry import Drift, drift_doubt
 from searcher.drift import SPACING, drift_line, lines_at, windage_of
 from searcher.evidence import Observer, carried_value
 from searcher.geo import densify, line_distances
-from searcher.learn.registration import MATCHES, NOISE, Reading, correct_temperature, measure_offsets
+from searcher.learn.registration import (
+    MATCHES,
+    NOISE,
+    READING_SD,
+    Reading,
+    correct_temperature,
+    measure_offsets,
+)
 from searcher.profile import Profile
 from searcher.sea import to_seconds, to_times
-from searcher.sightings.entry import BY_PLAN
+from searcher.sightings.entry import BESIDE, BY_PLAN
 from searcher.sightings.places import middle_of
 from searcher.sightings.words import SPECIES
-from searcher.tables import BITE, FISH
+from searcher.tables import BITE, COLOR_CHANGE, FISH, TEMPERATURE_BREAK
 from searcher.trip import Trip
 
 #: lines this far from a sighting, degrees, are not looked at
 FAR = 1.0
+#: no map of the temperature is off by more than this, °C
+MOST_OFF = 5.0
 #: an entry this near to a box's line all along, or to its middle, degrees, was placed by the box's number
 SAME = 2e-5
 
@@ -52,6 +61,12 @@ class Day:
     @property
     def moment(self) -> np.datetime64:
         return to_times(self.now)
+
+
+def entries_of(trip: Trip, sightings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The entries of a trip's own hours: a folder used for another day before holds that day's too."""
+    first, last = trip.window.start - BESIDE, trip.window.end + BESIDE
+    return sightings[(sightings["end"] >= first) & (sightings["time"] <= last)]
 
 
 def in_order(sightings: gpd.GeoDataFrame, now: np.datetime64, *, species: str = "") -> gpd.GeoDataFrame:
@@ -158,8 +173,12 @@ def _meet(day: Day, label: int) -> list[dict[str, Any]]:
 
 
 def temperature_differences(day: Day) -> np.ndarray:
-    """Readings less the map, °C, each of the water it was taken in; NaN where the map says nothing."""
-    readings = day.log[day.log["value"].notna()]
+    """Readings less the map, °C, each of the water it was taken in; NaN where the map says nothing.
+
+    And where they are farther from it than a map can be: the step of a break that was written down, or a slip
+    of the pen. What stands beside a break or a change of colour is its step and no reading.
+    """
+    readings = day.log[day.log["value"].notna() & ~day.log["kind"].isin((TEMPERATURE_BREAK, COLOR_CHANGE))]
     if readings.empty:
         return np.array([])
     places = shapely.get_coordinates(shapely.centroid(readings.geometry.values))
@@ -168,9 +187,16 @@ def temperature_differences(day: Day) -> np.ndarray:
         carried_value(day.observer.pictures, places[[k], 0], places[[k], 1], times[k], day.drift)[0]
         for k in range(len(readings))
     ]
-    return readings["value"].to_numpy() - np.array(mapped)
+    differences = readings["value"].to_numpy() - np.array(mapped)
+    return np.where(np.abs(differences) <= MOST_OFF, differences, np.nan)
 
 
-def temperature_bias(day: Day) -> Reading:
-    """What is to be added to the map of the temperature, °C."""
-    return correct_temperature(temperature_differences(day))
+def temperature_bias(day: Day) -> tuple[Reading, int]:
+    """What is to be added to the map of the temperature, °C; and of how many readings.
+
+    Those that disagree with each other more than readings do count for less.
+    """
+    differences = temperature_differences(day)
+    known = differences[np.isfinite(differences)]
+    scatter = float(known.std(ddof=1)) if known.size > 1 else 0.0
+    return correct_temperature(known, reading_sd=max(scatter, READING_SD)), known.size

@@ -51,8 +51,12 @@ class Reading(NamedTuple):
     sd: float
 
 
+#: of a thermometer in the hull and the water of one place, °C
+READING_SD = 0.2
+
+
 def correct_temperature(
-    differences: np.ndarray, *, prior_sd: float = 0.5, reading_sd: float = 0.2
+    differences: np.ndarray, *, prior_sd: float = 0.5, reading_sd: float = READING_SD
 ) -> Reading:
     """The bias of a temperature map (°C; to be added to it) after readings at sea.
 

@@ -58,15 +58,15 @@ def read_season(
 
     Each has `duration`, `encounters`, `expected` (per hour, as forecast) and the features of the profile's
     pieces. Trips with another target, or reviewed by a version with other evidence, are passed over, and so
-    is the folder `but`: a trip does not learn from itself. Raises `TableError` for a review that cannot be
-    read.
+    is the folder `but`, since a trip does not learn from itself, and a copy of one that is there already.
+    Raises `TableError` for a review that cannot be read.
     """
-    found = []
+    found: list[pd.DataFrame] = []
     for path in sorted(Path(folder).glob(f"*/{REVIEW}")):
         if but is not None and path.parent.resolve() == Path(but).resolve():
             continue
         stretches = _read_stretches(path, profile)
-        if len(stretches):
+        if len(stretches) and not any(stretches.equals(other) for other in found):
             found.append(stretches)
     return found
 

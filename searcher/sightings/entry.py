@@ -24,6 +24,8 @@ FASTEST = 15.0 * KNOT
 #: source of what was placed by the number of a box or leg: it says nothing of where the line really lay
 BY_PLAN = "typed, placed by the plan"
 FLYING = ("", "low", "high")
+#: a trip's log takes what was seen so long before leaving and after coming home
+BESIDE = np.timedelta64(6, "h")
 SECOND = np.timedelta64(1, "s")
 
 

@@ -58,6 +58,7 @@ CREATE TABLE sightings (
 )"""
 COLUMNS = ("time", "end", "kind", "count", "value", "flying", "species", "depth", "note", "source", "place")
 QUOTED = ", ".join(f'"{name}"' for name in COLUMNS)
+AGAIN = "UPDATE sightings SET deleted = NULL, entered = ? WHERE mark = ? AND deleted IS NOT NULL"
 INSERT = f"INSERT OR IGNORE INTO sightings (mark, entered, {QUOTED}) VALUES (?, ?{', ?' * len(COLUMNS)})"
 
 
@@ -99,7 +100,8 @@ def add_sightings(path: str | os.PathLike[str], sightings: Iterable[Sighting]) -
                 known += 1
                 continue
             mark = hashlib.sha256(repr((row[:-2], row[-1])).encode()).hexdigest()[:32]
-            added = database.execute(INSERT, (mark, _now(), *row)).rowcount
+            added = database.execute(AGAIN, (_now(), mark)).rowcount  # what was taken back may be read again
+            added = added or database.execute(INSERT, (mark, _now(), *row)).rowcount
             new, known = new + added, known + 1 - added
     return Added(new, known)
 
