@@ -77,7 +77,7 @@ def say_review(found: Review) -> list[str]:
         *_say_encounters(found),
         "",
         *_say_temperature(found),
-        *([f"{found.others} entries of other days in the log are left out."] if found.others else []),
+        *([f"Left out: {found.others} of other days in this folder's log."] if found.others else []),
         *_say_season(found),
     ]
 

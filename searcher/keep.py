@@ -90,13 +90,15 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         sea = check_sea(xr.DataTree.from_dict(nodes))
         tables = {name: _table_of(texts[name]) for name in TABLES}
         kept = json.loads(texts["kept"])
+        wished = {name: kept[name] for name in WISHES}
+        window = {name: np.datetime64(kept[name], "ns") for name in ("start", "end")}
         profile = _checked(Profile(**kept["profile"]), tables["boxes"])
         data = tuple(row | {end: _time_of(row[end]) for end in ENDS} for row in kept.get("data", ()))
     except (OSError, ValueError, KeyError) as error:
         raise SearcherError(
             f"{path} cannot be read as a plan: {error}", hint="Run 'searcher plan' again"
         ) from error
-    trip, notes = _trip_of(folder, texts["trip"], kept)
+    trip, notes = _trip_of(folder, texts["trip"], wished, window)
     reach = reach.assign({name: (reach[name].dims, reach[name].values.astype(bool)) for name in FLAGS})
     lon, lat, blocked = (reach[name].values for name in ("lon", "lat", "blocked"))
     coast = Coast(lon, lat, blocked, shapely.from_wkb(texts["obstacles"]))
@@ -137,7 +139,7 @@ def _checked(profile: Profile, boxes: gpd.GeoDataFrame) -> Profile:
 
 
 def _trip_of(
-    folder: str | os.PathLike[str], before: str, kept: dict[str, Any]
+    folder: str | os.PathLike[str], before: str, wished: dict[str, Any], hours: dict[str, np.datetime64]
 ) -> tuple[Trip, tuple[str, ...]]:
     """The trip as it was planned, with other hours, gear or target than its file where that was wished for.
 
@@ -145,14 +147,13 @@ def _trip_of(
     what is to be known of it.
     """
     path = trip_path(folder)
-    text, start, end = read_text(path), *(np.datetime64(kept[name], "ns") for name in ("start", "end"))
+    text = read_text(path)
     if text != before:
         trip = read_trip(path)
-        return trip.until(min(end, trip.window.end)), (CHANGED,)
+        return trip.until(min(hours["end"], trip.window.end)), (CHANGED,)
     trip = parse_trip(text, path, afloat=True)
-    wished = {name: getattr(trip, name).model_copy(update=kept[name]) for name in WISHES}
-    window = trip.window.model_copy(update={"start": start, "end": end})
-    return trip.model_copy(update={"window": window, **wished}), ()
+    sections = {name: getattr(trip, name).model_copy(update=said) for name, said in wished.items()}
+    return trip.model_copy(update=sections | {"window": trip.window.model_copy(update=hours)}), ()
 
 
 def _texts(plan: Plan) -> dict[str, str]:

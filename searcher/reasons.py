@@ -132,7 +132,7 @@ def _say_bias(found: Rerank) -> Iterator[str]:
         yield f"{figures} not taken for the water's temperature: the map is silent there, or far off."
     if found.others:
         entries = "1 entry" if found.others == 1 else f"{found.others} entries"
-        yield f"{entries} of other days in this folder's log are left out."
+        yield f"Left out: {entries} of other days in this folder's log."
 
 
 def say_way(found: Rerank) -> list[str]:

@@ -61,7 +61,7 @@ def test_page_leaves_blanks_and_invents_nothing(plan):
 
 def test_page_has_every_leg_and_caution(plan):
     tree = html.fromstring(float_plan_page(plan))
-    ends = [cell.text for cell in tree.xpath("//tbody/tr/td[1]")]
+    ends = [cell.text for cell in tree.xpath("//tbody/tr/td[2]")]
     assert ends == [plan.trip.show.say_clock(end) for end in plan.legs["end"]]
     assert [item.text for item in tree.xpath("//li")] == list(words.cautions_of(plan))
 

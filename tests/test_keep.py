@@ -166,3 +166,18 @@ def test_a_plan_of_another_version_is_told(plan, tmp_path):
         save_plan(made, tmp_path / PLAN_FILE)
         with pytest.raises(SearcherError, match=f"made by another version, without {fault}"):
             open_plan(tmp_path)
+
+
+def test_other_hours_and_gear_than_the_files_come_back(tmp_path):
+    """As `plan --home-by` and the desk have them; the file still says what it said."""
+    made = planned(str(tmp_path))
+    trip = made.trip
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    window = trip.window.model_copy(update={"end": trip.window.end + np.timedelta64(3, "h")})
+    gear = trip.gear.model_copy(update={"bait": "artificial", "troll": 4.0})
+    save_plan(
+        replace(made, trip=trip.model_copy(update={"window": window, "gear": gear})), tmp_path / PLAN_FILE
+    )
+    again = open_plan(tmp_path).trip
+    assert (again.window.end, again.gear.troll, again.gear.bait) == (window.end, 4.0, "artificial")
+    assert again.boat == trip.boat

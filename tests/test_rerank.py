@@ -22,17 +22,18 @@ from seas import HOUR, KNOT, time_across
 from searcher.cli.again import facts_of, write_rerank
 from searcher.course import day_of
 from searcher.errors import OutOfReach
+from searcher.geo import Place, bearing
 from searcher.homeward import way_home
 from searcher.learn.hints import DEPTH_GAIN, FLOCK_GAIN
 from searcher.learn.registration import NOISE
 from searcher.learn.trolled import SHAPE, box_factor, with_fading
 from searcher.reasons import say_reasons, say_way
-from searcher.reranking import day_at_sea, rerank
+from searcher.reranking import day_at_sea, place_of_box, rerank
 from searcher.route import fading_of
 from searcher.sea import to_seconds
-from searcher.sightings import Sighting
+from searcher.sightings import Sighting, middle_of
 from searcher.sightings.entry import BY_PLAN
-from searcher.tables import check_table
+from searcher.tables import COLOR_CHANGE, TEMPERATURE, TEMPERATURE_BREAK, WEED_LINE, check_table
 
 HERE = place(17e3, 2e3)
 NOW = after(4.0)
@@ -513,3 +514,68 @@ def test_the_route_for_the_plotter_begins_where_the_boat_is(plan, tmp_path):
     assert "BUOY" not in first.name
     last = made.routes[0].points[-1]
     assert (last.longitude, last.latitude) == pytest.approx(tuple(plan.trip.port.sea_buoy), abs=1e-4)
+
+
+# ---- where the boat is, and the way home
+
+
+def test_the_course_home_is_one_to_steer(tmp_path):
+    """Around a bar between the boat and the buoy: the first piece and the length of the home leg itself."""
+    corners = ((8e3, -12e3), (9e3, -12e3), (9e3, 9e3), (8e3, 9e3))
+    bar = shapely.Polygon([place(*corner) for corner in corners])
+    feature = {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(bar)}
+    text = json.dumps({"type": "FeatureCollection", "features": [feature]})
+    (tmp_path / "bar.geojson").write_text(text, encoding="utf-8")
+    walled = planned(str(tmp_path), more='files = ["bar.geojson"]\n')
+    found = again(walled, at=place(17e3, -4e3), fuel=0.36 * walled.trip.boat.tank)
+    legs = found.plan.legs
+    assert legs["kind"].tolist() == ["home"]
+    first, then = (Place(*xy) for xy in legs.geometry.iloc[0].coords[:2])
+    assert found.home.bends == len(legs.geometry.iloc[0].coords) - 2 > 0
+    assert found.home.course == pytest.approx(bearing(first, then), abs=0.01)
+    assert found.home.distance == pytest.approx(legs["distance"].iloc[0], rel=1e-6)
+    assert any(f"at first ({found.home.bends} bend" in text for text in say_way(found))
+
+
+def test_a_box_that_is_named_stands_where_it_lies_now(plan):
+    """Boxes go east with the water: the middle of one is EAST times the hours farther on."""
+    box = plan.boxes.iloc[0]
+    for hours in (0.0, 4.0):
+        now = after(hours)
+        there = place_of_box(plan, box["line"], now)
+        gone = (now - box["valid_time"].to_datetime64()) / np.timedelta64(1, "s") * EAST
+        x, y = PLANE.metres(*there)
+        was = PLANE.metres(*middle_of(box["line"]))
+        assert (x - was[0], y - was[1]) == pytest.approx((gone, 0.0), abs=60.0)
+
+
+def test_entries_of_another_day_are_left_out_and_told(plan):
+    week = np.timedelta64(7 * 24, "h")
+    old = Sighting(WEED_LINE, HERE, after(1.0) - week)
+    found = again(plan, old)
+    assert (found.others, len(found.log)) == (1, 0)
+    assert found.plan.boxes["expected"].equals(again(plan).plan.boxes["expected"])
+    assert "Left out: 1 entry of other days in this folder's log." in say_reasons(found)
+
+
+@pytest.mark.parametrize(
+    ("kind", "figure"), [(TEMPERATURE_BREAK, 1.2), (COLOR_CHANGE, 2.0), (TEMPERATURE, 1.2), (WEED_LINE, 1.5)]
+)
+def test_what_is_no_reading_of_the_water_corrects_nothing(plan, kind, figure):
+    found = again(plan, Sighting(kind, HERE, after(1.0), value=figure))
+    assert (found.readings, found.unread) == (0, 1)
+    assert found.bias.mean == 0.0
+
+
+def test_readings_that_disagree_are_trusted_less(plan):
+    """Eight that scatter by 2 °C: 2/√8 and no better, as a mean of that spread has it."""
+    map_says = 24.0
+    apart = np.array([-2.0, 2.0] * 4)
+    entries = [
+        Sighting(TEMPERATURE, HERE, after(1.0 + 0.1 * k), value=map_says + off) for k, off in enumerate(apart)
+    ]
+    found = again(plan, *entries)
+    assert found.readings == 8
+    sd = apart.std(ddof=1) / np.sqrt(8)
+    # where they were taken the map itself differs by a little
+    assert found.bias.sd == pytest.approx((1 / 0.5**2 + 1 / sd**2) ** -0.5, rel=0.02)

@@ -39,7 +39,7 @@ from searcher.sightings import (
     write_csv,
 )
 from searcher.sightings.words import parse_clock, parse_depth, place_clock
-from searcher.tables import SIGHTING_KINDS, SIGHTINGS, check_table
+from searcher.tables import SIGHTING_KINDS, SIGHTINGS, WEED_LINE, check_table
 from searcher.units import FATHOM, FOOT, KNOT, Show
 
 REGION = Region(152.0, -32.0, 156.0, -29.0)
@@ -230,7 +230,7 @@ def test_a_time_that_is_none_is_not_kept_as_a_remark(text, number):
 @pytest.mark.parametrize(
     ("text", "count", "note"),
     [
-        ("fish mahi 3 12kg 0715", 3, "12 kg"),
+        ("fish mahi 3 12kg 0715", 3, "12kg"),
         ("fish mahi 3 30 lb 0715", 3, "30 lb"),
         ("weed 0900 2 boats near", None, "2 boats near"),
         ("birds 200 low", 200, ""),
@@ -742,3 +742,82 @@ def test_killed_at_any_moment_it_loses_nothing_it_acknowledged(tmp_path, rounds)
     assert done.returncode == 0, done.stderr
     _, _, interrupted = map(int, done.stdout.split())
     assert interrupted >= rounds / 10
+
+
+# ---- as people type, and as plotters write
+
+
+@pytest.mark.parametrize("said", ["24.6C", "24.6ºC", "24.6˚C", "24.6℃", "24.6 deg C", "24,6 degrees C"])
+def test_degrees_however_a_keyboard_writes_them(said):
+    assert parse_words(f"temp {said}").value == pytest.approx(24.6)
+
+
+@pytest.mark.parametrize(
+    ("text", "count", "depth", "note"),
+    [
+        ("dorado 12kg", None, None, "12kg"),
+        ("wahoo 15 lb", None, None, "15 lb"),
+        ("2 mahi 95cm in 180m", 2, 180.0, "95cm"),
+        ("bite on the purple skirt, 2nd line", None, None, "purple skirt line 2nd"),
+        ("bite 50m back on the long line", None, None, "back long line 50m"),
+        ("3x mahi", 3, None, ""),
+        ("mahi x3", 3, None, ""),
+        ("x 2", 2, None, ""),
+    ],
+)
+def test_sizes_and_lengths_of_line_are_no_counts_and_no_depths(text, count, depth, note):
+    said = parse_words(text)
+    assert (said.count, said.note) == (count, note)
+    assert said.depth == pytest.approx(depth) if depth else np.isnan(said.depth)
+
+
+@pytest.mark.parametrize("text", ["1 mahi 1 wahoo", "yellowfin and mahi"])
+def test_two_kinds_of_fish_are_two_entries(text):
+    with pytest.raises(SearcherError, match=r"one thing in each entry; given .*, which says .* and "):
+        parse_words(text)
+
+
+def test_minutes_with_a_comma_are_minutes_with_a_point():
+    comma, point = (parse_place(text).middle for text in ("30°25,2'S 153°31,0'E", "30°25.2'S 153°31.0'E"))
+    assert comma == point
+    assert parse_place("30.42S,153.52E").middle == parse_place("30.42S 153.52E").middle
+
+
+GPX = """<?xml version="1.0" encoding="{code}"?>
+<{p}gpx version="1.1" creator="a plotter" xmlns{x}="http://www.topografix.com/GPX/1/1">
+<{p}wpt lat="-30.42" lon="153.52"><{p}time>2026-01-16T21:00:00Z</{p}time><{p}name>{name}</{p}name></{p}wpt>
+</{p}gpx>"""
+
+
+def read_mark(tmp_path, *, code="UTF-8", prefix="", name="Weed line"):
+    """What comes of a file with one mark."""
+    end = f":{prefix}" if prefix else ""
+    text = GPX.format(code=code, p=f"{prefix}:" if prefix else "", x=end, name=name)
+    path = tmp_path / "marks.gpx"
+    path.write_bytes(text.encode(code))
+    times = np.array(["2026-01-16T18:00", "2026-01-17T08:00"], "datetime64[ns]")
+    return read_gpx(path, speeds=(2.0, 5.0), window=(times[0], times[1]), region=Region(150, -34, 156, -28))
+
+
+@pytest.mark.parametrize("code", ["UTF-8", "ISO-8859-1", "UTF-16"])
+@pytest.mark.parametrize("prefix", ["", "g"])
+def test_gpx_in_any_encoding_and_under_any_prefix(tmp_path, code, prefix):
+    """XML 1.0, section 4.3.3, and Namespaces in XML 1.0: all of these are the same file."""
+    found = read_mark(tmp_path, code=code, prefix=prefix)
+    assert [one.kind for one in found.sightings] == [WEED_LINE]
+
+
+def test_a_mark_of_what_was_not_there_is_no_entry(tmp_path):
+    found = read_mark(tmp_path, name="No weed")
+    assert not found.sightings
+    assert found.left_out == {"without a trade word in the name": 1}
+
+
+def test_what_was_taken_back_names_itself_and_may_be_read_again(tmp_path):
+    found = read_mark(tmp_path)
+    assert add_sightings(tmp_path, found.sightings).new == 1
+    assert take_back(tmp_path).kind == WEED_LINE
+    assert read_sightings(tmp_path).empty
+    assert add_sightings(tmp_path, found.sightings).new == 1
+    assert len(read_sightings(tmp_path)) == 1
+    assert add_sightings(tmp_path, found.sightings).known == 1

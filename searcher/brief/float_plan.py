@@ -32,6 +32,7 @@ from searcher.plan import Plan
 BLANK = "________________"
 WIDTH = 78
 HELP = "WHEN TO CALL FOR HELP"
+WHERE = "WHERE WE WILL BE"
 CLOSE_IT = "Leave this with someone ashore. Close it with them when you are back."
 
 
@@ -66,6 +67,7 @@ def float_plan_page(plan: Plan) -> str:
         zone=f"{day:%Z}",
         close_it=CLOSE_IT,
         help=HELP,
+        where=WHERE,
         sections=float_plan_sections(plan),
         start=_start(plan),
         route=_route_rows(plan),
@@ -96,10 +98,10 @@ def float_plan_sections(plan: Plan) -> list[tuple[str, list[tuple[str, list[str]
         ("PEOPLE ABOARD", [("Names, phones", said(given.people))]),
         ("CALL", [("Contacts", said(given.contacts)), ("Sea rescue, radio channel", [])]),
         ("TIMES", _times(plan)),
-        ("WHERE WE WILL BE", _areas(plan)),
         (HELP, _help(plan)),
         ("FUEL", _fuel(plan)),
         ("NOTES", [("Notes", said(given.notes))]),
+        (WHERE, _areas(plan)),
     ]
 
 
@@ -162,13 +164,13 @@ def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
 
 
 def _route(plan: Plan) -> list[str]:
-    """Every leg with its end."""
+    """Every leg with its hours and its end."""
     rows = _route_rows(plan)
     if not rows:
         return ["  No route planned."]
     return [
         _wrapped(f"  {_start(plan)}:"),
-        *(_wrapped("  {end}  {what} to {place}, {span}".format(**row)) for row in rows),
+        *(_wrapped("  {begin} to {end}  {what} to {place}, {span}".format(**row)) for row in rows),
     ]
 
 
@@ -180,9 +182,10 @@ def _start(plan: Plan) -> str:
 
 
 def _route_rows(plan: Plan) -> list[dict[str, str]]:
-    """Every leg in words: when it ends, what it is, to where, how long it takes."""
+    """Every leg in words: from when to when, what it is, to where, how long it takes."""
     return [
         {
+            "begin": plan.trip.show.say_clock(step.start),
             "end": plan.trip.show.say_clock(step.end),
             "what": ("troll on" if step.joins else step.kind) + (f" (box {step.box})" if step.box else ""),
             "place": say_place(step.places[-1]),

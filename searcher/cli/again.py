@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from searcher.reranking import Rerank
     from searcher.trip import Trip
 
-FUEL = re.compile(r"(\d+(?:\.\d+)?)\s*(l|litres?|liters?|gal|gallons?|%)?", re.IGNORECASE)
+FUEL = re.compile(r"(\d+(?:[.,]\d+)?)\s*(l|litres?|liters?|gal|gallons?|%)?", re.IGNORECASE)
 #: what is asked where no place is known, and how one is given
 LOST = "where are you?"
 WHERE = '--at "30°25.2\'S 153°31.0\'E", or --at "box 3"'
@@ -124,7 +124,7 @@ def parse_fuel(text: str, trip: Trip) -> float:
     match = FUEL.fullmatch(text.strip())
     if match is None:
         raise SearcherError("fuel not understood", given=repr(text), expected="such as 60L, 16gal or 40%")
-    value, unit = float(match[1]), (match[2] or "").casefold()
+    value, unit = float(match[1].replace(",", ".")), (match[2] or "").casefold()
     if unit == "%":
         return trip.boat.tank * value / 100.0
     return from_unit(value, {"l": "l", "g": "gal"}.get(unit[:1], trip.show.fuel))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
+import socket
 from collections.abc import Callable
 from typing import Any
 
@@ -20,7 +21,6 @@ from bokeh.server.tornado import BokehTornado
 from tornado.httpserver import HTTPServer
 from tornado.httputil import HTTPServerRequest
 from tornado.ioloop import IOLoop
-from tornado.netutil import bind_sockets
 from tornado.web import ErrorHandler
 
 from searcher.errors import SearcherError
@@ -55,13 +55,14 @@ class Served:
     def __init__(self, fill: Callable[[Document], None], *, port: int = 0) -> None:
         self.loop = IOLoop.current()
         try:
-            sockets = bind_sockets(port, HOST)
+            listening = socket.create_server((HOST, port))
         except OSError as error:
             raise SearcherError(
                 f"port {port} cannot be listened on: {error.strerror}", hint="Leave --port out for a free one"
             ) from error
+        listening.setblocking(False)
         token = secrets.token_urlsafe(24)
-        place = f"{HOST}:{sockets[0].getsockname()[1]}"
+        place = f"{HOST}:{listening.getsockname()[1]}"
         app = Guarded(
             {"/": Application(FunctionHandler(fill))},
             prefix=token,
@@ -72,7 +73,7 @@ class Served:
         )
         app.guard = lambda request: may_enter(request, token=token, place=place)
         web = HTTPServer(app)
-        web.add_sockets(sockets)
+        web.add_socket(listening)
         app.initialize(self.loop)
         self.server = BaseServer(self.loop, app, web)
         self.address = f"http://{place}/{token}/"

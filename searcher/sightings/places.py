@@ -55,7 +55,8 @@ def find_place(text: str, *, region: Region | None = None, folder: Path | None =
         line = planned_line(folder or Path(), planned[1].lower(), int(planned[2]))
         return Found(None, line, _without(text, planned))
     plain = re.sub(r"(?<=\d)-(?=\d)", " ", text.translate(MARKS))
-    match = LETTER_LAST.search(plain) or LETTER_FIRST.search(plain)
+    pointed = re.sub(r"(?<=\d),(?=\d)", ".", plain)  # 25,2' is 25.2'; as long, so that matches fit both
+    match = LETTER_LAST.search(pointed) or LETTER_FIRST.search(pointed)
     if match:
         place = _lettered(match, text)
     else:

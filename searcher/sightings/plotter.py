@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
+from xml.etree import ElementTree
 
 import gpxpy
 import gpxpy.gpx
@@ -57,13 +59,10 @@ def read_gpx(
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-        if "<gpx" not in text:
-            raise ValueError("there is no <gpx> in it")
-        gpx = gpxpy.parse(text)
+        gpx = gpxpy.parse(_plain_text(path.read_bytes()))
     except OSError as error:
         raise SearcherError(f"{path} cannot be read: {error.strerror or error}") from error
-    except (gpxpy.gpx.GPXException, ValueError) as error:
+    except (gpxpy.gpx.GPXException, ElementTree.ParseError, ValueError, LookupError) as error:
         raise SearcherError(
             f"{path} is no GPX file: {error}", hint="Export marks and tracks from the plotter as GPX 1.1"
         ) from error
@@ -77,6 +76,16 @@ def read_gpx(
             reason = found if isinstance(found, str) else _misfit(found, window, region)
             left_out[reason] = left_out.get(reason, 0) + 1
     return FromPlotter(sightings, left_out)
+
+
+def _plain_text(data: bytes) -> str:
+    """A GPX file as its reader knows it, whatever its encoding and the prefix of its names."""
+    root = ElementTree.fromstring(data)
+    space, _, name = root.tag.rpartition("}")
+    if name != "gpx":
+        raise ValueError("there is no <gpx> in it")
+    ElementTree.register_namespace("", space.removeprefix("{"))
+    return ElementTree.tostring(root, encoding="unicode")
 
 
 def _misfit(found: Sighting, window: tuple[np.datetime64, np.datetime64], region: Region) -> str:
@@ -119,7 +128,9 @@ def _say(mark: gpxpy.gpx.GPXWaypoint, unit: str) -> Said | None:
             said = parse_words(text or "", unit=unit, shortest=SHORTEST_WORD)
         except SearcherError:
             continue
-        if said.kind not in (NOTHING, TROLLED) and not (is_whole and (said.note or said.species)):
+        denied = re.search(r"\b(?:no|without)\b", (text or "").casefold())
+        more = is_whole and (said.note or said.species)
+        if said.kind not in (NOTHING, TROLLED) and not denied and not more:
             return said
     return None
 
@@ -131,7 +142,7 @@ def _stretches(
     for track in gpx.tracks:
         for segment in track.segments:
             points = [point for point in segment.points if point.time is not None]
-            if len(points) < len(segment.points) or len(points) < 2:
+            if len(points) < 2:
                 yield "tracks without times"
                 continue
             xy = np.array([(point.longitude, point.latitude) for point in points])

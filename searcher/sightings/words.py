@@ -60,8 +60,24 @@ CLOCK = re.compile(
     r"(?<![\w:.])(?:([01]?\d|2[0-3])[:h]([0-5]\d)|([01]\d|2[0-3])([0-5]\d)(?:h|hrs)?)\s*([ap]m)?(?![\w:]|\.\d)",
     re.IGNORECASE,
 )
-WARMTH = re.compile(r"(?<![\w.,])(-?\d{1,3}(?:[.,]\d+)?)\s*°?\s*(C|F|celsius|fahrenheit)\b", re.IGNORECASE)
-DEEP = re.compile(r"(?<![\w.])(\d{1,5}(?:\.\d+)?)\s*(m|metres|meters|ft|feet|fathoms?|fm)\b", re.IGNORECASE)
+WARMTH = re.compile(
+    r"(?<![\w.,])(-?\d{1,3}(?:[.,]\d+)?)\s*(?:[°º˚]|deg(?:rees?)?\b\.?)?\s*(C\b|F\b|celsius\b|fahrenheit\b|℃|℉)",
+    re.IGNORECASE,
+)
+#: a length astern or of a line is no depth
+DEEP = re.compile(
+    r"(?<![\w.])(\d{1,5}(?:\.\d+)?)\s*(m|metres|meters|ft|feet|fathoms?|fm)\b"
+    r"(?!\s*(?:back|lines?|long|astern|behind|rope|wide)\b)",
+    re.IGNORECASE,
+)
+#: sizes, weights, ways and ordinals, which count nothing
+MEASURED = re.compile(
+    r"(?<![\w.])\d+(?:[.,]\d+)?\s*(?:kg|kilos?|lbs?|pounds?|oz|cm|mm|m|metres|meters|ft|feet|nmi?|miles?|kn|kts?|"
+    r"knots?|st|nd|rd|th)\b",
+    re.IGNORECASE,
+)
+#: "3x mahi", "mahi x3": so many
+TIMES = re.compile(r"(?<!\w)(?:(\d+)x|x(\d+))(?!\w)", re.IGNORECASE)
 DEPTH_UNITS = {"metres": "m", "meters": "m", "feet": "ft", "fathoms": "fathom", "fm": "fathom"}
 NUMBER = re.compile(r"(?<![\w.:])\d+(?:[.:]\d+)?(?![.:]?\d)")
 #: what makes a number a remark: "12kg", "2 boats", but not "710 low"
@@ -97,24 +113,26 @@ def parse_words(text: str, *, unit: str = "", shortest: int = 1, typed: bool = F
     warmth, deep = WARMTH.search(text), DEEP.search(text)
     rest = DEEP.sub(" ", WARMTH.sub(" ", text))
     clocks = tuple(_clock(match) for match in CLOCK.finditer(rest))
-    rest = CLOCK.sub(" ", rest)
+    rest = TIMES.sub(r" \1\2 ", CLOCK.sub(" ", rest))
+    measured, rest = MEASURED.findall(rest), MEASURED.sub(" ", rest)
     tokens = re.findall(r"-?\d+(?:\.\d+)?|[^\W\d_]+(?:['’-][^\W\d_]+)*", rest.casefold())
     words = {kind: [word for word in said if len(word) >= shortest] for kind, said in WORDS.items()}
     kinds, tokens = _take(tokens, words)
     species, tokens = _take(tokens, SPECIES)
     kinds = kinds or ([FISH] if species else [TEMPERATURE] if warmth else [])
-    if len(kinds) != 1:
-        raise _no_one_kind(text, kinds, tokens)
+    if len(kinds) != 1 or len(species) > 1:
+        raise _no_one_kind(text, species if len(species) > 1 else kinds, tokens)
     said = Said(kinds[0], clocks=clocks, species=species[0] if species else "")
     if warmth:
         given = float(warmth[1].replace(",", "."))
-        said.value = given if warmth[2][0].upper() == "C" else float(f_to_c(given))
+        said.value = given if warmth[2][0].upper() in "C℃" else float(f_to_c(given))
     if deep:
         said.depth = parse_depth(deep[0])
     if said.kind == BIRDS:
         flying, tokens = _take(tokens, FLYING)
         said.flying = flying[0] if flying else ""
     _take_numbers(said, tokens, unit)
+    said.note = " ".join(filter(None, (said.note, *measured)))
     if typed:
         _check_typed(said, text, rest)
     return said
