@@ -29,8 +29,9 @@ LEAST = 1.1
 
 def say_reasons(found: Rerank) -> list[str]:
     """What changed since the morning and why, most telling first; one sentence each."""
+    others = list(_say_others(found))
     if found.log.empty:
-        return ["Nothing in the log yet: the morning's boxes, drifted on."]
+        return ["Nothing in the log yet: the morning's boxes, drifted on.", *others]
     said = [
         *_say_worked(found),
         *_say_hookups(found),
@@ -39,7 +40,13 @@ def say_reasons(found: Rerank) -> list[str]:
         *_say_offsets(found),
         *_say_bias(found),
     ]
-    return said or ["Nothing in the log changes the boxes."]
+    return [*(said or ["Nothing in the log changes the boxes."]), *others]
+
+
+def _say_others(found: Rerank) -> Iterator[str]:
+    if found.others:
+        entries = "1 entry" if found.others == 1 else f"{found.others} entries"
+        yield f"Left out: {entries} of other days in this folder's log."
 
 
 def _say_worked(found: Rerank) -> Iterator[str]:
@@ -130,9 +137,6 @@ def _say_bias(found: Rerank) -> Iterator[str]:
     if found.unread:
         figures = "1 figure is" if found.unread == 1 else f"{found.unread} figures are"
         yield f"{figures} not taken for the water's temperature: the map is silent there, or far off."
-    if found.others:
-        entries = "1 entry" if found.others == 1 else f"{found.others} entries"
-        yield f"Left out: {entries} of other days in this folder's log."
 
 
 def say_way(found: Rerank) -> list[str]:
