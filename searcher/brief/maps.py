@@ -119,14 +119,19 @@ def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool) -> Shee
 
 
 def map_region(plan: Plan, *, around: str = "reach") -> Region:
-    """The box around ports, legs and named boxes, and, around the "reach", the fuel range, with a margin."""
-    named = plan.boxes.geometry[plan.boxes["rank"].isin(named_boxes(plan))]
+    """The box around ports and legs with a margin, and around the "reach" all named boxes and the fuel range.
+
+    Without legs "route" is "reach".
+    """
+    whole = around == "reach" or plan.legs.empty
+    ranks = named_boxes(plan) if whole else set(plan.legs["box"])
+    named = plan.boxes.geometry[plan.boxes["rank"].isin(ranks)]
     shapes = [
         *plan.legs.geometry,
         *(shapely.Point(place) for port in ports_of(plan) for place in (port.at, port.sea_buoy)),
         *named,
     ]
-    if around == "reach" or plan.legs.empty:
+    if whole:
         shapes.append(plan.range_polygon)
     west, south, east, north = shapely.total_bounds([s for s in shapes if not s.is_empty])
     box = Region(float(west), float(south), float(east), float(north))

@@ -194,14 +194,19 @@ def verdict(conditions: tuple[Condition, ...]) -> dict[str, str]:
     return {"kind": "within", "sign": "✔", "text": f"Within your own limits: {names}"}
 
 
+#: of wind or waves, without and with some data of them
+NOT_KNOWN = ("no forecast in the data", "not for all hours and waters")
+
+
 def _condition(plan: Plan, condition: Condition) -> dict[str, str]:
     show = plan.trip.show
     say = show.say_speed if condition.name == "wind" else show.say_height
     words = {True: "within your limit", False: "over your limit", None: "not known"}[condition.within]
     known = condition.within is not None
+    nodes = {row["node"] for row in plan.data}
     return {
         "name": condition.name.capitalize(),
-        "value": f"up to {say(condition.value)}" if known else "no forecast in the data",
+        "value": f"up to {say(condition.value)}" if known else NOT_KNOWN[condition.name in nodes],
         "at": f"near {show.say_clock(condition.at)}" if known and not np.isnat(condition.at) else "",
         "limit": say(condition.limit),
         "words": words,

@@ -126,7 +126,8 @@ def print_fronts(fronts: gpd.GeoDataFrame, trip: Trip) -> None:
     show = trip.show
     for row in fronts.itertuples():
         step = f"{show.say_step(row.step)}, warm {row.warm_side}" if row.warm_side else ""
-        seen = "" if row.kind == CONVERGENCE_LINE else f"seen in {row.seen_share:.0%}"
+        pictures = f"seen in {row.seen_share:.0%}" if row.seen_share > 0 else "in the map alone"
+        seen = "" if row.kind == CONVERGENCE_LINE else pictures
         sure = f", sure to {row.confidence:.0%}" if row.confidence > 0 else ""  # false where it is not known
         typer.echo(f"{row.kind:17} {show.say_distance(row.length):>9} long  {step:24} {seen}{sure}")
 
