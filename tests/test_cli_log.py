@@ -15,8 +15,11 @@ from zoneinfo import ZoneInfo
 import geopandas as gpd
 import pytest
 import shapely
+from seas import make_trip
 
 from searcher import cli
+from searcher.cli.at_sea import find_moment
+from searcher.errors import SearcherError
 from searcher.sightings import read_sightings
 from searcher.trip import write_trip
 
@@ -233,3 +236,12 @@ def test_a_plotters_file_read_twice_adds_nothing(folder, tmp_path):
     again = json.loads(run(folder, "--gpx", tmp_path / "marks.gpx", "--json")[1])
     assert again == {"new": 0, "known": 2, "left_out": {"without a trade word in the name": 1}}
     assert len(read_sightings(folder)) == 2
+
+
+def test_an_hour_to_be_home_by_is_never_before_leaving():
+    """A trip from 20:00 to 06:00 takes entries from 14:00; home by 15:00 is not before it began."""
+    with pytest.raises(
+        SearcherError, match=r"time outside the trip; given 15:00; expected local time from .* 20:00"
+    ):
+        find_moment(make_trip(), (15, 0), ahead=True)
+    assert find_moment(make_trip(), (5, 0), ahead=True).hour == 5

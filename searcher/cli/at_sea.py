@@ -201,11 +201,12 @@ def stretch_of(places: list[Found], kind: str) -> shapely.LineString:
 def find_moment(trip: Trip, clock: Any, *, ahead: bool = False) -> datetime:
     """The moment (UTC) of a local clock time of the trip, also one `ahead`; None is now."""
     from searcher.sightings.words import place_clock
+    from searcher.trip.hours import to_datetime
 
     first, last = hours_of(trip)
     now = datetime.now(UTC).replace(microsecond=0)
-    if ahead:
-        now = datetime(1970, 1, 1, tzinfo=UTC)
+    if ahead:  # an hour of the day's own, not of the evening before it
+        first, now = to_datetime(trip.window.start), datetime(1970, 1, 1, tzinfo=UTC)
     moment = place_clock(
         now if clock is None else clock, timezone=trip.show.timezone, first=first, last=last, now=now
     )
