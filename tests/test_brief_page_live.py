@@ -188,6 +188,15 @@ def test_every_layer_can_be_switched(visit, layer):
     assert (np.abs(visit.map_picture() - with_it).max(axis=-1) > 0.02).mean() < changed / 10
 
 
+def test_one_shading_takes_the_place_of_the_other(visit):
+    temperature, matter = (visit.tab.locator(f"[data-layer={name}]") for name in ("temperature", "matter"))
+    assert (temperature.is_checked(), matter.is_checked()) == (True, False)
+    matter.check()
+    assert not temperature.is_checked()
+    temperature.check()
+    assert not matter.is_checked()
+
+
 def test_hover_says_what_the_sea_says(visit, plan):
     """Position, temperature, current and depth of a place, as the grids have them (read by xarray)."""
     lon, lat = 153.85, -30.30
@@ -445,6 +454,19 @@ def test_page_is_reached_by_tab_keys_in_order(visit):
         )
     assert seen[:2] == ["skip", "night"]
     assert seen.index("temperature") < seen.index("zoom-in") < seen.index("pick") < seen.index("live-map")
+    inside = """() => {
+      const all = [];
+      const look = (node) => {
+        for (const child of node.children) {
+          all.push(child.tabIndex);
+          if (child.shadowRoot) look(child.shadowRoot);
+          look(child);
+        }
+      };
+      look(document.querySelector("#live-map"));
+      return all;
+    }"""
+    assert 0 not in visit.tab.evaluate(inside)
 
 
 def printed(browser, plan, folder, name: str) -> bytes:

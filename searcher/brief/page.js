@@ -104,14 +104,40 @@
 
   // ---- layers
 
+  const SHADINGS = ["temperature", "matter"]; // their colours would mix: one takes the place of the other
+
   function switchLayers(tagged) {
-    for (const box of document.querySelectorAll("[data-layer]")) {
-      const set = () => {
-        for (const renderer of tagged(box.dataset.layer)) renderer.visible = box.checked;
-      };
-      box.addEventListener("change", set);
-      set();
+    const boxes = [...document.querySelectorAll("[data-layer]")];
+    const set = (box) => {
+      for (const renderer of tagged(box.dataset.layer)) renderer.visible = box.checked;
+    };
+    const rivals = (box) => boxes.filter((other) => other !== box && SHADINGS.includes(other.dataset.layer));
+    for (const box of boxes) {
+      box.addEventListener("change", () => {
+        if (box.checked && SHADINGS.includes(box.dataset.layer)) {
+          for (const other of rivals(box)) {
+            other.checked = false;
+            set(other);
+          }
+        }
+        set(box);
+      });
+      set(box);
     }
+  }
+
+  // ---- the map is one stop of the tab key: what the library adds has neither a name nor a use for keys
+
+  function* within(node) {
+    for (const child of node.children) {
+      yield child;
+      if (child.shadowRoot) yield* within(child.shadowRoot);
+      yield* within(child);
+    }
+  }
+
+  function oneStop() {
+    for (const node of within(byId("live-map"))) if (node.tabIndex === 0) node.tabIndex = -1;
   }
 
   // ---- stories of what is picked, on the map or from the list
@@ -209,6 +235,7 @@
     byId("see-all").addEventListener("click", () => outlook.lookAt(WHOLE));
     outlook.space();
     outlook.lookAt(ROUTE);
+    oneStop();
     byId("live-map").dataset.ready = "yes";
   }
 
