@@ -53,6 +53,18 @@ def test_a_box_that_drifts_into_a_closed_area_does_not_spoil_the_others():
     assert worked == set(boxes.loc[boxes["expected"] < 2.0, "rank"])
 
 
+@pytest.mark.parametrize("early", [1, 3, 5])
+def test_a_boat_that_may_leave_long_before_sunrise_leaves_when_it_meets_the_line_in_light(early):
+    """The line comes nearer at 1 m/s: the run to where it lies at sunrise decides, not the one before."""
+    leave = LEAVE - np.timedelta64(early * 60 + 103, "m")  # sunrise is 18:17 UTC there (seas.LEAVE: 20:00)
+    days = {"u": -1.0, "drifting": True, "leave": leave, "length": 12.0}
+    legs, trip, reach, _ = plan_day([north_south(20e3)], [1.0], **days)
+    check_day(legs, trip, reach)
+    assert set(legs["box"]) == {0, 1}
+    wet = legs.loc[legs["kind"] == "lines in", "start"].iloc[0].to_datetime64()
+    assert abs((wet - trip.window.sunrise) / np.timedelta64(1, "s")) < 61.0
+
+
 def test_a_line_that_leaves_the_currents_is_left_out():
     trip = make_trip(tank=60.0)
     sea = make_simple_sea(u=1.0, half=0.3, current_hours=(-12.0, 40.0))
