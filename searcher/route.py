@@ -133,7 +133,7 @@ def _check_ranks(boxes: gpd.GeoDataFrame, pinned: Collection[int], banned: Colle
             given=", ".join(
                 [f"rank {k}" for k in strangers] + [f"rank {k} both pinned and banned" for k in both]
             ),
-            expected=f"ranks 1 to {len(boxes)}, each pinned or banned",
+            expected=f"ranks of {sorted(boxes['rank'])}, each pinned or banned",
         )
 
 

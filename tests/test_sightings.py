@@ -821,3 +821,19 @@ def test_what_was_taken_back_names_itself_and_may_be_read_again(tmp_path):
     assert add_sightings(tmp_path, found.sightings).new == 1
     assert len(read_sightings(tmp_path)) == 1
     assert add_sightings(tmp_path, found.sightings).known == 1
+
+
+def moment_of(clock, *, now: str, zone: str = "America/New_York"):
+    first, last = (
+        datetime.fromisoformat(f"2026-{day}+00:00") for day in (f"{now[:5]}T00:00", f"{now[:5]}T23:00")
+    )
+    now = datetime.fromisoformat(f"2026-{now}+00:00")
+    return place_clock(clock, timezone=zone, first=first, last=last, now=now).astimezone(UTC)
+
+
+def test_an_hour_that_comes_twice_is_the_later_and_one_that_is_skipped_is_refused():
+    """New York, 2026: back at 06:00 UTC on 1 November, on at 07:00 UTC on 8 March (IANA database)."""
+    assert moment_of((1, 35), now="11-01T05:40").hour == 5
+    assert moment_of((1, 35), now="11-01T06:40").hour == 6
+    with pytest.raises(SearcherError, match=r"time outside the trip; given 02:30"):
+        moment_of((2, 30), now="03-08T08:00")

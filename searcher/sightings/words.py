@@ -9,7 +9,7 @@ import difflib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -280,7 +280,7 @@ def place_clock(
         given = _say(moments[0], zone)
     else:
         day = first.astimezone(zone).replace(hour=clock[0], minute=clock[1], second=0, tzinfo=None)
-        moments = [(day + k * DAY).replace(tzinfo=zone) for k in range(-1, 4)]
+        moments = [moment for k in range(-1, 4) for moment in _moments(day + k * DAY, zone)]
         given = f"{clock[0]:02d}:{clock[1]:02d}"
     at_sea = first <= now <= last
     latest = min(last, now + AHEAD) if at_sea else last
@@ -294,6 +294,12 @@ def place_clock(
         )
     middle = first + (last - first) / 2
     return max(inside) if at_sea else min(inside, key=lambda moment: abs(moment - middle))
+
+
+def _moments(local: datetime, zone: ZoneInfo) -> list[datetime]:
+    """The moments of a local time: two in the night when clocks go back, none where they skip it."""
+    both = {local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)}
+    return sorted(moment for moment in both if moment.astimezone(zone).replace(tzinfo=None, fold=0) == local)
 
 
 def _say(moment: datetime, zone: ZoneInfo) -> str:
