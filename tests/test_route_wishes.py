@@ -88,9 +88,7 @@ def test_pins_that_no_day_can_hold_are_refused():
 
 
 def test_ranks_that_cannot_be_pinned_or_banned_are_told():
-    with pytest.raises(
-        OutOfReach, match=r"rank 9, rank 2 both pinned and banned.*ranks of \[1, 2, 3, 4, 5\]"
-    ):
+    with pytest.raises(OutOfReach, match=r"rank 9, rank 2 both pinned and banned.*of \[1, 2, 3, 4, 5\]"):
         plan_route(FIVE, RATES, pinned=[2, 9], banned=[2])
 
 
