@@ -77,7 +77,7 @@ def say_review(found: Review) -> list[str]:
         *_say_encounters(found),
         "",
         *_say_temperature(found),
-        *([f"Left out: {found.others} of other days in this folder's log."] if found.others else []),
+        *([f"Left out of this folder's log, of other days: {found.others}."] if found.others else []),
         *_say_season(found),
     ]
 

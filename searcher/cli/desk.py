@@ -43,9 +43,8 @@ def desk(
         from searcher.desk.wishes import wishes_of
         from searcher.ready import prepare_kernels
 
-        served = Served(
-            lambda doc: Page(made, first).fill(doc), port=port
-        )  # a port that is taken is told first
+        # a port that is taken is told before anything is planned
+        served = Served(lambda doc: Page(made, first).fill(doc), port=port)
         prepare_kernels(step)
         step("planning")
         made = Desk(trip, sea)
