@@ -2,7 +2,8 @@
 
 Every run is a process of its own in an empty folder. The first has empty caches for compiled kernels (numba)
 and fonts (matplotlib), as after an installation; those after it use what it left there. The stages of a plan
-are those that `make_plan` names as they begin.
+are those that `make_plan` names as they begin. Here every stage compiles what it needs, one kernel after the
+other; `searcher demo` itself has all made ready beforehand, by as many processes as there are processors.
 """
 
 from __future__ import annotations
