@@ -25,10 +25,7 @@ def stands_out(index: np.ndarray, grid: Grid) -> np.ndarray:
     clear = np.isfinite(index)
     if not clear.any():
         return np.full(index.shape, np.nan)
-    known = np.where(clear, index, 0.0)
-    off = np.where(
-        clear, index - blur(known, grid, BACKGROUND) / np.maximum(blur(clear, grid, BACKGROUND), 1e-9), np.nan
-    )
+    off = np.where(clear, index - mean_about(index, grid, BACKGROUND), np.nan)
     usual = np.nanmedian(off)
     sd = 1.4826 * np.nanmedian(np.abs(off - usual))
     least = max(WEEDY * sd, 1e-9 * float(np.ptp(index[clear])))
@@ -37,18 +34,21 @@ def stands_out(index: np.ndarray, grid: Grid) -> np.ndarray:
 
 def steepness_of(depth: np.ndarray, grid: Grid) -> np.ndarray:
     """Slope (m per m) of a bottom (lat, lon; m), smoothed over `SMOOTH_BOTTOM`; NaN where it is not known."""
-    known = np.isfinite(depth)
-    smooth = blur(np.where(known, depth, 0.0), grid, SMOOTH_BOTTOM)
-    smooth /= np.maximum(blur(known, grid, SMOOTH_BOTTOM), 1e-9)
-    lat = grid.lat0 + grid.dlat * np.arange(depth.shape[0])
-    east, north = metres_between(lat, grid)
-    up, across = np.gradient(smooth)
-    return np.where(known, np.hypot(across / east[:, None], up / north[:, None]), np.nan)
+    east, north = _cells(depth, grid)
+    up, across = np.gradient(mean_about(depth, grid, SMOOTH_BOTTOM))
+    return np.where(np.isfinite(depth), np.hypot(across / east[:, None], up / north[:, None]), np.nan)
 
 
-def blur(field: np.ndarray, grid: Grid, length: float) -> np.ndarray:
-    """A field (lat, lon) smoothed by a Gaussian of so many metres."""
-    lat = grid.lat0 + grid.dlat * np.arange(field.shape[0])
-    east, north = metres_between(lat, grid)
+def mean_about(field: np.ndarray, grid: Grid, length: float) -> np.ndarray:
+    """Mean of what is known of a field (lat, lon) about every node, by a Gaussian of so many metres."""
+    east, north = _cells(field, grid)
     sigma = length / abs(float(north.mean())), length / abs(float(east.mean()))
-    return np.asarray(gaussian_filter(field.astype(np.float64), sigma, mode="nearest"))
+    known = np.isfinite(field)
+    parts = (np.where(known, field, 0.0), known)
+    total, weight = (gaussian_filter(part.astype(np.float64), sigma, mode="nearest") for part in parts)
+    return np.asarray(total / np.maximum(weight, 1e-9))
+
+
+def _cells(field: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Metres between the nodes of a field, east and north, row by row."""
+    return metres_between(grid.lat0 + grid.dlat * np.arange(field.shape[0]), grid)

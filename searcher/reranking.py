@@ -158,7 +158,8 @@ def rerank(
     )
     at = Place(float(near_longitude(at[0], plan.trip.port.sea_buoy.lon)), float(at[1]))
     check_given(plan, at, fuel, now)
-    day = day_at_sea(plan, sightings, now)
+    own = entries_of(plan.trip, sightings)
+    day = day_at_sea(plan, own, now)
     # weed and debris lie in many places besides the forecast lines: they tell of what floats, not of a line
     offsets = meet_lines(replace(day, log=day.log[~day.log["kind"].isin(NOTED)]))
     bias, readings = temperature_bias(day)
@@ -187,7 +188,7 @@ def rerank(
         log=day.log,
         readings=readings,
         unread=int(day.log["value"].notna().sum()) - readings,
-        others=len(sightings) - len(entries_of(plan.trip, sightings)),
+        others=len(sightings) - len(own),
         bias=bias,
         weights=weights,
         floating=floating,
@@ -239,11 +240,10 @@ def place_of_box(plan: Plan, line: shapely.LineString, now: np.datetime64) -> Pl
 
 
 def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> Day:
-    """The day as learning sees it."""
+    """The day as learning sees it; sightings: of its own hours (`searcher.learn.day.entries_of`)."""
     drift = make_drift(plan.sea)
     observer = Observer(plan.sea, plan.fronts, drift, plan.floating)
-    own = entries_of(plan.trip, sightings)
-    log = at_their_hour(in_order(own, now, species=plan.profile.name), plan.boxes, drift)
+    log = at_their_hour(in_order(sightings, now, species=plan.profile.name), plan.boxes, drift)
     return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
 
 

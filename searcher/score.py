@@ -111,7 +111,12 @@ def expected_rate(profile: Profile, features: np.ndarray) -> dict[str, np.ndarra
     weights = np.array([profile.weight(piece) for piece in PIECES])
     design = np.column_stack([np.ones(len(features)), features])
     mu = profile.sections["base"]["mean"] + features @ weights
-    sigma = np.sqrt(np.einsum("ij,jk,ik->i", design, profile.covariance(), design))
+    return log_normal_rate(mu, design, profile.covariance())
+
+
+def log_normal_rate(mu: np.ndarray, design: np.ndarray, covariance: np.ndarray) -> dict[str, np.ndarray]:
+    """Rates whose ln is normal about mu (n,) by weights of a covariance (k, k) and their features (n, k)."""
+    sigma = np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
     return {
         "expected": np.exp(mu + sigma**2 / 2),
         "expected_low": np.exp(mu - Z80 * sigma),

@@ -67,8 +67,8 @@ GLOSS = {
     "edge": "how steep the bottom is",
     "convergence": "how much denser floating matter is reckoned to lie here",
 }
-#: of a day with more legs and stays than these, so many boxes are printed
-PRINTED = ((50, 0), (28, 3), (-1, 7))
+#: a day with more legs and stays than these is printed closer, and without its lesser legs
+TIGHT, LONGEST = 28, 50
 #: layers of the map in the order of their switches: name, label, whether shown at first
 LAYERS = (
     ("temperature", "Temperature", True),
@@ -129,7 +129,7 @@ def page_facts(plan: Plan) -> dict[str, Any]:
     day = show.local(trip.window.start)
     steps = steps_of(plan)
     stories = [box_story(plan, box) for box in plan.boxes.sort_values("rank").itertuples()]
-    named = named_boxes(plan)
+    named, length = named_boxes(plan), len(steps) + len(plan.stays)
     verdict_now = verdict(plan.conditions)
     return {
         "port": ports_words(plan),
@@ -146,7 +146,9 @@ def page_facts(plan: Plan) -> dict[str, Any]:
         "conditions": [_condition(plan, condition) for condition in plan.conditions],
         "own_cautions": [text for text in plan.cautions if text not in STANDING_CAUTIONS],
         "cautions": list(cautions_of(plan)),
-        "printed": printed_boxes(plan, steps),
+        "printed": printed_boxes(plan, steps)[: 0 if length > LONGEST else 3 if length > TIGHT else 7],
+        "tight": length > TIGHT,
+        "longest": length > LONGEST,
         "first": _first(plan, steps),
         "clock": clock_rows(plan, steps),
         "timeline": draw_timeline(plan, steps),
@@ -231,13 +233,8 @@ def _first(plan: Plan, steps: list[Step]) -> dict[str, Any] | None:
 
 
 def printed_boxes(plan: Plan, steps: list[Step]) -> list[int]:
-    """Ranks of the boxes that are printed, so that two sheets hold the day: fewer, the more legs it has.
-
-    Those of the route come first, in the order of the day.
-    """
-    ranks = list(dict.fromkeys([step.box for step in steps if step.box] + sorted(named_boxes(plan))))
-    count = next(boxes for legs, boxes in PRINTED if len(steps) + len(plan.stays) > legs)
-    return ranks[:count]
+    """Ranks of the boxes in the order they are printed: those of the route first, as the day has them."""
+    return list(dict.fromkeys([step.box for step in steps if step.box] + sorted(named_boxes(plan))))
 
 
 def _gloss(plan: Plan) -> str:

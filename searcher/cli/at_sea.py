@@ -235,10 +235,10 @@ def show_taken_back(trip: Trip, how: Telling) -> None:
     """Mark the last entry as deleted and say which."""
     from searcher.sightings import read_sightings, take_back
 
-    before = read_sightings(trip.folder).set_index("id", drop=False)
+    before = read_sightings(trip.folder)
     if take_back(trip.folder) is None:
         raise SearcherError("nothing to take back", given="a log without entries")
-    row = before.loc[(before.index.difference(read_sightings(trip.folder)["id"]))[-1]]
+    row = before.sort_values("id").iloc[-1]
     how.tell(facts_of(row), f"took back {say_entry(row, trip)}")
 
 

@@ -18,7 +18,7 @@ import pandas as pd
 
 from searcher.errors import TableError
 from searcher.profile import PIECES, Profile
-from searcher.score import Z80
+from searcher.score import log_normal_rate
 from searcher.units import HOUR
 
 BASE = "base"
@@ -99,13 +99,7 @@ def posterior_rate(weights: Weights, features: pd.DataFrame) -> dict[str, np.nda
     the covariance of the weights taken in). A column `offset` adds to ln rate.
     """
     design = _design(weights.names, features)
-    mu = design @ weights.mean + _offset(features)
-    sigma = np.sqrt(np.einsum("ij,jk,ik->i", design, weights.covariance, design))
-    return {
-        "expected": np.exp(mu + sigma**2 / 2),
-        "expected_low": np.exp(mu - Z80 * sigma),
-        "expected_high": np.exp(mu + Z80 * sigma),
-    }
+    return log_normal_rate(design @ weights.mean + _offset(features), design, weights.covariance)
 
 
 def learned_profile(profile: Profile, weights: Weights) -> Profile:
