@@ -165,9 +165,11 @@ def test_map_has_every_layer_and_a_story_for_all_that_can_be_picked(made, plan):
     assert all(f'"{name}"' in text for name in names)
 
 
-def test_views_hold_the_route_and_the_range(made, plan):
+def test_views_hold_what_is_trolled_the_route_and_the_range(made, plan):
     plane = shapes.Plane(maps.map_region(plan))
-    for view, shape in (("view", shapely.union_all(plan.legs.geometry)), ("whole", plan.range_polygon)):
+    trolled = plan.legs.geometry[plan.legs["kind"] == "troll"]
+    held = {"near": trolled.union_all(), "view": plan.legs.union_all(), "whole": plan.range_polygon}
+    for view, shape in held.items():
         west, south, east, north = made[view]
         left, low, right, high = shape.bounds
         assert west < plane.xy(left, low)[0] < plane.xy(right, low)[0] < east

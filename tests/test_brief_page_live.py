@@ -149,8 +149,11 @@ def test_map_zooms_by_wheel_and_buttons(visit):
     assert np.diff(visit.ranges()[:2])[0] == pytest.approx(closer / 1.6, rel=1e-3)
     visit.tab.click("#zoom-out")
     assert np.diff(visit.ranges()[:2])[0] == pytest.approx(closer, rel=1e-3)
+    visit.tab.click("#see-near")
+    near = visit.ranges()
     visit.tab.click("#see-route")
     route = visit.ranges()
+    assert np.ptp(near[2:]) < np.ptp(route[2:])
     visit.tab.click("#see-all")
     assert np.ptp(visit.ranges()[:2]) > np.ptp(route[:2])
 

@@ -66,7 +66,8 @@ def live_map(plan: Plan) -> dict[str, Any]:
 
 
 def draw_live(plan: Plan) -> tuple[figure, dict[str, Any]]:
-    """The map, and its facts: the first `view` and the `whole` (m of the map), the `lon` of x = 0, words."""
+    """The map, and its facts: the first `view`, the worked boxes (`near`) and the `whole` (m of the map),
+    the `lon` of x = 0, words."""
     region = map_region(plan)
     around = region.grown(AROUND * geo.distance(geo.Place(*region[:2]), geo.Place(*region[2:])))
     plane = Plane(region)
@@ -84,6 +85,7 @@ def draw_live(plan: Plan) -> tuple[figure, dict[str, Any]]:
     return plot, {
         "lon": plane.lon,
         "view": plane.bounds(map_region(plan, around="route")),
+        "near": plane.bounds(map_region(plan, around="boxes")),
         "whole": plane.bounds(region),
         "units": words,
         "fastest": fastest,

@@ -24,6 +24,7 @@ from searcher.errors import SearcherError
 from searcher.files import whole_file
 from searcher.geo import Region
 from searcher.plan import Plan
+from searcher.tables import RUNS
 
 if TYPE_CHECKING:
     from cartopy.mpl.geoaxes import GeoAxes
@@ -119,18 +120,20 @@ def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool) -> Shee
 
 
 def map_region(plan: Plan, *, around: str = "reach") -> Region:
-    """The box around ports and legs with a margin, and around the "reach" all named boxes and the fuel range.
+    """The box around what is to be seen, with a margin.
 
-    Without legs "route" is "reach".
+    The "boxes" are those worked and what is trolled, the "route" is all legs and the ports besides, and the
+    "reach" all named boxes and the fuel range as well. Without legs each is the "reach".
     """
-    whole = around == "reach" or plan.legs.empty
-    ranks = named_boxes(plan) if whole else set(plan.legs["box"])
-    named = plan.boxes.geometry[plan.boxes["rank"].isin(ranks)]
+    whole, legs = around == "reach" or plan.legs.empty, plan.legs
+    close = around == "boxes" and not (whole or legs["kind"].isin(RUNS).all())
+    ranks = named_boxes(plan) if whole else set(legs["box"])
     shapes = [
-        *plan.legs.geometry,
-        *(shapely.Point(place) for port in ports_of(plan) for place in (port.at, port.sea_buoy)),
-        *named,
+        *(legs.geometry[~legs["kind"].isin(RUNS)] if close else legs.geometry),
+        *plan.boxes.geometry[plan.boxes["rank"].isin(ranks)],
     ]
+    if not close:
+        shapes += [shapely.Point(place) for port in ports_of(plan) for place in (port.at, port.sea_buoy)]
     if whole:
         shapes.append(plan.range_polygon)
     west, south, east, north = shapely.total_bounds([s for s in shapes if not s.is_empty])

@@ -187,18 +187,19 @@ def draw_route(plot: figure, plane: Plane, plan: Plan) -> None:
     plot.multi_line(xs, ys, line_color=under.tolist(), line_width=casing.tolist(), tags=["route"])
     line = plot.multi_line("xs", "ys", source=source, line_color="color", line_width="wide", tags=["route"])
     _pick(plot, line, line_width=8)
-    x, y, angle = shapes.headings(plane, legs.geometry[running])
-    plot.scatter(
-        x,
-        y,
-        angle=angle,
-        marker="triangle",
-        size=14,
-        fill_color=INK,
-        line_color=PAPER,
-        line_width=1,
-        tags=["route"],
-    )
+    for these, size, fill, edge in ((running, 14, INK, PAPER), (~running, 11, TROLL, INK)):
+        x, y, angle = shapes.headings(plane, legs.geometry[these])
+        plot.scatter(
+            x,
+            y,
+            angle=angle,
+            marker="triangle",
+            size=size,
+            fill_color=fill,
+            line_color=edge,
+            line_width=1,
+            tags=["route"],
+        )
     for port in ports_of(plan):
         _draw_port(plot, plane, plan, port)
 

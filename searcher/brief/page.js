@@ -44,6 +44,7 @@
     return [west - wide, south - high, east + wide, north + high];
   };
   const ROUTE = grown(live.view, 0.06);
+  const NEAR = grown(live.near, 0.02);
   const WHOLE = grown(live.whole, 0.02);
 
   // ---- where we look: a middle and metres a pixel, the same up as across
@@ -232,6 +233,7 @@
     byId("zoom-in").addEventListener("click", () => outlook.zoom(1 / 1.6));
     byId("zoom-out").addEventListener("click", () => outlook.zoom(1.6));
     byId("see-route").addEventListener("click", () => outlook.lookAt(ROUTE));
+    byId("see-near").addEventListener("click", () => outlook.lookAt(NEAR));
     byId("see-all").addEventListener("click", () => outlook.lookAt(WHOLE));
     outlook.space();
     outlook.lookAt(ROUTE);

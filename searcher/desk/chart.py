@@ -157,6 +157,7 @@ class Chart:
             ("East", lambda: self._move(STEP, 0)),
             ("North", lambda: self._move(0, STEP)),
             ("South", lambda: self._move(0, -STEP)),
+            ("Worked boxes", lambda: self._look(self.facts["near"])),
             ("Route", lambda: self._look(self.facts["view"])),
             ("Whole range", lambda: self._look(self.facts["whole"])),
         )
