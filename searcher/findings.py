@@ -141,19 +141,24 @@ def _say_temperature(found: Review) -> Iterator[str]:
 def _say_season(found: Review) -> Iterator[str]:
     trips = found.plan.learned_from
     if trips:
-        yield f"The plan's weights had learned from {trips} of your own trip{'s' if trips > 1 else ''}."
+        yield f"The plan's weights had learned from {_say_trips(trips, 'of your own ')}."
     if found.season is None:
         yield (
             "This trip learns from no log: [learn] from_log in trip.toml is false. Later trips whose file "
             "says true count this one."
         )
         return
-    yield f"The season, {found.trips + 1} reviewed trips with this one:"
+    yield f"The season, {_say_trips(found.trips + 1, 'reviewed ')} with this one:"
     yield from _say_table(found.season)
     yield (
         "The next plan with [learn] from_log = true learns from the same trips. learned.toml is the profile "
         "they make, to look at or to name as a species. All stays on this machine."
     )
+
+
+def _say_trips(count: int, which: str = "") -> str:
+    """So many trips."""
+    return f"{count} {which}trip{'s' if count > 1 else ''}"
 
 
 def draw_reliability(found: Review, path: str | os.PathLike[str]) -> Path:
@@ -166,7 +171,7 @@ def draw_reliability(found: Review, path: str | os.PathLike[str]) -> Path:
     axes = figure.add_subplot()
     tables = [("today", found.table, "#0b3c5d", "o")]
     if found.season is not None:
-        tables.append((f"season, {found.trips + 1} trips", found.season, "#b8860b", "s"))
+        tables.append((f"season, {_say_trips(found.trips + 1)}", found.season, "#b8860b", "s"))
     top = 0.1
     for label, table, color, marker in tables:
         top = max(top, _draw_table(axes, table, label=label, color=color, marker=marker))

@@ -129,7 +129,7 @@ def find_reach(
             given=f"{_above_reserve(trip, fuel):.0f} L above the reserve and "
             f"{(to_seconds(trip.window.end) - to_seconds(at or trip.window.start)) / 3600:.1f} h",
             expected=f"enough for the way to the sea buoy and back and {work / 3600:.1f} h of trolling",
-            hint="Give more fuel, a smaller reserve is not advised, or a longer window",
+            hint="Take more fuel or allow more hours; do not lower the reserve",
         )
     out = [waters.times_from(budget.start, v, at=budget.leave) for v in speeds]
     fields = _choose_speeds(budget, out, home, speeds, burns)

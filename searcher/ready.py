@@ -151,7 +151,7 @@ def prepare_kernels(
     unready = [name for name in list_unready() if names is None or name in names]
     if not unready:
         return False
-    tell("preparing for first use: compiling, about 15 s, only once")
+    tell("preparing for first use: compiling, some twenty seconds, only once")
     own, *others = share_out(unready, min(_processors(), MOST))
     helpers = [helper for helper in map(_start, filter(None, others)) if helper]
     try:

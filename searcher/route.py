@@ -336,7 +336,7 @@ def empty_stays() -> pd.DataFrame:
 def find_stays(stops: list[Stop], laid: Laid, worth: np.ndarray, course: Course) -> pd.DataFrame:
     """How long the day stays at each box, and by when to leave one that is empty: see `Route`."""
     boxes = course.boxes
-    fading, times = fading_of(boxes, course.day), pass_times(boxes, course.day)
+    fading = fading_of(boxes, course.day)
     trolled = {
         stop: [row for row in laid.rows if row["kind"] == "troll" and row["box"] == course.rank(stop)]
         for stop in stops
@@ -345,17 +345,17 @@ def find_stays(stops: list[Stop], laid: Laid, worth: np.ndarray, course: Course)
     expected = np.array([worth[stop.row, stop.passes - 1] for stop in stops])
     stays = []
     for k, stop in enumerate(stops):
-        begin = float(to_seconds(trolled[stop][0]["start"]))
+        first = trolled[stop][-stop.passes]  # before it the boat may have trolled on from the box before
         # what the rest of the day yields, its runs included
         elsewhere = expected[k + 1 :].sum() / (ends[-1] - ends[k]) if k + 1 < len(stops) else 0.0
         box = boxes.iloc[stop.row]
         belief = Belief.of_interval(
             *(box[name] / HOUR for name in ("expected", "expected_low", "expected_high"))
         )
-        stay = max(belief.leave_after(elsewhere, fading[stop.row]), times[stop.row])
-        stays.append(
-            (course.rank(stop), begin, ends[k], stop.passes, expected[k], min(begin + stay, ends[k]))
-        )
+        empty = float(to_seconds(first["start"])) + belief.leave_after(elsewhere, fading[stop.row])
+        leave = np.clip(empty, float(to_seconds(first["end"])), ends[k])
+        begin = float(to_seconds(trolled[stop][0]["start"]))
+        stays.append((course.rank(stop), begin, ends[k], stop.passes, expected[k], leave))
     table = pd.DataFrame(stays, columns=STAYS)
     moments = {name: to_times(table[name].to_numpy(dtype=float)) for name in ("start", "end", "leave_by")}
     return table.assign(**moments).astype({"box": int, "passes": int, "expected": float})

@@ -181,7 +181,7 @@ def test_sheet_says_when_how_old_and_what_to_beware_of(plan):
     assert "back to Thu 15 Jan 13:00 AEDT" in text
     assert "turn for home by 14:20 from the last box" in text
     assert "lines where expected when the boat could first be there, 08:00." in text
-    assert "Yellow: troll, on purpose on the cold side of a break" in text
+    assert "Yellow: troll; along a break on purpose on its cold side" in text
     for caution in brief.cautions_of(plan):
         assert caution in text
     for word in ("temperature break", "gathered matter", "fuel range", "closed area", "no clear view"):
