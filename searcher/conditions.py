@@ -36,12 +36,15 @@ LEAST_CURRENTS = 0.95
 MOST_UNSEEN = 0.1
 #: data that cover less of the water within reach than this earn a caution
 COVERED = 0.95
-#: a single field of wind or waves stands for so long to either side, s
-SINGLE_FIELD = 3 * 3600.0
+#: a single field of wind or waves stands for so long to either side, s; and none for longer than the second
+SINGLE_FIELD, LONGEST_HELD = 3 * 3600.0, 6 * 3600.0
+#: fields farther apart than so many of their usual steps have a gap between them, and than so long, s
+GAP, LEAST_GAP = 1.9, 3600.0
 #: a straight way in may cross so much of what is drawn as land (breakwaters, the berth), m
 HARBOUR = 1000.0
 #: the conditions as part of a longer word
 WORDS = {"wind": "wind", "waves": "wave"}
+FIELDS = {"currents": ("u", "v"), "wind": ("u10", "v10"), "waves": ("hs", "hs")}
 #: fields that lines are found in or moved by
 LINES_FROM = ("temperature", "currents")
 #: fields that no part of a plan uses yet, and the one made of the temperature
@@ -118,8 +121,8 @@ def hours_of(trip: Trip) -> np.ndarray:
 def sizes_within(node: str, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> np.ndarray:
     """Wind speed or wave height (hours of the trip, cells within reach); NaN where the data say nothing.
 
-    Between fields values are linear in time; before the first and after the last they are held for one step.
-    Where nothing is within reach they are those at the sea buoy.
+    Between fields values are linear in time, but unknown farther than a usual step from any of them: so long
+    the first and the last are held. Where nothing is within reach they are those at the sea buoy.
     """
     row, column = np.nonzero(reach["reachable"].values)
     if not row.size:
@@ -129,15 +132,46 @@ def sizes_within(node: str, trip: Trip, sea: xr.DataTree, reach: xr.Dataset) -> 
     hours = to_seconds(hours_of(trip))
     if not has(sea, node):
         return np.full((hours.size, row.size), np.nan)
-    flow = flow_of(sea[node].to_dataset(), *{"wind": ("u10", "v10"), "waves": ("hs", "hs")}[node])
-    step = np.diff(flow.t).max() if flow.t.size > 1 else SINGLE_FIELD
+    flow = flow_of(sea[node].to_dataset(), *FIELDS[node])
+    given = to_seconds(hours_given(sea, node))
+    step = min(_usual_step(given), LONGEST_HELD)
     lon, lat = reach["lon"].values[column], reach["lat"].values[row]
     sizes = np.full((hours.size, row.size), np.nan)
     for k, moment in enumerate(hours):
-        if flow.t[0] - step <= moment <= flow.t[-1] + step:
+        if (np.abs(given - moment) <= step).any():
             u, v = sample_vectors(flow, np.full(lon.size, moment), lon, lat)
             sizes[k] = u if node == "waves" else np.hypot(u, v)
     return sizes
+
+
+def hours_given(sea: xr.DataTree, node: str) -> np.ndarray:
+    """Hours of the fields of a node that hold any value, datetime64, in order."""
+    data = sea[node].to_dataset()
+    filled = [np.isfinite(data[name].values).any(axis=(1, 2)) for name in FIELDS[node]]
+    return data["time"].values[np.logical_and.reduce(filled)]
+
+
+def _usual_step(times: np.ndarray) -> float:
+    """The usual step between fields, s; of one alone, for how long it stands."""
+    return float(np.median(np.diff(times))) if times.size > 1 else SINGLE_FIELD
+
+
+def gap_cautions(sea: xr.DataTree, trip: Trip) -> Iterator[str]:
+    """Hours of the trip for which currents, wind or waves are missing between others that are there."""
+    start, end = to_seconds(trip.window.start), to_seconds(trip.window.end)
+    for node in ("currents", *WORDS):
+        if not has(sea, node):
+            continue
+        hours = hours_given(sea, node)
+        times = to_seconds(hours)
+        least = max(GAP * _usual_step(times), LEAST_GAP)
+        for k in np.flatnonzero(np.diff(times) > least):
+            if times[k] < end and times[k + 1] > start:
+                say = trip.show.say_time
+                yield (
+                    f"No {node} data between {say(hours[k])} and {say(hours[k + 1])}: where the plan reckons "
+                    "with them it takes them from those before and after."
+                )
 
 
 def find_cautions(
@@ -154,6 +188,7 @@ def find_cautions(
         *_weather_cautions(conditions, trip, reach),
         *area_cautions(trip),
         *data_cautions(data, trip),
+        *gap_cautions(sea, trip),
         *_cover_cautions(sea, reach, trip),
         *_way_in_cautions(trip),
         *_result_cautions(boxes, legs, reach),
@@ -171,14 +206,14 @@ def _weather_cautions(conditions: Sequence[Condition], trip: Trip, reach: xr.Dat
                 f"No {WORDS[condition.name]} data for all hours and waters of this trip: judge the "
                 f"{condition.name} by the official forecast alone."
             )
-            if condition.name == "waves":
-                more = "in higher waves they take longer and burn more, the way home too"
-                yield f"Runs are reckoned {sea}: {more}."
         elif not condition.within:
             yield (
                 f"Beyond your limit: {condition.name} up to {say(condition.value)} at "
                 f"{show.say_clock(condition.at)}, your limit is {say(condition.limit)}."
             )
+        if condition.name == "waves" and (condition.within is None or "waves" not in reach):
+            more = "in higher waves they take longer and burn more, the way home too"
+            yield f"Runs are reckoned {sea}: {more}."
 
 
 def area_cautions(trip: Trip) -> Iterator[str]:
@@ -264,7 +299,9 @@ def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator
             if share < COVERED:
                 yield f"The {node} data cover {share:.0%} of the water within reach."
     known = reach["currents_known"].values[reachable]
-    if known.size and known.mean() < LEAST_CURRENTS:
+    if known.size and not known.any():
+        yield "No currents are known in the water within reach: it is taken to stand still."
+    elif known.size and known.mean() < LEAST_CURRENTS:
         yield (
             f"Currents are known for only {known.mean():.0%} of the water within reach; elsewhere the "
             "nearest known current is used."

@@ -52,7 +52,7 @@ class Day:
     """What limits the day: places, hours (s since `sea.EPOCH`), fuel (L), speeds and burns.
 
     `fuel` is what may be burnt from `start` to `finish`, `spare` what is in the tank besides: the reserve and
-    what the way in from the sea buoy still takes.
+    what the way in from the sea buoy still takes. `idle_burn`: what waiting for daylight takes, at sea.
     """
 
     start: Place
@@ -67,6 +67,7 @@ class Day:
     run_burn: float
     troll: float
     troll_burn: float
+    idle_burn: float
 
 
 def day_of(
@@ -107,6 +108,7 @@ def day_of(
         run_burn=float(boat.burn(speed)),
         troll=trip.gear.troll,
         troll_burn=float(boat.burn(trip.gear.troll)),
+        idle_burn=0.0 if start is None else float(boat.burn(min(boat.speeds))),
     )
 
 
@@ -173,7 +175,9 @@ class Course:
                 log.blocked = before[-1]
                 return log
         else:
-            log, wet = Log(self.day.start, self.first_departure(stop), self.day.fuel), False
+            depart = self.first_departure(stop)
+            fuel = self.day.fuel - self.day.idle_burn * (depart - self.day.starts)
+            log, wet = Log(self.day.start, depart, fuel), False
         if not ((self.join if wet else self.approach)(stop, log) and self.work(stop, log)):
             log.blocked = stop
         return log

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
 
 from searcher.kernels.sample import Grid
 from searcher.sea import metres_between
@@ -13,6 +12,8 @@ from searcher.sea import metres_between
 BACKGROUND, WEEDY = 25e3, 4.0
 #: the bottom is smoothed over so many metres before its slope is taken
 SMOOTH_BOTTOM = 1000.0
+#: what is known counts for so much at least where a mean is made of it; a node itself counts 1
+NEAR = 1e-9
 
 
 def stands_out(index: np.ndarray, grid: Grid) -> np.ndarray:
@@ -40,13 +41,24 @@ def steepness_of(depth: np.ndarray, grid: Grid) -> np.ndarray:
 
 
 def mean_about(field: np.ndarray, grid: Grid, length: float) -> np.ndarray:
-    """Mean of what is known of a field (lat, lon) about every node, by a Gaussian of so many metres."""
+    """Mean of what is known of a field (lat, lon) about every node, by a Gaussian of so many metres.
+
+    NaN where nothing near is known. As products of matrices, for which no library has to be loaded at sea.
+    """
     east, north = _cells(field, grid)
-    sigma = length / abs(float(north.mean())), length / abs(float(east.mean()))
+    along_lat, along_lon = (
+        _gaussian(count, length / abs(float(cell.mean())))
+        for count, cell in zip(field.shape, (north, east), strict=True)
+    )
     known = np.isfinite(field)
-    parts = (np.where(known, field, 0.0), known)
-    total, weight = (gaussian_filter(part.astype(np.float64), sigma, mode="nearest") for part in parts)
-    return np.asarray(total / np.maximum(weight, 1e-9))
+    total, weight = (along_lat @ part @ along_lon for part in (np.where(known, field, 0.0), known * 1.0))
+    return np.where(weight > NEAR, total / np.maximum(weight, NEAR), np.nan)
+
+
+def _gaussian(count: int, sigma: float) -> np.ndarray:
+    """What each of so many nodes counts for at each other, sigma in nodes: (count, count)."""
+    node = np.arange(count)
+    return np.asarray(np.exp(-0.5 * (np.subtract.outer(node, node) / sigma) ** 2))
 
 
 def _cells(field: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import erf
 
 from searcher.errors import SearcherError
 
@@ -32,6 +31,8 @@ def find_by_random(coverage: ArrayLike) -> np.ndarray:
 
 def find_by_inverse_cube(coverage: ArrayLike) -> np.ndarray:
     """The same by parallel sweeps under the inverse cube law of sighting, erf(√π C / 2) (Koopman 1980)."""
+    from scipy.special import erf  # here, since at sea it is not wanted and takes long to load
+
     return erf(0.5 * math.sqrt(math.pi) * np.asarray(coverage, dtype=float))
 
 

@@ -22,7 +22,7 @@ from searcher.drift import drift_fronts
 from searcher.evidence import floating_around
 from searcher.learn import learned_profile, prior_weights, read_season, update_weights
 from searcher.profile import Profile, read_profile
-from searcher.reach import WORK, at_middles, find_reach, range_polygon, time_to_troll
+from searcher.reach import WORK, at_middles, find_reach, last_start, range_polygon, time_to_troll
 from searcher.route import MOST, empty_stays, find_route
 from searcher.score import rank_boxes
 from searcher.sea import check_sea, to_seconds, to_times
@@ -170,7 +170,7 @@ def _route_day(plan: Plan, pinned: Collection[int], banned: Collection[int], *, 
         best=route.best,
         bound=route.bound,
         cautions=cautions + STANDING_CAUTIONS,
-        turn_for_home=latest_turn(route.legs, reach, trip),
+        turn_for_home=latest_turn(route.legs, reach, trip, plan.waters),
         settings=plan.settings | {"cruise": route.speed},
     )
 
@@ -243,17 +243,23 @@ def arrival_times(fronts: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np
     return to_times(to_seconds(trip.window.start) + np.minimum(out + reach.attrs["port_time"], longest))
 
 
-def latest_turn(legs: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip) -> np.datetime64:
+def latest_turn(legs: gpd.GeoDataFrame, reach: xr.Dataset, trip: Trip, waters: Waters) -> np.datetime64:
     """Latest time to leave the end of the last box: in time for `home_by`, and above the reserve.
 
     Until then the boat is taken to troll on. NaT for an empty route.
     """
     if legs.empty:
         return np.datetime64("NaT", "ns")
-    home = legs.iloc[-1]
-    run = float((home["end"] - home["start"]) / np.timedelta64(1, "s"))
-    by_hours = to_seconds(trip.window.end) - reach.attrs["finish_time"] - run
-    reserve = trip.boat.tank * trip.boat.reserve + reach.attrs["finish_fuel"]
-    trolling = (home["fuel_left"] - reserve) / float(trip.boat.burn(trip.gear.troll))
-    by_fuel = to_seconds(home["start"]) + max(trolling, 0.0)
-    return to_times(min(by_hours, by_fuel))
+    home, boat = legs.iloc[-1], trip.boat
+    reserve = boat.tank * boat.reserve + reach.attrs["finish_fuel"]
+    turn = last_start(
+        waters,
+        home.geometry,
+        float(home["speed"]),
+        leave=float(to_seconds(home["start"])),
+        back=float(to_seconds(trip.window.end)) - reach.attrs["finish_time"],
+        fuel=home["fuel_left"] + home["fuel_used"] - reserve,
+        burn=float(boat.burn(home["speed"])),
+        idle=float(boat.burn(trip.gear.troll)),
+    )
+    return to_times(turn)

@@ -23,7 +23,6 @@ import numpy as np
 import shapely
 import xarray as xr
 from numpy.typing import ArrayLike
-from scipy.ndimage import binary_dilation
 
 from searcher.errors import OutOfReach
 from searcher.files import whole_file
@@ -31,10 +30,12 @@ from searcher.geo import Place, destination, distance, near_longitude
 from searcher.kernels.sample import sample_field
 from searcher.sea import to_seconds, to_times
 from searcher.trip import Boat, Finish, Port, Trip
-from searcher.waters import Waters, survey_waters
+from searcher.waters import Waters, survey_waters, with_beside
 
 #: the work a place must leave time and fuel for, s
 WORK = 3600.0
+#: hours at which a way may be begun are looked at so far apart, s
+EVERY = 300.0
 
 
 @dataclass(frozen=True)
@@ -293,6 +294,39 @@ def time_to_troll(reach: xr.Dataset, trip: Trip) -> xr.DataArray:
     return left.where(reach["reachable"], 0.0).clip(min=0.0)
 
 
+def last_start(
+    waters: Waters,
+    way: shapely.LineString,
+    speed: float,
+    *,
+    leave: float,
+    back: float,
+    fuel: float,
+    burn: float,
+    idle: float,
+) -> float:
+    """Until when (s since `sea.EPOCH`) a boat at the start of a way may set out on it, from `leave` on.
+
+    In the currents and waves of each hour, so that it is at the end by `back` and has burnt no more than
+    `fuel` L: `burn` L/s on the way at `speed`, `idle` until then. Once it no longer fits
+    no later hour counts.
+    """
+    wait = np.arange(0.0, max(back - leave, 0.0) + EVERY, EVERY)
+    taken = waters.way_times(way, speed, leave + wait)
+    late, short = leave + wait + taken - back, taken * burn + wait * idle - fuel
+    return leave + min(_lasts(wait, late), _lasts(wait, short))
+
+
+def _lasts(wait: np.ndarray, wanting: np.ndarray) -> float:
+    """Until when nothing is wanting, linear between the waits; 0 where something is from the beginning."""
+    first = int(np.argmax(wanting > 0.0)) if (wanting > 0.0).any() else -1
+    if first <= 0:
+        return float(wait[first])
+    before, after = wanting[first - 1], wanting[first]
+    share = -before / (after - before) if np.isfinite(after) else 0.0
+    return float(wait[first - 1] + share * (wait[first] - wait[first - 1]))
+
+
 def range_polygon(reach: xr.Dataset) -> shapely.Geometry:
     """The outline of what is within reach: a (multi)polygon in degrees, empty where nothing is."""
     generator = contourpy.contour_generator(
@@ -310,8 +344,7 @@ def range_polygon(reach: xr.Dataset) -> shapely.Geometry:
 def _blocked_rim(reach: xr.Dataset) -> shapely.Geometry:
     """The blocked cells beside what is within reach, as one geometry."""
     blocked = reach["blocked"].values.astype(bool)
-    near = binary_dilation(reach["reachable"].values.astype(bool), np.ones((3, 3), bool))
-    row, column = np.nonzero(blocked & near)
+    row, column = np.nonzero(blocked & with_beside(reach["reachable"].values.astype(bool)))
     lon, lat = reach["lon"].values, reach["lat"].values
     x, y, half_x, half_y = lon[column], lat[row], (lon[1] - lon[0]) / 2, (lat[1] - lat[0]) / 2
     return shapely.union_all(shapely.box(x - half_x, y - half_y, x + half_x, y + half_y))

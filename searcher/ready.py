@@ -74,7 +74,7 @@ def _kernels() -> dict[str, tuple[Any, float, list[tuple[Any, ...]]]]:
         (march.march, 2.5, [(medium, *(number,) * 4, ints[1])]),
         (median._clean_tiles, 1.2, [(singles[2], count, count, singles[2])]),
         (section.gather_sections, 1.0, [lines]),
-        (march.straight_times, 0.2, [(medium, *(reals[1],) * 5)]),
+        (march.straight_times, 0.2, [(medium, *(reals[1],) * 5, number)]),
         (histogram._mark_rows, 1.0, [(*windows, bytes_, bytes_, count, count)]),
         (bound.relax, 0.9, [(ints[1], ints[1], reals[1], costs, ints[2], count)]),
         (ridge.find_crossings, 0.6, [crossings]),

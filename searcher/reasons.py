@@ -142,6 +142,8 @@ def _say_bias(found: Rerank) -> Iterator[str]:
 def say_way(found: Rerank) -> list[str]:
     """Where next, then where, when to leave each, and when to turn for home."""
     show = found.plan.trip.show
+    if found.home.way is None:
+        return ["TURN FOR HOME NOW: no way over open water is known from here. Tell the person ashore."]
     if not found.home.fits:
         return [_say_late(found, show), _say_home(found, show)]
     if not found.goes_on:
@@ -202,8 +204,6 @@ def _say_home(found: Rerank, show: Show) -> str:
 
 def _say_late(found: Rerank, show: Show) -> str:
     home, wants = found.home, []
-    if np.isinf(home.late) or np.isinf(home.short):
-        return "TURN FOR HOME NOW: no way over open water is known from here. Tell the person ashore."
     if home.fuel > found.fuel:
         return (
             f"NOT ENOUGH FUEL TO REACH HOME: it takes {show.say_fuel(home.fuel)} at the least, "

@@ -384,7 +384,7 @@ def _with_route(
         boxes = boxes.assign(**fields, fuel=burnt)
     plan = replace(plan, boxes=boxes, reach=reach)
     route = _route(plan, at, fuel, now, pinned, banned, loyal)
-    turn = latest_turn(route.legs, reach, plan.trip)
+    turn = latest_turn(route.legs, reach, plan.trip, plan.waters)
     return replace(
         plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
     )
@@ -392,12 +392,10 @@ def _with_route(
 
 def _leg_home(plan: Plan, at: Place, fuel: float, now: np.datetime64, home: WayHome) -> gpd.GeoDataFrame:
     """The way home as the only leg, begun at once; none where no way over open water is known."""
-    way = plan.waters.way(at, plan.trip.last_port.sea_buoy, home.speed)
-    if way is None:
+    if home.way is None:
         return empty_table("legs")
-    begin, burn = float(to_seconds(now)), float(plan.trip.boat.burn(home.speed))
-    log = Log(at, begin, fuel)
-    log.add("home", way, plan.waters.way_time(way, home.speed, at=begin), home.speed, burn, 0)
+    log = Log(at, float(to_seconds(now)), fuel)
+    log.add("home", home.way, home.run, home.speed, float(plan.trip.boat.burn(home.speed)), 0)
     return make_legs(Laid(log.finish(0.0)))
 
 

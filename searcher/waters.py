@@ -14,10 +14,11 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 import shapely
 import xarray as xr
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
-from scipy.ndimage import distance_transform_edt
 
 from searcher.coast import Coast, survey_coast
 from searcher.geo import Place
@@ -30,6 +31,8 @@ from searcher.units import KNOT
 
 #: times around a start are those of straight ways within so many cells
 EXACT_CELLS = 25.0
+#: a boat in a blocked cell finds open water within so many cells, or none
+WAY_OUT = 6
 #: between the fields of hourly currents, at most, s
 HOUR = 3600.0
 #: speeds up to this one are not slowed by waves: trolling is not, m/s
@@ -149,15 +152,18 @@ class Waters(Coast):
         """Time (s) of straight ways between places, (n, 2) arrays of degrees; infinity where not clear.
 
         `at` (s since `sea.EPOCH`, one or n): when each is begun, in the currents of each hour; without it in
-        their mean.
+        their mean. A way may begin in blocked cells, so long as it is clear of the shapes themselves.
         """
+        ways = shapely.linestrings(np.stack([start, end], axis=1))
+        return np.where(shapely.intersects(self.obstacles, ways), np.inf, self._times(start, end, speed, at))
+
+    def _times(self, start: np.ndarray, end: np.ndarray, speed: float, at: ArrayLike | None) -> np.ndarray:
+        """As `straight_times`, of ways that are known to be clear of the shapes."""
         medium = self.medium(speed, hourly=at is not None)
         depart = np.broadcast_to(np.asarray(0.0 if at is None else at, dtype=np.float64), len(start)).copy()
         ax, ay = self.cells(start[:, 0], start[:, 1])
         bx, by = self.cells(end[:, 0], end[:, 1])
-        times = straight_times(medium, depart, ax, ay, bx, by)
-        ways = shapely.linestrings(np.stack([start, end], axis=1))
-        return np.where(shapely.intersects(self.obstacles, ways), np.inf, times)
+        return straight_times(medium, depart, ax, ay, bx, by, min(speed, CALM))
 
     def travel_times(self, start: np.ndarray, end: np.ndarray, speed: float) -> np.ndarray:
         """Time (s) of the best known way between places: straight where clear, else around the obstacle."""
@@ -179,20 +185,46 @@ class Waters(Coast):
 
     def way_time(self, way: shapely.LineString, speed: float, *, at: float | None = None) -> float:
         """Time (s) along a way of straight pieces; `at` as in `straight_times`."""
-        xy = shapely.get_coordinates(way)
         if at is None:
+            xy = shapely.get_coordinates(way)
             return float(self.straight_times(xy[:-1], xy[1:], speed).sum())
-        time = at
-        for start, end in pairwise(xy):
-            time += float(self.straight_times(start[None], end[None], speed, at=time)[0])
-        return time - at
+        return float(self.way_times(way, speed, np.array([at]))[0])
+
+    def way_times(self, way: shapely.LineString, speed: float, at: np.ndarray) -> np.ndarray:
+        """Time (s) along a way of straight pieces, in the water of each hour, begun at each of `at` (n,)."""
+        if shapely.intersects(self.obstacles, way):
+            return np.full(at.size, np.inf)
+        arrived = at.astype(np.float64)
+        for start, end in pairwise(shapely.get_coordinates(way)):
+            under_way = np.isfinite(arrived)
+            moments = arrived[under_way]
+            here, there = (np.tile(place, (moments.size, 1)) for place in (start, end))
+            arrived[under_way] += self._times(here, there, speed, moments)
+        return arrived - at
 
     def way(self, start: Place, end: Place, speed: float) -> shapely.LineString | None:
         """A way from one place to another in few straight pieces, all clear; None where there is none."""
         ends = np.array([start, end], dtype=np.float64)
         if np.isfinite(self.straight_times(ends[:1], ends[1:], speed)[0]):
             return shapely.LineString(ends)
-        return self._way_around(start, end, speed)
+        around = self._way_around(start, end, speed)
+        if around is not None:
+            return around
+        out = self._way_out(start, speed)
+        onward = None if out is None else self._way_around(out, end, speed)
+        if onward is None:
+            return None
+        taut = self._pull_taut(np.vstack([ends[:1], shapely.get_coordinates(onward)]), speed)
+        return None if taut is None else shapely.LineString(taut)
+
+    def _way_out(self, place: Place, speed: float) -> Place | None:
+        """The nearest open node to which it is clear from a place among blocked cells; None if none is."""
+        column, row = np.round(self.cells(*place)).astype(int)
+        near = [slice(max(middle - WAY_OUT, 0), max(middle + WAY_OUT + 1, 0)) for middle in (row, column)]
+        rows, columns = np.nonzero(~self.blocked[near[0], near[1]])
+        nodes = np.column_stack([self.lon[near[1]][columns], self.lat[near[0]][rows]])
+        times = self.straight_times(np.tile(np.array(place), (len(nodes), 1)), nodes, speed)
+        return Place(*nodes[times.argmin()]) if np.isfinite(times).any() else None
 
     def _way_around(
         self, start: Place, end: Place, speed: float, *, homeward: bool = False
@@ -248,58 +280,89 @@ def survey_waters(
 ) -> Waters:
     """The waters of a trip: its coast, if it is not known already, and currents and waves over its hours."""
     coast = coast or survey_coast(trip, sea, spacing=spacing)
-    hourly, known = _find_currents(trip, sea, coast.lon, coast.lat)
-    waves = _find_waves(trip, sea, coast.lon, coast.lat)
+    hourly, known = _find_currents(trip, sea, coast)
+    waves = _find_waves(trip, sea, coast)
     u, v = np.ascontiguousarray(np.moveaxis(hourly.flow.mean(axis=0), -1, 0))
     mean = None if waves is None else waves.mean(axis=0)
     hourly = hourly._replace(waves=waves)
     return Waters(coast.lon, coast.lat, coast.blocked, coast.obstacles, u, v, known, mean, hourly)
 
 
-def _find_currents(
-    trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray
-) -> tuple[Hourly, np.ndarray]:
+def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast) -> tuple[Hourly, np.ndarray]:
     """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
     data = sea["currents"].to_dataset()
-    fields, moments = _hour_by_hour(flow_of(data), trip, lon, lat)
-    known = _fill_gaps(fields)
+    fields, moments = _hour_by_hour(flow_of(data), trip, coast.lon, coast.lat)
+    known = _fill_gaps(fields, coast.blocked)
     if not known.any():
         fields[:] = 0.0
     return Hourly(moments[0], moments[1] - moments[0], fields), known
 
 
-def _find_waves(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np.ndarray | None:
+def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast) -> np.ndarray | None:
     """Significant height at the hours of the trip, gaps filled from the nearest; None if none is known."""
     if not has(sea, "waves"):
         return None
     data = sea["waves"].to_dataset()
     given, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
-    grid, (x, y) = grid_of(data), (axis.ravel() for axis in np.meshgrid(lon, lat))
-    fields = np.empty((len(given), lat.size, lon.size))
+    grid, (x, y) = grid_of(data), (axis.ravel() for axis in np.meshgrid(coast.lon, coast.lat))
+    fields = np.empty((len(given), *coast.blocked.shape))
 
     def sample(first: int, last: int) -> None:
         for k in range(first, last):
             height = np.ascontiguousarray(given[k, :, :, 0])
-            fields[k] = sample_field(height, grid, x, y).reshape(lat.size, lon.size)
+            fields[k] = sample_field(height, grid, x, y).reshape(coast.blocked.shape)
 
     in_threads(sample, len(given))
-    return fields if _fill_gaps(fields).any() else None
+    return fields if _fill_gaps(fields, coast.blocked).any() else None
 
 
-def _fill_gaps(fields: np.ndarray) -> np.ndarray:
+def _fill_gaps(fields: np.ndarray, blocked: np.ndarray) -> np.ndarray:
     """Fill nodes of fields (time, lat, lon, ...) not known at every hour from the nearest that is, in place.
 
-    Returns where they were known, (lat, lon); where that is nowhere, nothing is filled.
+    Those on and beside open water, that is; where no boat comes they become 0. Returns where they were known,
+    (lat, lon); where that is nowhere, nothing is filled.
     """
     known = np.isfinite(fields.sum(axis=(0, *range(3, fields.ndim))))
     if known.any():
-        rows, columns = distance_transform_edt(~known, return_distances=False, return_indices=True)
-        fields[:, ~known] = fields[:, rows[~known], columns[~known]]
+        wanted, rim = (
+            ~known & with_beside(~blocked),
+            known & with_beside(~known),
+        )  # the nearest lies on the rim
+        row, column = np.nonzero(rim)
+        nearest = shapely.STRtree(_nodes(rim)).nearest(_nodes(wanted))
+        fields[:, ~known] = 0.0
+        fields[:, wanted] = fields[:, row[nearest], column[nearest]]
     return known
+
+
+def with_beside(nodes: np.ndarray) -> np.ndarray:
+    """Some nodes (lat, lon; bool) and the eight beside each."""
+    return np.asarray(sliding_window_view(np.pad(nodes, 1), (3, 3)).any(axis=(2, 3)))
+
+
+def _nodes(nodes: np.ndarray) -> np.ndarray:
+    """Some nodes (lat, lon; bool) as points, counted in nodes."""
+    return np.asarray(shapely.points(np.argwhere(nodes)))
+
+
+def _bridge(field: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """A field (time, lat, lon) with the hours at which a node is not known taken from those that are.
+
+    Linear between them, held before the first and after the last; a node that is never known stays so.
+    """
+    known = np.isfinite(field)
+    partly = known.any(axis=0) & ~known.all(axis=0)
+    if not partly.any():
+        return field
+    series = pd.DataFrame(field[:, partly], index=times)
+    bridged = field.copy()
+    bridged[:, partly] = series.interpolate("index", limit_direction="both").to_numpy()
+    return bridged
 
 
 def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Fields (time, lat, lon, 2) of a flow over the trip in even steps of up to an hour, and their times."""
+    flow = flow._replace(u=_bridge(flow.u, flow.t), v=_bridge(flow.v, flow.t))
     first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
     moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
     x, y = (a.ravel() for a in np.meshgrid(lon, lat))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -138,6 +139,34 @@ def test_what_runs_are_reckoned_in_is_said_where_waves_are_not_known(trip, reach
     assert having(cautions(trip, make_simple_sea(waves=part), slowed), "in the waves that are known")
     known = cautions(trip, make_simple_sea(waves=weather("waves", hs=1.0)), slowed)
     assert not having(known, "Runs are reckoned")
+
+
+def test_hours_that_are_missing_between_others_are_said_and_are_not_known(trip, reach):
+    """Wind every hour but from 2 to 7 h after leaving; currents every three but one; two hours of waves."""
+    at = hours(-12, 24, 1.0)
+    gone = (at > LEAVE + np.timedelta64(2, "h")) & (at < LEAVE + np.timedelta64(7, "h"))
+    sea = make_simple_sea(
+        wind=weather("wind", at[~gone], u10=5.0, v10=0.0),
+        waves=weather("waves", hours(-57, 20, 77.0), hs=1.0),
+        current_hours=(-48.0, 48.0),
+    )
+    sea["currents"]["u"][17] = np.nan  # 3 h after leaving
+    found = cautions(trip, sea, reach)
+    (wind,) = having(found, "No wind data between")
+    assert "22:00" in wind  # 09:00 in local time and 5 h later
+    assert having(found, "No currents data between")
+    assert having(found, "No wind data for all hours and waters")
+    assert having(found, "No wave data for all hours and waters")
+    whole = cautions(trip, make_simple_sea(wind=weather("wind", u10=5.0, v10=0.0)), reach)
+    assert not having(whole, "between")
+
+
+def test_water_without_any_current_is_said_to_be_taken_as_still(trip):
+    lon, lat = make_axes(TASMAN, half=0.9, step=0.03)
+    unknown = replace(make_waters(lon, lat), known=np.zeros((lat.size, lon.size), bool))
+    found = cautions(trip, make_simple_sea(), find_reach(trip, make_simple_sea(), waters=unknown))
+    assert having(found, "No currents are known in the water within reach: it is taken to stand still.")
+    assert not having(found, "nearest known current")
 
 
 def test_with_nothing_within_reach_it_is_what_blows_at_the_buoy(trip, reach):

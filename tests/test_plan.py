@@ -118,7 +118,7 @@ def check_latest_turn(trip) -> None:
     )
     plan = make_plan(trip, sea)
     assert len(plan.legs) > 0
-    assert plan.turn_for_home == latest_turn(plan.legs, plan.reach, trip)
+    assert plan.turn_for_home == latest_turn(plan.legs, plan.reach, trip, plan.waters)
     home = plan.legs.iloc[-1]
     last = float(to_seconds(plan.turn_for_home) - to_seconds(np.datetime64(home["start"])))
     assert last >= 0

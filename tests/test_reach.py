@@ -34,6 +34,7 @@ from searcher.errors import OutOfReach
 from searcher.geo import Place
 from searcher.reach import (
     find_reach,
+    last_start,
     range_polygon,
     running_speeds,
     save_reach,
@@ -41,6 +42,7 @@ from searcher.reach import (
     time_to_troll,
     waters_of,
 )
+from searcher.sea import to_seconds
 from searcher.waters import survey_waters
 
 GEOD = Geod(ellps="WGS84")
@@ -213,6 +215,47 @@ def test_waves_that_rise_slow_the_way_home_alone():
     away = np.hypot(30e3, 10e3)
     assert at(reach, 30e3, 10e3, "time_out") == pytest.approx(away / (20.0 * KNOT), rel=3e-3)
     assert at(reach, 30e3, 10e3, "time_home") == pytest.approx(away / (14.0 * KNOT), rel=3e-3)
+
+
+@pytest.mark.parametrize(("peak", "fuel"), [(9.0, 90.0), (3.0, 90.0), (6.0, 400.0), (6.0, 70.0)])
+def test_the_last_start_on_a_way_is_that_of_the_waves_on_it(peak, fuel):
+    """40 nmi home under waves that rise to 3 m at an hour and fall again, reckoned second by second.
+
+    By the last start everything before it fits as well: where waves fall later on it does not wait for them.
+    """
+    lon, lat = make_axes(TASMAN, half=2.0, step=0.25)
+    moments, trip = hours(-3.0, 18.0), make_trip(length=12.0)
+    elapsed = (moments - LEAVE) / np.timedelta64(1, "h")
+    heights = np.interp(elapsed, [peak - 3, peak, peak + 3], [0.0, 3.0, 0.0])
+    waves = make_node("waves", lon, lat, moments, hs=heights[:, None, None])
+    waters = survey_waters(trip, make_simple_sea(half=2.0, waves=waves))
+    away = 40 * NAUTICAL_MILE
+    way = PLANE.line([[away, 0.0], [0.0, 0.0]])
+    speed, burn, idle, begin = 20 * KNOT, 50.0 / HOUR, 5.0 / HOUR, 1.0
+    back = 12.0 * HOUR
+
+    def taken(start: float) -> float:
+        t = np.arange(start, start + 8 * HOUR)
+        height = np.interp(t, elapsed * HOUR, heights)
+        made = np.cumsum(8 * KNOT + 12 * KNOT / (1 + (height / 2.0) ** 2))
+        return float(np.searchsorted(made, away))
+
+    starts = np.arange(begin * HOUR, back, 60.0)
+    run = np.array([taken(start) for start in starts])
+    fits = (starts + run <= back) & (run * burn + (starts - starts[0]) * idle <= fuel)
+    told = starts[0] if not fits[0] else starts[np.argmin(fits) - 1] if not fits.all() else starts[-1]
+    leave = float(to_seconds(LEAVE))
+    found = last_start(
+        waters,
+        way,
+        speed,
+        leave=leave + begin * HOUR,
+        back=leave + back,
+        fuel=fuel,
+        burn=burn,
+        idle=idle,
+    )
+    assert found - leave == pytest.approx(told, abs=180.0)
 
 
 # ---- from any place, later in the day

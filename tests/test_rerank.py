@@ -420,6 +420,19 @@ def test_where_cruise_burns_too_much_the_speeds_between_are_tried(plan):
     assert home.time == pytest.approx(times[12.0], rel=5e-3)
 
 
+def test_where_no_way_home_is_known_that_is_all_that_is_said(plan):
+    """Shut in by a closed ring: no course that nobody may steer, no time that is infinite."""
+    ring = shapely.Point(HERE).buffer(0.05).boundary.buffer(0.002)
+    waters = replace(plan.waters, obstacles=shapely.union(plan.waters.obstacles, ring), _kept={})
+    found = again(replace(plan, waters=waters))
+    assert found.home.way is None
+    assert found.plan.legs.empty
+    (said,) = say_way(found)
+    assert said.startswith("TURN FOR HOME NOW: no way over open water is known from here.")
+    facts = json.loads(json.dumps(facts_of(found), allow_nan=False))
+    assert facts["home"]["course"] is facts["home"]["distance"] is None
+
+
 def test_what_is_placed_by_a_box_lay_where_the_box_was_by_then(plan):
     """In a uniform current a box lies EAST · t farther east, and is worked out there, and no other is."""
     named = [replace(trolled(plan, 2, 2.0, 3.0, "nothing"), source=BY_PLAN)]

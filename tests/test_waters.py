@@ -17,6 +17,7 @@ from seas import (
     KNOT,
     TASMAN,
     Plane,
+    hours,
     make_axes,
     make_node,
     make_simple_sea,
@@ -29,7 +30,7 @@ from searcher import geo
 from searcher.coast import APRON, UNDER_KEEL, find_obstacles
 from searcher.errors import OutOfReach
 from searcher.geo import LocalPlane, Place
-from searcher.waters import Hourly, share_kept, slowed, survey_waters
+from searcher.waters import CALM, Hourly, share_kept, slowed, survey_waters
 
 GEOD = Geod(ellps="WGS84")
 PLANE = Plane(TASMAN)
@@ -90,6 +91,44 @@ def test_gaps_take_the_nearest_current_and_are_told():
     assert np.isfinite(waters.u).all()
     assert waters.u[west] == pytest.approx(np.full(west.sum(), -0.5))
     assert waters.u[east] == pytest.approx(np.full(east.sum(), 0.5))
+
+
+def test_hours_without_currents_or_waves_lie_between_those_before_and_after():
+    """A field of nothing among 3-hourly ones, and some nodes of another: what grows evenly is not changed."""
+    lon, lat = make_axes(TASMAN, half=2.0, step=0.1)
+    moments = hours(-12.0, 36.0)
+    grown = (moments - moments[0]) / np.timedelta64(1, "h")
+    sea = make_simple_sea(half=2.0, waves=make_node("waves", lon, lat, moments, hs=grown[:, None, None] / 48))
+    whole = survey_waters(make_trip(), sea, spacing=6000.0)
+    sea["waves"]["hs"][6] = np.nan
+    sea["waves"]["hs"][7, :, :20] = np.nan
+    sea["currents"]["u"][18], sea["currents"]["v"][18] = np.nan, np.nan
+    bridged = survey_waters(make_trip(), sea, spacing=6000.0)
+    assert bridged.known.all()
+    np.testing.assert_allclose(bridged.hourly.waves, whole.hourly.waves, atol=1e-9)
+    np.testing.assert_allclose(bridged.hourly.flow, whole.hourly.flow, atol=1e-9)
+
+
+def test_a_boat_among_blocked_cells_finds_its_way_out():
+    """In a slip four cells deep, whose cells are all blocked: out along it, touching nothing."""
+    lon, lat = make_axes(TASMAN, half=0.3, step=0.02)
+    pier = [PLANE.line([[x, -8e3], [x, 1e3]]).buffer(0.002) for x in (-0.7e3, 0.7e3)]
+    basin = PLANE.line([[-0.7e3, -8e3], [0.7e3, -8e3]]).buffer(0.002)
+    waters = make_waters(lon, lat, obstacles=shapely.union_all([*pier, basin]))
+    here, there = (Place(*(float(a) for a in PLANE.degrees(*xy))) for xy in ((0.0, -6e3), (15e3, -12e3)))
+    column, row = (round(float(part)) for part in waters.cells(*here))
+    assert waters.blocked[row - 1 : row + 4, column].all()
+    way = waters.way(here, there, SPEED)
+    assert not way.intersects(waters.obstacles)
+    assert way.coords[0] == pytest.approx(here)
+    assert way.coords[-1] == pytest.approx(there)
+    around = PLANE.vertices(way)
+    length = np.hypot(*np.diff(around, axis=0).T).sum()
+    assert length < 1.3 * (np.hypot(1e3, 7e3) + np.hypot(14e3, 13e3))
+    # at no more than the speed of any sea among blocked cells
+    assert length / SPEED < waters.way_time(way, SPEED, at=0.0) < length / CALM
+    sealed = make_waters(lon, lat, obstacles=PLANE.line([[0, -6e3], [0, -6.001e3]]).buffer(0.05).boundary)
+    assert sealed.way(here, there, SPEED) is None
 
 
 def covered(waters, lon, lat) -> np.ndarray:

@@ -9,10 +9,10 @@ from searcher.kernels.march import CORNER, STRIDES
 # ---- march
 
 
-def straight_times(medium, depart, ax, ay, bx, by, *, leaving=0.0):
+def straight_times(medium, depart, ax, ay, bx, by, leaving=0.0, *, cells=np.inf):
     """Times of straight ways, all cut where they pass from cell to cell; then piece after piece of all ways.
 
-    leaving: speed in the first cell where that is blocked.
+    leaving: speed in the first so many cells where those a way begins with are blocked.
     """
     _, ny, nx = medium.speed.shape
     dx, dy = bx - ax, by - ay
@@ -28,8 +28,9 @@ def straight_times(medium, depart, ax, ay, bx, by, *, leaving=0.0):
     outside = (i < 0) | (i >= nx) | (j < 0) | (j >= ny)
     i, j = i.clip(0, nx - 1), j.clip(0, ny - 1)
     speed = medium.speed[0, j, i]
-    begins = (i == i[:, :1]) & (j == j[:, :1])
-    speed = np.where((speed <= 0.0) & begins, leaving, speed)
+    begins = np.logical_and.accumulate(speed <= 0.0, axis=1)
+    begins &= (cells > 1) | ((i == i[:, :1]) & (j == j[:, :1]))
+    speed = np.where(begins, leaving, speed)
     before_i, before_j = i[:, np.r_[0, : i.shape[1] - 1]], j[:, np.r_[0, : i.shape[1] - 1]]
     between = (medium.speed[0, before_j, i] <= 0.0) & (medium.speed[0, j, before_i] <= 0.0)
     shut = outside | (speed <= 0.0) | ((before_i != i) & (before_j != j) & between)
@@ -86,7 +87,7 @@ def trace_back(medium, depart, time, x0, y0, x, y):
     while True:
         here, to = (columns[-1], rows[-1]), (np.array([float(columns[-1])]), np.array([float(rows[-1])]))
         begin = np.array([depart]), np.array([x0]), np.array([y0])
-        direct = straight_times(medium, *begin, *to, leaving=medium.speed[0, here[1], here[0]])[0]
+        direct = straight_times(medium, *begin, *to, medium.speed[0, here[1], here[0]], cells=1)[0]
         i, j = here[0] + di, here[1] + dj
         inside = (i >= 0) & (i < nx) & (j >= 0) & (j < ny)
         i, j = i[inside], j[inside]

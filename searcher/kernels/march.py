@@ -148,10 +148,10 @@ def _sift_down(keys, heap, where, size, key, node):
 
 
 @inner()
-def _straight_time(medium, depart, leaving, ax, ay, bx, by):
+def _straight_time(medium, depart, leaving, cells, ax, ay, bx, by):
     """Time (s) of one straight way, cell by cell (Amanatides & Woo 1987, Eurographics); or infinity.
 
-    `leaving`: speed in the first cell if that is blocked, 0 where it may not be.
+    `leaving`: speed in the first `cells` where those it begins with are blocked; 0 where they may not be.
     """
     _, ny, nx = medium.speed.shape
     i = int(math.floor(ax + 0.5))
@@ -166,10 +166,12 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
     while True:
         if not (0 <= j < ny and 0 <= i < nx):
             return math.inf
+        cells -= 1
+        if medium.speed[0, j, i] > 0.0 or cells < 0:
+            leaving = 0.0
         speed = medium.speed[0, j, i] if medium.speed[0, j, i] > 0.0 else leaving
         if speed <= 0.0:
             return math.inf
-        leaving = 0.0
         upto = min(next_x, next_y, 1.0)
         x = (upto - done) * dx * medium.east[j]
         y = (upto - done) * dy * medium.north[j]
@@ -205,15 +207,16 @@ def _straight_time(medium, depart, leaving, ax, ay, bx, by):
 
 
 @kernel()
-def straight_times(medium, depart, ax, ay, bx, by):
+def straight_times(medium, depart, ax, ay, bx, by, leaving=0.0):
     """Time (s) of each straight way from (ax, ay) to (bx, by), in fractional columns and rows.
 
-    depart: when each is begun, s. Infinity where the way leaves the grid, meets the cell of a blocked node or
+    depart: when each is begun, s. leaving: speed in blocked cells with which a way begins; 0 where it may not
+    begin in one. Infinity where the way leaves the grid, meets the cell of a blocked node further on or
     cannot make headway.
     """
     out = np.empty(ax.size)
     for p in range(ax.size):
-        out[p] = _straight_time(medium, depart[p], 0.0, ax[p], ay[p], bx[p], by[p])
+        out[p] = _straight_time(medium, depart[p], leaving, math.inf, ax[p], ay[p], bx[p], by[p])
     return out
 
 
@@ -250,7 +253,7 @@ def _start_disc(medium, depart, x0, y0, radius, time):
             nearest = abs(i - x0) <= 1.0 and abs(j - y0) <= 1.0
             speed = medium.speed[0, j, i]
             if speed > 0.0 and (nearest or x * x + y * y <= radius * radius):
-                taken = _straight_time(medium, depart, speed, x0, y0, float(i), float(j))
+                taken = _straight_time(medium, depart, speed, 1.0, x0, y0, float(i), float(j))
                 time[(j + 1) * (nx + 2) + i + 1] = taken
 
 
@@ -372,7 +375,7 @@ def trace_back(medium, depart, time, x0, y0, x, y):
     while True:
         i = columns[-1]
         j = rows[-1]
-        soonest = _straight_time(medium, depart, medium.speed[0, j, i], x0, y0, float(i), float(j))
+        soonest = _straight_time(medium, depart, medium.speed[0, j, i], 1.0, x0, y0, float(i), float(j))
         here = -1, -1
         for stride in STRIDES:
             for k in range(8 * stride):  # around the square, a side of 2 strides after the other
@@ -383,7 +386,8 @@ def trace_back(medium, depart, time, x0, y0, x, y):
                 if not (0 <= i + di < nx and 0 <= j + dj < ny) or not time[j + dj, i + di] < time[j, i]:
                     continue
                 t = time[j + dj, i + di]
-                t += _straight_time(medium, depart + t, 0.0, float(i + di), float(j + dj), float(i), float(j))
+                begun = depart + t
+                t += _straight_time(medium, begun, 0.0, 0.0, float(i + di), float(j + dj), float(i), float(j))
                 if t < soonest:
                     soonest = t
                     here = i + di, j + dj

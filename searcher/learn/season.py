@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.special import gammaincinv
 
 from searcher.errors import TableError
 from searcher.learn.weights import learned_profile, prior_weights, update_weights
@@ -139,6 +138,8 @@ def poisson_interval(count: int, *, level: float = LEVEL) -> tuple[float, float]
 
     Garwood 1936, Biometrika 28:437-442.
     """
+    from scipy.special import gammaincinv  # here, since at sea it is not wanted and takes long to load
+
     tail = (1 - level) / 2
     # points of a chi-squared distribution of 2n degrees are twice those of a gamma distribution of shape n
     low = 0.0 if count == 0 else float(gammaincinv(count, tail))

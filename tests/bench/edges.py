@@ -13,8 +13,8 @@ The floor is a copy of the scene. Then both sets of edges are held against the f
 kernel's time per node is told as the scene grows.
 
 The ratio leans on how fast the memory is at the time, since Canny passes over whole pictures again and again
-and ours keeps to the cache: on one kind of machine seven runs on several days had 16.8 to 32.7 for the kernel
-and 7.7 to 14.1 for the whole.
+and ours keeps to the cache: on the scene of 3600 x 3600 nodes seven runs on several days, on one kind of
+machine, had 16.8 to 32.7 for the kernel and 7.7 to 14.1 for the whole.
 """
 
 from __future__ import annotations
