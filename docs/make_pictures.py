@@ -20,10 +20,12 @@ import matplotlib.pyplot as plt
 import numpy as np
 import shapely
 import xarray as xr
-from PIL import Image
+from PIL import Image, ImageColor
+from scipy.spatial import KDTree
 
 import searcher as sr
 from searcher.boxes import shoulder
+from searcher.brief.sheet import CLOSED, FRONT_STYLES, TROLL
 from searcher.carry import DEBRIS, WEED, Seen, make_drift, scatter
 from searcher.drift import drift_line
 from searcher.effort import share_effort, yield_of
@@ -91,9 +93,10 @@ def fronts():
     map_of(axes, box)
     for kind, color, name in (
         (TEMPERATURE_BREAK, "white", "temperature breaks"),
-        (CONVERGENCE_LINE, GREEN, "lines where currents gather"),
+        (CONVERGENCE_LINE, GREEN, "lines where currents gather matter"),
     ):
         draw(axes, lines.geometry[lines["kind"] == kind], name, color=color, lw=2)
+    axes.fill([], [], facecolor="white", label="unseen")
     axes.legend(loc="lower right", facecolor="0.3", labelcolor="white", framealpha=0.9)
     return figure
 
@@ -273,7 +276,7 @@ def effort():
 
 
 def shift():
-    """A break met two miles from its forecast place shifts the lines near it."""
+    """A break met off its forecast place shifts the lines near it."""
     _, _, _, plan = morning()
     lines = plan.fronts[(plan.fronts["kind"] == TEMPERATURE_BREAK) & (plan.fronts["length"] > 20e3)]
     first = lines.iloc[int(np.argmin(shapely.distance(lines.geometry.values, shapely.Point(153.6, -30.35))))]
@@ -320,6 +323,19 @@ DRAWN = {
 PLACES = {"day": PICTURES.parent / "morning.png"}
 
 
+def few_colors(image: Image.Image) -> Image.Image:
+    """A picture of 256 colours. Paper, ink and lines keep theirs: so rare, two of them would become one."""
+    names = ["white", "black", *(color for color, _ in FRONT_STYLES.values()), CLOSED, TROLL]
+    kept = np.array([ImageColor.getrgb(name) for name in names])
+    others = image.quantize(256 - len(kept), dither=Image.Dither.NONE).getpalette()
+    palette = np.vstack([kept, np.reshape(others, (-1, 3))])
+    colors, which = np.unique(np.asarray(image).reshape(-1, 3), axis=0, return_inverse=True)
+    nearest = KDTree(palette).query(colors)[1].astype(np.uint8)
+    made = Image.frombytes("P", image.size, nearest[which].tobytes())
+    made.putpalette(palette.astype(np.uint8).tobytes())
+    return made
+
+
 def save(figure, path: Path) -> None:
     """A PNG, of few colours where it would be big; raises `ValueError` where it is too big to keep."""
     raw = io.BytesIO()
@@ -328,7 +344,7 @@ def save(figure, path: Path) -> None:
     image = Image.open(raw).convert("RGB")
     image.save(path, optimize=True)
     if path.stat().st_size > MOST:
-        image.quantize(256, dither=Image.Dither.NONE).save(path, optimize=True)
+        few_colors(image).save(path, optimize=True)
     size = path.stat().st_size
     print(f"{path.name}: {size / 1000:.0f} kB")
     if size > MOST:

@@ -1,7 +1,8 @@
 """Run the commands that the pages show, and keep what they print: `python docs/make_screens.py [NAME]`.
 
-Each screen is a file in `docs/screens`, taken in a folder with the demonstration's trip and data. Run
-this again when what the program prints changes. `searcher` must be the one on the PATH.
+Each screen is a file in `docs/screens`. Those of the tutorial are taken one after another in one folder, as
+its reader types them; every other in a folder of its own, as the demonstration left it. Run this again when
+what the program prints changes. `searcher` must be the one on the PATH.
 """
 
 from __future__ import annotations
@@ -15,8 +16,16 @@ import tempfile
 from pathlib import Path
 
 SCREENS = Path(__file__).parent / "screens"
+#: what is logged on the demonstration's morning: the first box of its plan worked in vain, then the second
+LOG = [
+    "searcher log morning/ nothing 06:04 06:26 box FIRST",
+    'searcher log morning/ weed line 06:50 box SECOND --note "100 m long"',
+    "searcher log morning/ birds 3 low 06:55 box SECOND",
+    "searcher log morning/ temperature 24.1C 07:10 box SECOND",
+    "searcher log morning/ 2 mahi 07:20 box SECOND --depth 110m",
+]
 #: what a session shows; a line that begins with "# " is done and not shown. FIRST and SECOND are the
-#: numbers of the boxes that the plan works first
+#: numbers of the boxes that the plan of the moment works first
 SESSIONS = {
     "demo": ["searcher demo morning/"],
     "check": ["searcher check morning/"],
@@ -26,28 +35,20 @@ SESSIONS = {
         "searcher plan morning/",
     ],
     "log": [
-        """searcher log morning/ weed line 07:20 --at "30°25.2'S 153°31.0'E" --note "100 m long" """.strip(),
-        "searcher log morning/ birds 3 low 07:45 box SECOND",
-        """searcher log morning/ temperature 24.6C 08:10 --at "30°25.2'S 153°31.0'E" """.strip(),
-        "searcher log morning/ nothing 07:00 07:40 box FIRST",
-        "searcher log morning/ 2 mahi 08:10 box SECOND --depth 110m",
-        "searcher log morning/",
+        """# sed -i 's/home_by = ".*"/home_by = "2026-01-17 16:30"/' morning/trip.toml""",
+        "# searcher brief morning/",
+        *LOG[:-1],
+        LOG[-1].replace("2 mahi", "22 mahi"),
         "searcher log morning/ --undo",
+        LOG[-1],
+        "searcher log morning/",
         "searcher log morning/ --export morning/log.csv",
     ],
-    "rerank": [
-        "# searcher log morning/ nothing 07:00 07:40 box FIRST",
-        "# searcher log morning/ weed line 07:45 box SECOND",
-        "# searcher log morning/ 2 mahi 08:10 box SECOND --depth 110m",
-        "searcher rerank morning/ --at 'box SECOND' --fuel 175L --time 08:20",
-    ],
+    "rerank": ["searcher rerank morning/ --at 'box SECOND' --fuel 200L --time 07:30"],
     "rerank_late": ["searcher rerank morning/ --at 'box SECOND' --fuel 100L --time 15:30"],
     "review": [
-        "# searcher log morning/ nothing 07:00 07:40 box FIRST",
-        "# searcher log morning/ weed line 07:45 box SECOND",
-        "# searcher log morning/ trolled 07:45 09:00 box SECOND",
-        "# searcher log morning/ 2 mahi 08:10 box SECOND --depth 110m",
-        "# searcher log morning/ temperature 24.1C 08:10 box SECOND",
+        *(f"# {line}" for line in LOG),
+        "# searcher log morning/ trolled 06:35 07:30 box SECOND",
         "searcher review morning/",
     ],
     "new": [
@@ -74,12 +75,10 @@ SESSIONS = {
     "product": ["searcher fetch morning/ --product murr"],
     "unreachable": ["# sed -i 's/tank_l = 250/tank_l = 15/' morning/trip.toml", "searcher plan morning/"],
 }
-#: of a trip folder, what is not made by the program
-GIVEN = ("trip.toml", "closed_area.geojson", "data")
+#: the sessions of the tutorial, in its order
+TUTORIAL = ("demo", "check", "scan", "shorter", "log", "rerank", "new", "next")
 #: said only on the first run on a machine
 ONCE = "... preparing for first use"
-#: sessions that need what `searcher plan` wrote
-PLANNED = ("log", "rerank", "rerank_late", "review", "far", "vague", "next")
 
 
 def run(command: str, folder: Path) -> str:
@@ -104,9 +103,10 @@ def boxes_of(folder: Path) -> dict[str, str]:
 
 def record(lines: list[str], folder: Path) -> str:
     """The text of a session in a folder."""
-    shown, names = [], boxes_of(folder / "morning")
+    shown = []
     for line in lines:
-        line = re.sub("FIRST|SECOND", lambda word: names[word[0]], line)
+        names = boxes_of(folder / "morning")
+        line = re.sub("FIRST|SECOND", lambda word, names=names: names[word[0]], line)
         if line.startswith("# "):
             subprocess.run(["bash", "-c", line[2:]], cwd=folder, check=True, stdout=subprocess.DEVNULL)
         else:
@@ -114,27 +114,29 @@ def record(lines: list[str], folder: Path) -> str:
     return "\n".join(shown)
 
 
-def clear_made(folder: Path) -> None:
-    """Leave in a trip folder only what was given."""
-    for path in folder.iterdir():
-        if path.name not in GIVEN:
-            path.unlink()
+def keep(name: str, text: str) -> None:
+    (SCREENS / f"{name}.txt").write_text(text, encoding="utf-8")
+    print(f"== {name}\n{text}")
 
 
 def main(names: list[str]) -> None:
     SCREENS.mkdir(exist_ok=True)
+    wanted = names or list(SESSIONS)
+    # a screen of the tutorial needs all that its reader has typed before
+    steps = TUTORIAL[: max((TUTORIAL.index(name) + 1 for name in wanted if name in TUTORIAL), default=1)]
     with tempfile.TemporaryDirectory() as room:
-        start = Path(room) / "start"
+        start, reader = Path(room) / "start", Path(room) / "reader"
         start.mkdir()
-        demo = record(SESSIONS["demo"], start)
-        for name in names or SESSIONS:
-            folder = Path(room) / name
-            shutil.copytree(start, folder)
-            if name not in PLANNED:
-                clear_made(folder / "morning")
-            text = demo if name == "demo" else record(SESSIONS[name], folder)
-            (SCREENS / f"{name}.txt").write_text(text, encoding="utf-8")
-            print(f"== {name}\n{text}")
+        for name in steps:
+            text = record(SESSIONS[name], start if name == "demo" else reader)
+            if name == "demo":
+                shutil.copytree(start, reader)
+            if name in wanted:
+                keep(name, text)
+        for name in wanted:
+            if name not in TUTORIAL:
+                folder = shutil.copytree(start, Path(room) / name)
+                keep(name, record(SESSIONS[name], folder))
 
 
 if __name__ == "__main__":
