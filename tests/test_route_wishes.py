@@ -127,6 +127,21 @@ def test_a_day_may_go_on_from_where_the_boat_is():
     assert len(route.stays) >= 2
 
 
+def test_who_waits_at_sea_for_daylight_burns_what_the_slowest_speed_does():
+    """From port the boat waits at its berth."""
+    trip = make_trip(tank=60.0, length=8.0, leave=LEAVE - np.timedelta64(8, "h"))
+    reach, boxes = find_reach(trip, SEA, waters=WATERS), make_boxes([north_south(12e3)], [1.0])
+    given = {"start": place(11e3, -4e3), "at": trip.window.start, "fuel": 200.0}
+    for told, fuel, idle in (
+        ({}, trip.boat.tank, 0.0),
+        (given, 200.0, trip.boat.burn(min(trip.boat.speeds))),
+    ):
+        first = find_route(boxes, reach, trip, waters=WATERS, **told).legs.iloc[0]
+        waited = float(to_seconds(first["start"]) - to_seconds(trip.window.start))
+        assert waited > HOUR
+        assert first["fuel_left"] + first["fuel_used"] == pytest.approx(fuel - idle * waited, abs=1e-6)
+
+
 @settings(max_examples=12, deadline=None)
 @given(
     seed=st.integers(0, 10_000),

@@ -254,6 +254,19 @@ def test_a_rock_between_the_nodes_is_blocked():
     assert waters.blocked.sum() <= 4
 
 
+def test_between_two_shallow_depths_of_a_coarse_grid_nothing_is_open():
+    """Soundings of 1 m 2.2 km apart: linear between them it is 1 m all the way."""
+    lon, lat = make_axes(TASMAN, half=1.0, step=0.02)
+    depth = np.full((lat.size, lon.size), 30.0)
+    row, column = lat.size // 2 + 5, lon.size // 2 + 7
+    depth[row : row + 2, column] = 1.0
+    sea = make_simple_sea(half=2.0, depth=make_node("depth", lon, lat, depth=depth))
+    waters = survey_waters(make_trip(tank=60.0), sea, spacing=600.0)
+    between = np.linspace(lat[row], lat[row + 1], 40)
+    assert covered(waters, np.full(40, lon[column]), between).all()
+    assert waters.blocked.mean() < 0.01
+
+
 def test_a_sea_buoy_nearer_to_land_than_a_cell_has_ways_out_and_home():
     buoy, sea_mark = Place(153.0815, -30.408), Place(153.4, -30.5)
     trip = make_trip(at=BERTH, buoy=buoy, tank=60.0)
