@@ -21,7 +21,7 @@ import xarray as xr
 
 from searcher.coast import Coast
 from searcher.conditions import Condition, limits_of
-from searcher.errors import NoData, SearcherError
+from searcher.errors import NoData, SeaError, SearcherError
 from searcher.evidence import FACTS
 from searcher.files import whole_file
 from searcher.plan import Plan
@@ -48,6 +48,9 @@ FIELDS = ("sst", "age", "u", "v", "u10", "v10", "hs", "depth", "weed")
 #: as `searcher.sea.EPOCH`; and attributes that only say how values are packed
 SINCE = "seconds since 2000-01-01"
 ENCODED = ("_FillValue", "calendar")
+TIME_ENCODED = (*ENCODED, "units")
+#: what netCDF raises over a damaged file, and what is raised over one that lacks something
+UNREADABLE = (OSError, RuntimeError, AttributeError, IndexError, KeyError, ValueError, SeaError)
 FLAGS = ("reachable", "blocked", "currents_known")
 CHANGED = (
     "trip.toml has changed since the plan was made: land, closed areas, clearance and draught are still "
@@ -94,7 +97,7 @@ def open_plan(folder: str | os.PathLike[str]) -> Plan:
         window = {name: np.datetime64(kept[name], "ns") for name in ("start", "end")}
         profile = _checked(Profile(**kept["profile"]), tables["boxes"])
         data = tuple(row | {end: _time_of(row[end]) for end in ENDS} for row in kept.get("data", ()))
-    except (OSError, ValueError, KeyError) as error:
+    except UNREADABLE as error:
         raise SearcherError(
             f"{path} cannot be read as a plan: {error}", hint="Run 'searcher plan' again"
         ) from error
@@ -168,7 +171,7 @@ def _texts(plan: Plan) -> dict[str, str]:
     kept["conditions"] = [(c.name, c.value, _say_time(c.at)) for c in plan.conditions]
     kept["data"] = [row | {end: _say_time(row[end]) for end in ENDS} for row in plan.data]
     texts = {name: _text_of(getattr(plan, name)) for name in TABLES}
-    texts |= {"kept": json.dumps(kept), "trip": read_text(trip_path(plan.trip.folder))}
+    texts |= {"kept": json.dumps(kept), "trip": plan.trip.text}
     shapes = {"obstacles": plan.waters.obstacles, "range": plan.range_polygon}
     return texts | {name: shapely.to_wkb(shape, hex=True) for name, shape in shapes.items()}
 
@@ -240,7 +243,8 @@ def _read_grids(group: netCDF4.Group) -> xr.Dataset:
     for name, kept in group.variables.items():
         values = to_times(kept[:]) if name == "time" else kept[:]
         is_single = values.dtype == np.float32
-        attrs = {key: kept.getncattr(key) for key in kept.ncattrs() if key not in ENCODED}
+        encoded = TIME_ENCODED if name == "time" else ENCODED
+        attrs = {key: kept.getncattr(key) for key in kept.ncattrs() if key not in encoded}
         found[name] = (kept.dimensions, values.astype(np.float64) if is_single else values, attrs)
     coords = {name: found.pop(name) for name in list(found) if name in group.dimensions}
     return xr.Dataset(found, coords, {key: group.getncattr(key) for key in group.ncattrs()})

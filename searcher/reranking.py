@@ -8,7 +8,7 @@ where weed or debris was met, have the numbers after them, of this answer alone.
 from __future__ import annotations
 
 import os
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -78,6 +78,8 @@ MOST_BOXES = 40
 LOYAL, UNWORKED = 1.25, 0.7
 #: a line this short after drifting is no box any more, m
 SHORTEST = 1000.0
+#: a box laid at sea is one laid before where no part of the one lies farther from the other, degrees
+SAME_LINE = 2e-3
 
 
 @dataclass(frozen=True)
@@ -91,8 +93,9 @@ class Rerank:
     `doubt` before and now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left
     of each (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the
     entries up to now. readings: of the thermometer that `bias` is of; unread: figures in the log that are
-    none, or cannot be held against the map. others: entries of other days in the log, left out. floating:
-    what floats, after the log (`searcher.learn.afloat.look_again`).
+    none, or cannot be held against the map. others: entries of other days in the log, left out. laid: lines
+    of all boxes laid at sea today, by number, where each was laid. floating: what floats, after the log
+    (`searcher.learn.afloat.look_again`).
     """
 
     plan: Plan
@@ -110,6 +113,7 @@ class Rerank:
     others: int
     bias: Reading
     weights: Weights
+    laid: dict[int, shapely.LineString]
     floating: xr.Dataset | None = None
 
     @property
@@ -136,12 +140,14 @@ def rerank(
     pinned: Collection[int] = (),
     banned: Collection[int] = (),
     home_by: np.datetime64 | None = None,
+    laid: Mapping[int, shapely.LineString] | None = None,
 ) -> Rerank:
     """The boxes and the day anew, from what was seen (`searcher.tables.SIGHTINGS`) up to now.
 
     plan: of the morning, or the trip folder that keeps it. at: where the boat is; fuel: L in the tank, with
     the reserve; now: UTC (default: the clock). pinned, banned: numbers of boxes that must, or must not, be
-    worked. home_by: earlier than the trip's own, UTC.
+    worked. home_by: earlier than the trip's own, UTC. laid: boxes that earlier reranks of the day laid at sea
+    (`Rerank.laid`): their numbers are given to no others.
 
     Bites and blanks move the weights and the boxes they came in; hookups raise their depth and birds what is
     near, all fading; weed and debris, met or missed, correct the map of what floats, and new boxes are laid
@@ -167,7 +173,10 @@ def rerank(
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
     floating = look_again(day, plan.range_polygon) if len(plan.boxes) else None
-    boxes, changes = weigh_anew(plan, day, at, offsets, bias, stretches, weights, floating)
+    laid = dict(laid or {})
+    boxes, changes = weigh_anew(plan, day, at, offsets, bias, stretches, weights, floating, laid)
+    last = plan.boxes["rank"].max()
+    laid |= {int(box.rank): box.line for box in boxes.itertuples() if box.rank > last}
     home = way_home(plan, at, fuel, now)
     hooked = hookups(day, stretches, now)
     made = replace(plan, boxes=boxes, made_at=now, legs=empty_table("legs"), stays=empty_stays(), **NOTHING)
@@ -191,6 +200,7 @@ def rerank(
         others=len(sightings) - len(own),
         bias=bias,
         weights=weights,
+        laid=laid,
         floating=floating,
     )
 
@@ -265,6 +275,7 @@ def weigh_anew(
     stretches: pd.DataFrame,
     weights: Weights,
     floating: xr.Dataset | None,
+    laid: Mapping[int, shapely.LineString],
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """The boxes where they are now, with what is to be expected of them now, best first; and what changed."""
     boxes = boxes_now(plan, day)
@@ -273,7 +284,7 @@ def weigh_anew(
     tracks = tracks_now(stretches, day)
     boxes = _shifted(boxes, offsets)
     if floating is not None:
-        boxes = with_new(plan, day, at, boxes, tracks, floating)
+        boxes = with_new(plan, day, at, boxes, tracks, floating, laid)
     features = features_of(boxes, day, bias=bias.mean)
     signs = hints_at(day, boxes, features["bottom"], stretches)
     plain = posterior_rate(weights, features)
@@ -321,7 +332,13 @@ def _shifted(boxes: gpd.GeoDataFrame, offsets: pd.DataFrame) -> gpd.GeoDataFrame
 
 
 def with_new(
-    plan: Plan, day: Day, at: Place, boxes: gpd.GeoDataFrame, tracks: np.ndarray, floating: xr.Dataset
+    plan: Plan,
+    day: Day,
+    at: Place,
+    boxes: gpd.GeoDataFrame,
+    tracks: np.ndarray,
+    floating: xr.Dataset,
+    laid: Mapping[int, shapely.LineString],
 ) -> gpd.GeoDataFrame:
     """Boxes with what is reckoned to float over them now, and new ones around the boat where that is more."""
     boxes = boxes.assign(gathered=gathered_now(boxes, floating, day))
@@ -329,9 +346,20 @@ def with_new(
     new = lay_afresh(day, floating, at, plan.range_polygon, used)
     if new.empty:
         return boxes
-    numbers = plan.boxes["rank"].max() + 1 + np.arange(len(new))
+    numbers = _numbered(new["line"], laid, int(plan.boxes["rank"].max()))
     new = new.assign(rank=numbers, shift=0.0, doubt_before=new["doubt"])
     return gpd.GeoDataFrame(pd.concat([boxes, new], ignore_index=True), geometry="geometry", crs=CRS)
+
+
+def _numbered(
+    lines: Iterable[shapely.LineString], laid: Mapping[int, shapely.LineString], last: int
+) -> list[int]:
+    """Numbers of lines laid at sea: of the one laid there before, else beyond all and `last`, never used."""
+    numbers: list[int] = []
+    for line in lines:
+        there = [n for n, other in laid.items() if shapely.hausdorff_distance(line, other) < SAME_LINE]
+        numbers.append(min(set(there) - set(numbers), default=max([last, *laid, *numbers]) + 1))
+    return numbers
 
 
 def boxes_now(plan: Plan, day: Day) -> gpd.GeoDataFrame:

@@ -98,7 +98,7 @@ def test_mur_row():
     # dataset, variable and grid as on the page of the dataset at coastwatch.pfeg.noaa.gov/erddap
     mur = PRODUCTS["mur"]
     assert (mur.dataset, mur.variables, mur.grid) == ("jplMURSST41", ("analysed_sst",), 0.01)
-    assert (mur.time_step, mur.is_static, mur.runs) == (86400.0, False, None)
+    assert (mur.time_step, mur.runs) == (86400.0, None)
 
 
 def test_address_names_the_run():

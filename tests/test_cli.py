@@ -297,6 +297,16 @@ def test_help_names_every_verb_and_version_is_told():
     assert run("--version") == (0, f"searcher {__version__}\n", "")
 
 
+@pytest.mark.parametrize("module", ["searcher", "searcher.cli"])
+def test_the_package_is_the_command(module, tmp_path):
+    """With the name of the command in its help, as it is typed."""
+    command = [sys.executable, "-m", module, "check", "--help"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.split() == run("check", "--help").out.split()
+    assert "Usage: searcher check [OPTIONS]" in done.stdout
+
+
 # --- new and check
 
 
@@ -393,6 +403,14 @@ def test_new_says_how_a_place_is_written(tmp_path):
     assert "place not understood; given \"35°12.5'N\"; expected 30°25.2'S 153°31.0'E, or" in got.err
 
 
+def test_demo_says_where_its_folder_cannot_be_made(tmp_path):
+    (tmp_path / "file").write_text("x")
+    got = run("demo", tmp_path / "file" / "morning")
+    assert got.code == 2
+    assert re.search(r"searcher: the folder .*morning cannot be made", got.err)
+    assert listing(tmp_path) == {"file": b"x"}
+
+
 def test_demo_leaves_an_existing_trip_alone(trip_folder):
     before = listing(trip_folder)
     got = run("demo", trip_folder)
@@ -407,6 +425,10 @@ def test_check_tells_range_data_and_ages(trip_folder):
     assert re.search(r"Wirrin Harbour: Sat 17 Jan 05:00 AEDT to .* above the reserve", got.out)
     assert re.search(r"temperature: .*, 6 h old at departure, \d+% missing", got.out)
     assert "is in the past" in got.out
+
+
+def test_a_field_is_spelled_as_on_the_page(trip_folder):
+    assert re.search(r"(?m)^  colour: built-in sea", run("check", trip_folder).out)
 
 
 def test_check_prints_json(trip_folder):
@@ -440,7 +462,7 @@ def test_scan_writes_the_sea_and_the_fronts(trip_folder):
     # the file says the same, to a program
     table = json.loads(run("scan", "--json", trip_folder).out)
     assert table == json.loads(after["fronts.geojson"])
-    kinds = "|".join(FRONT_KINDS)
+    kinds = "|".join(FRONT_KINDS).replace("color", "colour")
     assert len(table["features"]) == len(re.findall(rf"(?m)^({kinds}) ", got.out))
 
 
@@ -540,6 +562,20 @@ def test_quiet_sources_are_ids_alone():
     ids = [row["id"] for row in json.loads(run("sources", *region, "--json").out)]
     assert run("sources", *region, "--quiet") == (0, "".join(f"{name}\n" for name in ids), "")
     assert "mur" in ids
+
+
+def test_sources_say_how_old_each_usually_is():
+    """By the catalogue, whose figures are seconds; long ones in days."""
+    region = ["--region", 152, -32, 156, -29]
+    rows = json.loads(run("sources", *region, "--json").out)
+    said = run("sources", *region).out.splitlines()
+    spans = [row["latency"] / 3600 for row in rows if row["latency"]]
+    assert min(spans) <= 72 < max(spans)
+    for row, line in zip(rows, said, strict=True):
+        hours = (row["latency"] or 0) / 3600
+        span = f"{hours:.0f} h" if hours <= 72 else f"{hours / 24:.0f} days"
+        assert (f"usually {span} old" in line) == bool(hours and row["time_step"]), line
+        assert row["field"].replace("color", "colour") in line
 
 
 def test_a_region_the_wrong_way_round_is_told():

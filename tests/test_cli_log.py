@@ -88,7 +88,7 @@ def folder(tmp_path) -> Path:
         ),
         (
             ["colour", "change", "08:10", "--note", "green in", "--at", PLACE],
-            f"08:10 color change (green in) at {PLACE}",
+            f"08:10 colour change (green in) at {PLACE}",
         ),
     ],
 )
@@ -97,6 +97,21 @@ def test_an_entry_is_stored_and_said_back(folder, words, said):
     assert (code, out.strip(), err) == (0, f"logged {said}", "")
     assert run(folder)[1].strip() == said
     assert len(read_sightings(folder)) == 1
+
+
+@pytest.mark.parametrize(
+    "words", [["bite", "-80.95, 29.75"], ["bite", "-80.95,", "29.75"], ["-80.95 29.75", "bite"]]
+)
+def test_a_place_may_begin_with_a_minus(tmp_path, words):
+    """Off Florida: longitude first, and it is negative."""
+    hours = {"leave": "2026-01-17 05:00", "home_by": "2026-01-17 16:30", "timezone": "America/New_York"}
+    write_trip(tmp_path, at=(-81.29, 29.9), sea_buoy=(-81.2, 29.9), **hours)
+    code, out, err = run(tmp_path, *words, "08:10")
+    assert (code, out, err) == (0, "logged 08:10 bite at 29°45.0'N 80°57.0'W\n", "")
+    code, _, err = run(tmp_path, *words, "08:20", "--dpth", "80")
+    assert code == 2
+    assert "--depth" in err  # an option that is none is told as before
+    assert len(read_sightings(tmp_path)) == 1
 
 
 @pytest.mark.parametrize(
@@ -114,6 +129,8 @@ def test_an_entry_is_stored_and_said_back(folder, words, said):
         (["nothing", "box", "2", "08:10", "08:15"], r"trolled at 43 kn"),
         (["nothing", "box", "2", "08:55", "08:10"], r"an end after the start"),
         (["bite", "box", "2", "08:10", "08:55"], r"too many times for bite; given 2; expected 1"),
+        (["colour", "change", "08:10"], r"^searcher: colour change: where\?"),
+        (["300", "mahi", "box", "2", "08:10"], r"a number that was not understood; given 300"),
         (["temperature", "24.6", "box", "2", "08:10"], "a temperature needs its figure and unit"),
         (["temperature", "76C", "box", "2", "08:10"], r"given 76.0 °C, expected"),
         (["bite", "08:10", "--at", "30°25.2'N 153°31.0'E"], r"place far from the trip"),
@@ -236,6 +253,31 @@ def test_a_plotters_file_read_twice_adds_nothing(folder, tmp_path):
     again = json.loads(run(folder, "--gpx", tmp_path / "marks.gpx", "--json")[1])
     assert again == {"new": 0, "known": 2, "left_out": {"without a trade word in the name": 1}}
     assert len(read_sightings(folder)) == 2
+
+
+def test_a_track_of_the_plotter_leaves_what_was_typed(folder, tmp_path):
+    """A stretch placed by a box, and one between two places; tracks over fewer and over more hours."""
+    run(folder, "trolled", "08:10", "08:55", "box", "2", "--note", "with teaser")
+    places = ["--from", "30 25.2S 153 31.0E", "--to", "30 21.0S 153 31.0E"]
+    run(folder, "trolled", "10:10", "10:55", *places)
+    for name, minutes in (("short", 30), ("long", 70)):
+        points = (
+            f'<trkpt lat="{-30.5 + 0.00083 * k:.5f}" lon="153.5"><time>{at:%Y-%m-%dT%H:%M:%SZ}</time></trkpt>'
+            for k, at in enumerate(
+                datetime(2026, 1, 16, 21, 5, tzinfo=UTC) + timedelta(seconds=30 * k)
+                for k in range(2 * minutes)
+            )
+        )
+        (tmp_path / f"{name}.gpx").write_text(
+            '<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>'
+            f"{''.join(points)}</trkseg></trk></gpx>"
+        )
+        code, out, err = run(folder, "--gpx", tmp_path / f"{name}.gpx")
+        assert (code, out) == (0, "1 new, 0 in the log already\n"), err
+    log = read_sightings(folder)
+    assert log["source"].tolist() == ["long.gpx", "typed, placed by the plan", "typed"]
+    assert log["note"].tolist() == ["", "with teaser", ""]
+    assert read_sightings(folder, deleted=True)["source"].tolist() == ["short.gpx"]
 
 
 def test_an_hour_to_be_home_by_is_never_before_leaving():

@@ -18,6 +18,7 @@ import typer
 
 from searcher import cli
 from searcher.cli.next_step import Folder, describe, look_into, next_step_text, next_steps, say_away
+from searcher.keep import PLAN_FILE
 from searcher.sightings import add_sighting, parse_words
 from searcher.sightings.entry import Sighting
 from searcher.trip import read_trip, write_trip
@@ -170,6 +171,18 @@ def test_it_looks_and_changes_nothing(tmp_path):
     assert look_into(home).entries == 1
     (home / "trip.toml").write_text("[port]\n", encoding="utf-8")
     assert "trip.toml" in look_into(home).problem
+
+
+def test_tables_without_the_plan_are_no_plan(tmp_path):
+    """`review` and `rerank` need plan.nc, whatever else lies there."""
+    write_trip(tmp_path, leave="2026-01-17 05:00", home_by="2026-01-17 16:00")
+    for name in ("legs.geojson", "brief.html"):
+        (tmp_path / name).write_text("{}")
+    assert look_into(tmp_path).planned is None
+    assert "searcher review" not in next_step_text(tmp_path, now=HOME + HOURS)
+    (tmp_path / PLAN_FILE).write_bytes(b"")
+    assert look_into(tmp_path).planned is not None
+    assert "searcher review" in next_step_text(tmp_path, now=HOME + HOURS)
 
 
 def run_alone(folder: Path, monkeypatch) -> str:

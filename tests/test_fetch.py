@@ -36,6 +36,7 @@ from searcher.sources.asking import cut_pieces, list_runs, make_request, shift_n
 from searcher.sources.catalogue import find_products, read_catalogue
 from searcher.sources.copernicus import build_arguments
 from searcher.sources.fetch import fetch_products
+from searcher.sources.files import read_fields, survey_file
 from searcher.sources.web import find_message, read_retry_after
 
 SPOT = Region(152.0, -32.0, 154.0, -30.0)
@@ -55,6 +56,7 @@ FIELDS = {
     "temperature": (["analysed_sst"], ["degree_C"], "24 h"),
     "currents": (["water_u", "water_v"], ["m s-1", "m s-1"], "3 h"),
     "depth": (["elevation"], ["m"], None),
+    "color": (["CHL1"], ["mg m-3"], "24 h"),
 }
 
 
@@ -541,6 +543,27 @@ def test_young_enough_is_not_fetched_again(fetch, proxy):
     assert found.status == "fetched"
 
 
+def test_a_clock_that_was_wrong_once_stops_nothing(fetch):
+    (first,) = fetch(("it", "temperature", "sst"), now=np.datetime64("2030-01-01T00:00", "ns"))
+    assert first.status == "fetched", first.problem
+    (offline,) = fetch(("it", "temperature", "sst"), offline=True)
+    assert "fetched on 2030-01-01 00:00 UTC by a clock ahead of this one" in offline.note
+    assert fetch(("it", "temperature", "sst"))[0].status == "fetched"
+    assert fetch(("it", "temperature", "sst"))[0].status == "cached"
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("ALL_PROXY", "carrier-pigeon://127.0.0.1:1080"), ("SSL_CERT_FILE", "/nowhere/cert.pem")],
+)
+def test_proxies_and_certificates_that_cannot_be_used(fetch, monkeypatch, name, value):
+    fetch(("it", "temperature", "sst"))
+    monkeypatch.setenv(name, value)
+    with pytest.raises(SourceError, match=rf"the proxy or the certificates set .*; expected .*{name}"):
+        fetch(("it", "temperature", "sst_down"))
+    assert fetch(("it", "temperature", "sst"), offline=True)[0].status == "cached"
+
+
 def test_sea_floor_is_fetched_once(fetch):
     fetch(("it", "depth", "floor"))
     assert fetch(("it", "depth", "floor"), now=NOW + np.timedelta64(900, "D"))[0].status == "cached"
@@ -571,7 +594,8 @@ def test_a_smaller_place_is_in_what_is_there(fetch):
 
 def test_another_dataset_is_fetched(fetch):
     fetch(("it", "temperature", "sst"))
-    assert fetch(("it", "temperature", "sst_down"))[0].status == "fetched"
+    again = fetch(("it", "temperature", "sst_down"))[0]
+    assert again.status == "fetched", again.problem
 
 
 def test_offline_uses_what_is_there_and_says_how_old(fetch, proxy):
@@ -686,6 +710,49 @@ def test_kill_in_the_middle_leaves_no_half_file(fetch, proxy, tmp_path, has_olde
     assert sorted(path.name for path in data.iterdir()) == ["it.nc", "it.nc.json", "mine.nc"]
 
 
+def children_of(pid: int) -> list[int]:
+    """Processes that a process started and that are still there (Linux)."""
+    lists = Path(f"/proc/{pid}/task").glob("*/children")
+    return [int(child) for path in lists for child in path.read_text().split()]
+
+
+def is_alive(pid: int) -> bool:
+    try:
+        return "Z" not in Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except FileNotFoundError:
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks for children in /proc")
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGKILL])
+def test_no_child_outlives_a_fetch(proxy, tmp_path, end):
+    """Ctrl-C ends it at once, though the server is silent; a child whose parent was killed leaves, too."""
+    proxy.harm = lambda handler, _: not handler.path.endswith(".dds") and handler.server.done.wait(60)
+    keys = {"protocol": "opendap", "address": proxy.address + "/datasets/{dataset}/opendap"}
+    (tmp_path / "sources.toml").write_text(row("it", "temperature", dataset="sst", **keys))
+    fetching = subprocess.Popen(
+        [sys.executable, "-c", RUN, str(tmp_path / "data"), str(tmp_path / "sources.toml")],
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        assert wait_until(lambda: len(proxy.asked) > 1)  # the description, and by the child the dataset
+        children = children_of(fetching.pid)
+        assert children
+        fetching.send_signal(end)
+        assert fetching.wait(10) in (-end, 130, 1)
+        assert wait_until(lambda: not any(map(is_alive, children)))
+    finally:
+        fetching.kill()
+        fetching.wait(10)
+
+
+def wait_until(done, longest: float = 30.0) -> bool:
+    until = time.monotonic() + longest
+    while not done() and time.monotonic() < until:
+        time.sleep(0.05)
+    return bool(done())
+
+
 def test_kill_between_the_record_and_its_file(fetch, tmp_path, monkeypatch):
     """The record is renamed first: whichever of the two names is new, the file is whole and known."""
     data = tmp_path / "data"
@@ -706,7 +773,8 @@ def test_kill_between_the_record_and_its_file(fetch, tmp_path, monkeypatch):
     assert renames == [data / "it.nc.json"]
     assert (data / "it.nc").read_bytes() == old
     assert store.find_record(data, "it") is None  # not taken for what the record says
-    assert fetch(("it", "temperature", "sst_down"))[0].status == "fetched"
+    again = fetch(("it", "temperature", "sst_down"))[0]
+    assert again.status == "fetched", again.problem
 
 
 # ---------------------------------------------------------------------- whole files, Copernicus
@@ -749,6 +817,112 @@ def test_newest_whole_file_is_cut_to_the_box(fetch, proxy, whole):
     assert proxy.asked == ["/files/20260116.nc", "/files/20260115.nc"]
     assert check_sst(found.path, SPOT)["longitude"].size <= 25
     assert sorted(path.name for path in found.path.parent.iterdir()) == ["it.nc", "it.nc.json"]
+
+
+@pytest.mark.parametrize("kind", ["NETCDF3_CLASSIC", "NETCDF3_64BIT", "NETCDF4"])
+def test_a_whole_file_that_is_cut_short_without_a_word(fetch, proxy, tmp_path, kind):
+    """An answer without a length ends where the line does; the netCDF library reads zeros past its end."""
+    servers.make_seas()["sst"].to_netcdf(tmp_path / "whole.nc", format=kind)
+    body = (tmp_path / "whole.nc").read_bytes()
+
+    def harm(handler, _):
+        handler.send_response(200)
+        handler.send_header("Connection", "close")
+        handler.end_headers()
+        handler.wfile.write(body[:-1500])
+        handler.close_connection = True
+        return True
+
+    proxy.harm = harm
+    (found,) = fetch(("it", "temperature", "sst", of_files(proxy)))
+    assert found.status == "failed"
+    assert found.problem.startswith("cannot be read as netCDF, damaged or cut short (NetCDF: ")
+    assert not (tmp_path / "data").exists()
+
+
+def test_half_of_a_box_over_the_seam_that_is_cut_short(fetch, proxy, tmp_path):
+    def harm(handler, ask):
+        if not servers.is_data(handler.path):
+            return False
+        (tmp_path / "piece.nc").write_bytes(ask(handler.path)[2])
+        with xr.open_dataset(tmp_path / "piece.nc", decode_cf=False) as data:
+            data.load().to_netcdf(tmp_path / "classic.nc", format="NETCDF3_CLASSIC")
+        handler.send(200, {}, (tmp_path / "classic.nc").read_bytes()[:-60])
+        return True
+
+    proxy.harm = harm
+    region = Region(-3.0, -32.0, 3.0, -28.0)
+    (found,) = fetch(("it", "temperature", "sst_turn", {"grid": 1.0}), region=region)
+    assert found.status == "failed"
+    assert found.problem.startswith("cannot be read as netCDF, damaged or cut short (NetCDF: shorter")
+
+
+def test_what_tells_the_good_values_of_a_whole_file_is_kept(fetch, proxy, tmp_path):
+    """NASA's packing of logarithms (10^(0.015 · 120 - 2) = 0.631), and a flag by another name; time(t)."""
+    lat, lon = np.arange(-33.0, -28.9, 0.1), np.arange(151.0, 155.1, 0.1)
+    flag = np.where(lon < 153.0, 4, 0)[None, None] + np.zeros((1, lat.size, 1))
+    colour = {"units": "mg m-3", "standard_name": "mass_concentration_of_chlorophyll_in_sea_water"}
+    colour |= {"Scaling": "logarithmic", "Base": 10.0, "Slope": 0.015, "Intercept": -2.0}
+    dims = ("t", "lat", "lon")
+    fields = {
+        "CHL1": (dims, np.full((1, lat.size, lon.size), 120, "u1"), colour | {"ancillary_variables": "qa"}),
+        "qa": (dims, flag.astype("i2"), {"flag_values": np.array([0, 4], "i2"), "flag_meanings": "good bad"}),
+    }
+    axes = {
+        "time": ("t", np.array([12.0]), {"units": "hours since 2026-01-16", "standard_name": "time"}),
+        "lat": ("lat", lat, {"units": "degrees_north"}),
+        "lon": ("lon", lon, {"units": "degrees_east"}),
+    }
+    xr.Dataset(fields | axes).to_netcdf(tmp_path / "whole.nc")
+    body = (tmp_path / "whole.nc").read_bytes()
+    proxy.harm = lambda handler, ask: say_bytes(body)(handler, ask) is not False
+    (found,) = fetch(("it", "color", "d", of_files(proxy, beside=["qa"])))
+    assert (found.status, found.times) == ("fetched", (np.datetime64("2026-01-16T12:00", "ns"),)), found
+    (field,), _, _ = survey_file(found.path, SPOT)
+    (values,) = read_fields(found.path, [(field, np.array([0]))], min_quality=5)
+    np.testing.assert_allclose(values[0, :, field.lon.values > 153.0], 10 ** (0.015 * 120 - 2), rtol=1e-5)
+    assert np.isnan(values[0, :, field.lon.values < 152.95]).all()
+
+
+#: a fetch with files of no more than so many bytes, as on a disk that is full
+FULL = """
+import resource, sys
+from pathlib import Path
+import numpy as np
+from searcher.geo import Region
+from searcher.sources.fetch import fetch_products
+
+class Window:
+    start = np.datetime64("2026-01-16T19:00", "ns")
+    end = np.datetime64("2026-01-17T06:00", "ns")
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]),) * 2)
+now = np.datetime64("2026-01-16T18:00", "ns")
+region = Region(150.5, -33.5, 157.5, -28.5)
+(found,) = fetch_products(["it"], region, Window, sys.argv[1], extra=sys.argv[2], tries=1, now=now)
+print(found.status, found.problem)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows sets no such limit")
+def test_a_full_disk_is_not_called_a_damaged_file(proxy, tmp_path):
+    """The whole file is packed and fits; what is cut from it does not."""
+    packing = {"analysed_sst": {"zlib": True}, "quality_level": {"zlib": True}}
+    still = servers.make_seas()["sst"] * 0 + 20.0
+    still["analysed_sst"].attrs |= {"units": "degree_C", "standard_name": "sea_surface_temperature"}
+    still.to_netcdf(tmp_path / "whole.nc", encoding=packing)
+    body = (tmp_path / "whole.nc").read_bytes()
+    proxy.harm = lambda handler, ask: say_bytes(body)(handler, ask) is not False
+    (tmp_path / "sources.toml").write_text(row("it", "temperature", dataset="d", **of_files(proxy)))
+    folders = [str(tmp_path / "data"), str(tmp_path / "sources.toml")]
+    limit = str(len(body) + 2000)
+    run = subprocess.run(
+        [sys.executable, "-c", FULL, *folders, limit], capture_output=True, text=True, timeout=60
+    )
+    assert run.stdout.startswith(f"failed {tmp_path / 'data'} takes no file: "), (
+        run.stdout + run.stderr[-2000:]
+    )
+    assert "See whether the disk is full" in run.stdout
 
 
 def test_no_whole_file(fetch, proxy, whole, tmp_path):

@@ -20,6 +20,7 @@ from searcher.brief import draw_map, words
 from searcher.conditions import Condition, limits_of
 from searcher.errors import NoData, SearcherError
 from searcher.keep import CHANGED, PLAN_FILE, open_plan, save_plan
+from searcher.sea import open_sea, save_sea
 
 
 @pytest.fixture(scope="module")
@@ -145,6 +146,42 @@ def test_no_plan_and_a_damaged_one(plan, tmp_path):
         (tmp_path / PLAN_FILE).write_bytes(content)
         with pytest.raises(SearcherError, match="cannot be read as a plan"):
             open_plan(tmp_path)
+
+
+def test_the_trip_is_kept_as_it_was_planned(plan, tmp_path):
+    """What is typed into trip.toml between planning and saving is a change since the plan, and is said."""
+    (tmp_path / "trip.toml").write_text(trip_text(tank=50.0), encoding="utf-8")
+    trip = plan.trip.model_copy(update={"folder": tmp_path})
+    save_plan(replace(plan, trip=trip), tmp_path / PLAN_FILE)
+    again = open_plan(tmp_path)
+    assert again.cautions[0] == CHANGED
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    again = open_plan(tmp_path)
+    assert CHANGED not in again.cautions
+    assert again.trip == trip
+
+
+def test_an_opened_plan_and_its_sea_can_be_saved(plan, tmp_path):
+    again = open_plan(plan.trip.folder)
+    (tmp_path / "trip.toml").write_text(again.trip.text, encoding="utf-8")
+    save_plan(again, tmp_path / PLAN_FILE)
+    xr.testing.assert_identical(open_plan(tmp_path).sea, again.sea)
+    xr.testing.assert_allclose(open_sea(save_sea(again.sea, tmp_path / "sea.nc")), again.sea)
+
+
+def test_damage_anywhere_in_it_is_told(plan, tmp_path):
+    """64 bytes of zeros at 60 places; where nothing that is read lies, the plan opens."""
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    whole = (plan.trip.folder / PLAN_FILE).read_bytes()
+    told = []
+    for at in np.random.default_rng(1).integers(len(whole) - 64, size=60):
+        (tmp_path / PLAN_FILE).write_bytes(whole[:at] + bytes(64) + whole[at + 64 :])
+        try:
+            open_plan(tmp_path)
+        except SearcherError as error:
+            told.append(str(error))
+    assert len(told) > 30
+    assert all("plan.nc cannot be read as a plan" in text for text in told)
 
 
 def test_where_it_cannot_be_written_nothing_is_left(plan, tmp_path):

@@ -22,7 +22,8 @@ from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sea import check_sea
 from searcher.sources import load_sea
-from searcher.sources.files import align_fields, read_fields, survey_file
+from searcher.sources.fields import align_fields
+from searcher.sources.files import read_fields, survey_file
 
 SHELF = Path(__file__).parents[1] / "fixtures" / "shelf_model_20091119.nc"
 REGION = Region(152.75, -30.75, 154.25, -29.75)

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 from seas import HOUR, KNOT, time_across
 
+from searcher.brief import write_table
 from searcher.cli.again import facts_of, write_rerank
 from searcher.course import day_of
 from searcher.errors import OutOfReach
@@ -31,7 +32,7 @@ from searcher.reasons import say_reasons, say_way
 from searcher.reranking import day_at_sea, place_of_box, rerank
 from searcher.route import fading_of
 from searcher.sea import to_seconds
-from searcher.sightings import Sighting, middle_of
+from searcher.sightings import Sighting, middle_of, parse_place
 from searcher.sightings.entry import BY_PLAN
 from searcher.tables import COLOR_CHANGE, TEMPERATURE, TEMPERATURE_BREAK, WEED_LINE, check_table
 
@@ -309,6 +310,29 @@ def test_weed_raises_what_is_near_and_new_boxes_are_laid_there(plan):
     assert any("are new" in text or "is new" in text for text in say_reasons(found))
     check_table("boxes", found.plan.boxes)
     json.dumps(facts_of(found), allow_nan=False)
+
+
+def test_a_number_given_to_a_box_at_sea_is_given_to_no_other(plan, tmp_path):
+    """Asked again at once the numbers stay; elsewhere others are given, and each names its place."""
+    weed = [
+        [Sighting("weed line", shapely.Point(place(x + 400.0 * k, y)), NOW) for k in range(3)]
+        for x, y in ((17e3, 2e3), (20e3, -16e3))
+    ]
+    first = again(plan, *weed[0])
+    same = again(plan, *weed[0], fuel=0.75 * plan.trip.boat.tank, laid=first.laid)
+    other = again(plan, *weed[1], at=place(20e3, -16e3), laid=first.laid)
+    assert first.laid
+    assert same.laid == first.laid
+    last = plan.boxes["rank"].max()
+    fresh = set(other.plan.boxes["rank"][other.plan.boxes["rank"] > last]) - set(first.laid)
+    assert fresh
+    assert min(fresh) > max(first.laid)
+    write_table("boxes", plan.boxes, tmp_path)
+    for found in (first, other):
+        write_rerank(found, facts_of(found), tmp_path)
+    for number, line in {**first.laid, **other.laid}.items():
+        placed = parse_place(f"box {number}", folder=tmp_path).line
+        assert shapely.hausdorff_distance(placed, line) < 1e-5
 
 
 def test_the_thermometer_corrects_the_map(plan):

@@ -125,8 +125,7 @@ def test_the_middle_of_a_box_or_a_leg_is_half_way_by_distance(tmp_path):
         assert shapely.get_coordinates(found.line).tolist() == line
     with pytest.raises(SearcherError, match=r"no such box; given 4; expected 1 to 3"):
         parse_place("box 4", folder=tmp_path)
-    box["properties"]["rank"] = 4  # laid at sea
-    (tmp_path / "rerank_boxes.geojson").write_text(json.dumps({"features": [box]}))
+    (tmp_path / "rerank.json").write_text(json.dumps({"laid": {"4": line}}))  # at sea
     assert parse_place("box 4", folder=tmp_path).middle == pytest.approx((lon, lat), abs=2e-6)
 
 
@@ -196,6 +195,7 @@ def test_every_order_of_the_words_says_the_same():
         ("brids 3 low", "no trade word; given 'brids 3 low'; expected one of: weed line.*'birds'"),
         ("", "no trade word"),
         ("weed line birds 3", "one thing in each entry.*weed line and birds.*two entries"),
+        ("cc birds 3", "which says colour change and birds"),
     ],
 )
 def test_words_that_say_no_one_thing(text, fault):
@@ -220,6 +220,8 @@ def test_what_was_not_seen_is_no_entry_of_it(text):
         ("birds 710 low", "710"),
         ("fish mahi 3 12kg 01.15", "01.15"),
         ("weed line 26:10", "26:10"),
+        ("300 mahi", "300"),
+        ("150 bites", "150"),
     ],
 )
 def test_a_time_that_is_none_is_not_kept_as_a_remark(text, number):
@@ -234,6 +236,8 @@ def test_a_time_that_is_none_is_not_kept_as_a_remark(text, number):
         ("fish mahi 3 30 lb 0715", 3, "30 lb"),
         ("weed 0900 2 boats near", None, "2 boats near"),
         ("birds 200 low", 200, ""),
+        ("debris 150", 150, ""),
+        ("99 mahi", 99, ""),
         ("bite 0130h", None, ""),
         ("no bites 0810 0850", None, ""),
     ],
@@ -408,6 +412,29 @@ def test_a_file_that_is_no_log_is_left_alone(tmp_path, damage):
     with pytest.raises(TableError, match=r"trip\.db"):
         read_sightings(tmp_path)
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "fault"),
+    [
+        ("place", "garbage", "place: 'garbage' is not understood"),
+        ("time", "yesterday", "time: 'yesterday' is not understood"),
+        ("value", "24,6", "value: '24,6' is not understood"),
+        ("count", "3 birds", "count: '3 birds' is not understood"),
+        ("place", "POINT (153.5 -95)", "place: expected longitudes and latitudes in degrees"),
+    ],
+)
+def test_an_odd_row_is_told_by_its_number_and_can_be_taken_back(tmp_path, column, value, fault):
+    for minute in range(3):
+        add_sighting(tmp_path, Sighting("birds", HERE, EIGHT + minute * MINUTE, count=3))
+    database = sqlite3.connect(tmp_path / "trip.db", isolation_level=None)
+    database.execute(f'UPDATE sightings SET "{column}" = ? WHERE id = 2', (value,))
+    with pytest.raises(TableError, match=re.escape(f"entry 2: {fault}.")) as caught:
+        read_sightings(tmp_path)
+    assert len(caught.value.problems) == 1
+    database.execute(re.search("UPDATE sightings .*", str(caught.value))[0])  # as the message says
+    database.close()
+    assert read_sightings(tmp_path)["id"].tolist() == [1, 3]
 
 
 def test_a_failure_half_way_through_a_plotters_file_stores_none_of_it(tmp_path):

@@ -27,6 +27,7 @@ from searcher.geo import Region
 from searcher.sea import NODES, check_sea, open_sea, save_sea
 from searcher.sources import SourceWarning, check_cover, list_variables, load_sea
 from searcher.sources.axes import cut_axis, even_steps, interpolate_axis
+from searcher.sources.files import read_fields, survey_file
 from searcher.sources.layers import keep_hours, keep_images
 from searcher.sources.names import list_choices, read_names
 from searcher.sources.unpack import UNITS, conversion, decode_times, unpack
@@ -302,8 +303,11 @@ def test_times_that_cannot_be_read():
         decode_times(time)
     with pytest.raises(SourceError, match="time: time cannot be read"):
         decode_times(time.assign_attrs(units="parsecs since 2000-01-01"))
-    with pytest.raises(SourceError, match="some without a date"):
-        decode_times(time.assign_attrs(units="days since 17-01-01"))  # the year 17
+    for reference in ("17-01-01", "05-01-2026", "01/16/2026", "16 1 2026"):
+        with pytest.raises(
+            SourceError, match=f"date of the reference; given '.*{reference}'; expected the year first"
+        ):
+            decode_times(time.assign_attrs(units=f"days since {reference}"))
     for calendar in ("360_day", "noleap", "all_leap", "julian"):
         with pytest.raises(
             SourceError, match=f"time: calendar; given '{calendar}'; expected one of standard"
@@ -319,6 +323,9 @@ def test_times_that_cannot_be_read():
         ("hours since 2026-1-16 18:0:0 -6:00", 0.0),
         ("hours since 2026-01-17T05:30:00+05:30", 0.0),
         ("hours since 2026-01-16 00:00:00 UTC", 24.0),
+        ("hours since 2026-01-17 10:00:00 UTC+10", 0.0),
+        ("hours since 2026-01-16 21:00 GMT -3", 0.0),
+        ("hours since 2026-01-17T05:30:00Z+05:30", 0.0),
         ("days since 1900-12-31 00:00:00", 45673.0),  # as the HYCOM model counts
         ("seconds since 1970-01-01T00:00:00Z", 1768608000.0),
     ],
@@ -373,6 +380,22 @@ def test_heights_that_say_they_are_up_are_depths(tmp_path):
     assert float(sea["depth"]["depth"].mean()) == 150.0
 
 
+def rename_dimension(path: Path) -> Path:
+    """The time of a file with a dimension of another name: time(t)."""
+    with netCDF4.Dataset(path, "a") as data:
+        data.renameDimension("time", "t")
+    return path
+
+
+@pytest.mark.parametrize("time_units", [None, "hours since 2001-01-01"])
+def test_a_time_with_another_name_than_its_dimension(tmp_path, time_units):
+    """CF conventions 1.11, chapter 5: such a coordinate counts like one that bears the dimension's name."""
+    path = rename_dimension(files.mur(tmp_path / "a.nc", times=DAY + np.arange(2) * np.timedelta64(6, "h")))
+    sources = [path, files.oscar(tmp_path / "b.nc")]
+    sea = load_sea(REGION, sources=sources, time_units=time_units)
+    np.testing.assert_array_equal(sea["temperature"]["time"].values, hours(0, 6))
+
+
 def test_times_of_which_the_user_knows_the_units():
     time = xr.DataArray(np.array([46037.0]), dims="time", name="time")
     np.testing.assert_array_equal(decode_times(time, units="days since 1900-01-01"), [DAY])
@@ -382,7 +405,114 @@ def test_times_of_which_the_user_knows_the_units():
     )
 
 
-# ---- flags of a temperature picture ----------------------------------------------------------------------
+def write_floor(path: Path, name: str, depths, *, kind: str = "NETCDF4", **about) -> Path:
+    axes = {"lat": (files.LAT, files.LAT_ATTRS), "lon": (files.LON, files.LON_ATTRS)}
+    values = np.broadcast_to(depths, (files.LAT.size, files.LON.size)).astype("f4")
+    return files.write(path, axes, {name: (("lat", "lon"), values, {"units": "m"} | about)}, format=kind)
+
+
+@pytest.mark.parametrize(
+    ("name", "about"), [("bathymetry", {}), ("z2", {"standard_name": "sea_floor_depth_below_geoid"})]
+)
+def test_heights_that_call_themselves_depths_are_left_out(tmp_path, name, about):
+    """Land 150 m high beside a sea 3000 m deep: taken for depths, the land would be 150 m of water."""
+    others = [files.mur(tmp_path / "a.nc"), files.oscar(tmp_path / "b.nc")]
+    heights = np.where(files.LON < 153.2, 150.0, -3000.0)
+    path = write_floor(tmp_path / "d.nc", name, heights, **about)
+    with pytest.warns(SourceWarning, match="most numbers under 0, as heights have them; .* positive = 'up'"):
+        sea = load_sea(REGION, sources=[*others, path])
+    assert "depth" not in sea
+    path = write_floor(tmp_path / "d.nc", name, heights, positive="up", **about)
+    assert np.nanmin(load_sea(REGION, sources=[*others, path])["depth"]["depth"]) == 3000.0
+    path = write_floor(tmp_path / "d.nc", name, -heights, **about)  # depths, with land above
+    assert np.nanmin(load_sea(REGION, sources=[*others, path])["depth"]["depth"]) == 3000.0
+
+
+@pytest.mark.parametrize("scale", [None, 1.0])
+def test_degrees_west(tmp_path, scale):
+    """UDUNITS: degrees_west are degrees_east with the sign turned."""
+    path = files.hycom(tmp_path / "a.nc", lon=files.LON)
+    with netCDF4.Dataset(path, "a") as data:
+        data["lon"][:] = -files.LON
+        data["lon"].units = "degrees_west"
+        if scale:
+            data["lon"].scale_factor = scale
+    np.testing.assert_allclose(load_sea(REGION, sources=[path])["currents"]["lon"], files.LON)
+
+
+# ---- flags -----------------------------------------------------------------------------------------------
+
+
+def add_flag(path: Path, name: str, counts, **about) -> None:
+    """A flag beside the temperature, the same along every meridian."""
+    with netCDF4.Dataset(path, "a") as data:
+        flag = data.createVariable(name, np.asarray(counts).dtype, ("lat", "lon"))
+        flag[:] = np.broadcast_to(counts, flag.shape)
+        flag.setncatts(about)
+
+
+#: attributes of a flag and, for its value along the columns 0 to 8, whether it means bad; the masks as in
+#: the examples of the CF conventions 1.11, section 3.5
+FLAGS = {
+    "values": ({"flag_values": np.array([0, 2, 4], "i2")}, (0, 2, 4), (0, 0, 1)),
+    "masks": ({"flag_masks": np.array([1, 2, 4], "i2")}, (0, 1, 3, 4, 7), (0, 0, 0, 1, 1)),
+    "masks and values": (
+        {"flag_masks": np.array([1, 6, 6], "i2"), "flag_values": np.array([1, 2, 4], "i2")},
+        (1, 2, 4, 5, 6),
+        (0, 0, 1, 1, 0),
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", FLAGS)
+@pytest.mark.parametrize("named", ["beside", "standard name"])
+def test_flags_by_values_and_by_masks(tmp_path, kind, named):
+    about, counts, bad = FLAGS[kind]
+    path = files.mur(tmp_path / "a.nc")
+    about = about | {"flag_meanings": "fair reef bad_pixel"}
+    about |= {"standard_name": "quality_flag"} if named == "standard name" else {}
+    add_flag(path, "qa", np.resize(np.array(counts, "i2"), files.LON.size), **about)
+    if named == "beside":
+        with netCDF4.Dataset(path, "a") as data:
+            data["analysed_sst"].ancillary_variables = "qa"
+    sea = load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])["temperature"]
+    expected = np.resize(np.array(bad, bool), files.LON.size)[np.isin(files.LON, sea["lon"])]
+    np.testing.assert_array_equal(np.isnan(sea["sst"][0, 2]), expected)
+
+
+def test_the_flag_of_another_variable_is_its_own(tmp_path):
+    path = files.mur(tmp_path / "a.nc")
+    about = {
+        "flag_values": np.array([0, 1], "i2"),
+        "flag_meanings": "good bad",
+        "standard_name": "quality_flag",
+    }
+    add_flag(path, "qa", np.int16(1), **about)
+    with netCDF4.Dataset(path, "a") as data:
+        data["analysis_error"].ancillary_variables = "qa"
+    sea = load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])
+    assert not np.isnan(sea["temperature"]["sst"]).any()
+
+
+def test_the_quality_of_ocean_colour_temperatures(tmp_path):
+    """NASA's qual_sst, 0 best, 1 good, 2 questionable, 3 bad, 4 not determined, gives no meanings."""
+    path = files.mur(tmp_path / "a.nc")
+    add_flag(path, "qual_sst", np.resize(np.arange(5, dtype="u1"), files.LON.size))
+    sea = load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])["temperature"]
+    expected = (np.arange(files.LON.size) % 5 >= 2)[np.isin(files.LON, sea["lon"])]
+    np.testing.assert_array_equal(np.isnan(sea["sst"][0, 2]), expected)
+
+
+def test_a_flag_that_is_not_understood_is_told_once(tmp_path):
+    paths = [files.mur(tmp_path / f"{day}.nc", times=DAY + np.timedelta64(day, "D")) for day in range(2)]
+    for path in paths:
+        add_flag(path, "qa", np.int16(1), flag_meanings="good bad", flag_values=np.array([0, 1, 2], "i2"))
+        with netCDF4.Dataset(path, "a") as data:
+            data["analysed_sst"].ancillary_variables = "qa analysis_error"
+    with pytest.warns(SourceWarning, match=r"0\.nc, .*1\.nc: the flag qa does not say") as told:
+        sea = load_sea(REGION, sources=[*paths, files.oscar(tmp_path / "b.nc")])
+    assert len(told) == 1
+    assert not np.isnan(sea["temperature"]["sst"]).any()
 
 
 def test_ghrsst_mask_keeps_open_sea(tmp_path):
@@ -922,6 +1052,44 @@ def test_a_file_cut_short_anywhere(tmp_path, kind, left):
     path.write_bytes(raw[: int(len(raw) * left)])
     with pytest.raises(SourceError, match=r"a\.nc: cannot be read as netCDF, damaged or cut short"):
         load_sea(REGION, sources=sources)
+
+
+@pytest.mark.parametrize("left", [1.0, 0.5])
+def test_a_kind_whose_length_cannot_be_checked_is_refused(tmp_path, left):
+    path = write_floor(tmp_path / "a.nc", "depth", 100.0, kind="NETCDF3_64BIT_DATA")
+    raw = path.read_bytes()
+    path.write_bytes(raw[: int(len(raw) * left)])
+    with pytest.raises(SourceError, match=r"a\.nc: netCDF of the kind CDF-5, .* nccopy -k nc4"):
+        load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])
+
+
+def test_a_file_replaced_while_it_is_read_is_refused(tmp_path):
+    """As a fetch at the same time does it: the hours that were looked up are not those that would be read."""
+    path = files.mur(tmp_path / "a.nc", times=DAY + np.arange(2) * np.timedelta64(1, "D"))
+    fields, _, _ = survey_file(path, REGION)
+    wanted = [(field, np.arange(2)) for field in fields]
+    read_fields(path, wanted, min_quality=5)
+    files.mur(tmp_path / "new.nc", times=DAY + np.arange(1, 3) * np.timedelta64(1, "D")).replace(path)
+    with pytest.raises(
+        SourceError, match=r"a\.nc: 1 problem\n.*replaced while it was being read; run this again"
+    ):
+        read_fields(path, wanted, min_quality=5)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems have no such names")
+def test_a_name_that_is_no_utf8(tmp_path):
+    path = files.mur(tmp_path / "a.nc").rename(tmp_path / "a\udcff.nc")
+    with pytest.raises(SourceError, match="a name that is not UTF-8"):
+        load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])
+
+
+@pytest.mark.parametrize("name", ["analysed_sst", "lat"])
+def test_packing_that_is_no_number(tmp_path, name):
+    path = files.mur(tmp_path / "a.nc")
+    with netCDF4.Dataset(path, "a") as data:
+        data[name].scale_factor = "0.01f"
+    with pytest.raises(SourceError, match=rf"a\.nc: {name}: scale_factor; given '0\.01f'; expected a number"):
+        load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc")])
 
 
 def test_files_with_damaged_bytes(tmp_path):

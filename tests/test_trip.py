@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from searcher import geo
-from searcher.errors import OutOfReach, TripError
+from searcher.errors import OutOfReach, SearcherError, TripError
 from searcher.geo import Place
 from searcher.trip import Boat, check_trip, new_trip_text, parse_trip, read_trip, write_trip
 from searcher.trip.hours import sun_hours
@@ -530,6 +530,22 @@ def test_text_that_is_not_toml_is_one_clear_line(text):
     assert "\n" not in str(caught.value)
 
 
+def test_a_path_of_windows_is_told_how_to_be_written():
+    wrong = TEXT.replace('"data/*.nc"', r'"data\*.nc"')
+    assert wrong != TEXT
+    with pytest.raises(TripError, match=r"In double quotes \\ begins a code: write / \(data") as caught:
+        parse(wrong)
+    assert "comma" not in str(caught.value)
+    assert parse(wrong.replace(r'"data\*.nc"', r"'data\*.nc'")).data.files[0] == r"data\*.nc"
+
+
+def test_a_trip_keeps_the_text_it_was_read_from(tmp_path):
+    path = write_trip(tmp_path)
+    trip = read_trip(tmp_path)
+    assert trip.text == path.read_text(encoding="utf-8")
+    assert trip.text not in repr(trip)
+
+
 anything = st.recursive(
     st.one_of(
         st.booleans(),
@@ -813,7 +829,7 @@ def test_a_new_trip_with_a_fault_leaves_nothing(tmp_path, fields, text):
 
 def test_a_trip_that_cannot_be_written_leaves_nothing(tmp_path):
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    with pytest.raises(TripError, match="cannot be written"):
+    with pytest.raises(SearcherError, match=r"the folder .*file cannot be made"):
         write_trip(tmp_path / "file" / "trip.toml")
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
 

@@ -16,7 +16,7 @@ import pandas as pd
 import xarray as xr
 
 from searcher.errors import TripError
-from searcher.files import whole_file, write_text
+from searcher.files import TRIP_FILE, make_folder, whole_file, write_text
 from searcher.sea import check_sea
 
 KELVIN = 273.15
@@ -26,7 +26,6 @@ LAND_SLOPE = 900.0  # m of invented land height per degree inland
 #: An invented sanctuary round an islet, longitude and latitude.
 SANCTUARY = ((153.235, -30.165), (153.300, -30.150), (153.318, -30.215), (153.252, -30.235))
 
-TRIP_FILE = "trip.toml"
 TRIP = """\
 # A day off Wirrin Harbour: an invented port on the Solitary coast, New South Wales, in an invented sea.
 # Lengths, speeds and volumes carry their unit in the key. Positions are [longitude, latitude], degrees.
@@ -103,8 +102,7 @@ def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike[str], *, overwri
     refused unless `overwrite`.
     """
     folder = clear_folder(folder, overwrite=overwrite)
-    data = folder / "data"
-    data.mkdir(parents=True, exist_ok=True)
+    data = make_folder(folder / "data")
     for name, (dataset, encoding) in _products(check_sea(sea)).items():
         _write_netcdf(dataset, encoding, data / name)
     write_text(folder / "closed_area.geojson", json.dumps(closed_area(), indent=1) + "\n")
@@ -113,12 +111,12 @@ def write_sea_files(sea: xr.DataTree, folder: str | os.PathLike[str], *, overwri
 
 
 def clear_folder(folder: str | os.PathLike[str], *, overwrite: bool) -> Path:
-    """The folder, unless it holds a trip file that must be left alone."""
+    """The folder, made where there is none; refused where it holds a trip file that must be left alone."""
     trip = Path(folder) / TRIP_FILE
     if trip.exists() and not overwrite:
         hint = "Give another folder, or write over it with --force (overwrite=True)"
         raise TripError(f"{trip} is already there", hint=hint)
-    return trip.parent
+    return make_folder(trip.parent)
 
 
 def closed_area() -> dict[str, Any]:

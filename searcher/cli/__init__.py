@@ -9,11 +9,14 @@ import sys
 
 import typer
 
-from searcher.cli.evening import app
+from searcher.cli import again, at_sea, desk, evening, morning  # noqa: F401 (each brings its verbs)
+from searcher.cli.verbs import app
 from searcher.errors import SearcherError
 
 __all__ = ["app", "main"]
 
+#: what the command is called in its help, however it was started
+NAME = "searcher"
 #: the verbs as a day needs them, for `--help`
 MORNING = ["demo", "new", "sources", "fetch", "check", "scan", "plan", "brief", "desk"]
 ORDER = [*MORNING, "log", "rerank", "review"]
@@ -32,7 +35,7 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
     try:
-        app()
+        app(prog_name=NAME)
     except SearcherError as error:
         typer.echo(f"searcher: {error}", err=True)
         if "--json" in sys.argv:  # a program that reads standard output is told there as well

@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher.cli.at_sea import app as app
 from searcher.cli.at_sea import find_moment
 from searcher.cli.morning import Bans, HomeBy, Pins
 from searcher.cli.say import print_notes, say_learned, say_stay_facts
-from searcher.cli.verbs import HERE, AsJson, Folder, Quiet
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
@@ -65,6 +64,7 @@ def rerank(
     from searcher.keep import open_plan
     from searcher.reranking import rerank as rerank_plan
     from searcher.sightings import read_sightings
+    from searcher.sightings.places import lines_laid
     from searcher.trip.hours import to_numpy
 
     plan = open_plan(folder)
@@ -84,6 +84,7 @@ def rerank(
         pinned=pin or (),
         banned=ban or (),
         home_by=None if home_by is None else to_numpy(find_moment(trip, clock_of(home_by), ahead=True)),
+        laid=lines_laid(folder),
     )
     check_numbers(found, [*(pin or ()), *(ban or ())])
     facts = facts_of(found)
@@ -181,11 +182,12 @@ def facts_of(found: Rerank) -> dict[str, Any]:
             "fits": bool(home.fits),
             "late": max(home.late, 0.0) if home.late < float("inf") else None,
             "short": max(home.short, 0.0) if home.short < float("inf") else None,
-            "course": home.course,
-            "distance": home.distance,
+            "course": home.course if home.way else None,
+            "distance": home.distance if home.way else None,
             "bends": home.bends,
         },
         "boxes": found.changes.to_dict("records"),
+        "laid": {number: list(line.coords) for number, line in found.laid.items()},
         "temperature_bias": found.bias._asdict(),
         "weights": dict(zip(found.weights.names, found.weights.mean.tolist(), strict=True)),
         "learned_from_trips": made.learned_from,

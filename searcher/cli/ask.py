@@ -13,6 +13,7 @@ from typing import Any
 import typer
 
 from searcher.errors import SearcherError
+from searcher.files import TRIP_FILE
 
 #: field of `new_trip_text` -> its section and key in the trip file, the question, what is expected
 QUESTIONS = {
@@ -62,7 +63,7 @@ def complaint(name: str, known: dict[str, Any]) -> str:
 
     section, key, *_ = QUESTIONS[name]
     try:
-        parse_trip(new_trip_text(**known), "trip.toml")
+        parse_trip(new_trip_text(**known), TRIP_FILE)
     except TripError as error:
         ours = [text for text in error.problems if f"[{section}] {key}" in text]
         return "; ".join(re.sub(r"^line \d+, ", "", text) for text in ours)

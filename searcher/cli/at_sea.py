@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
+from typer.core import TyperCommand
 
-from searcher.cli.morning import app as app
-from searcher.cli.say import print_notes
-from searcher.cli.verbs import HERE, AsJson, Quiet
+from searcher.cli.say import print_notes, say_kind
+from searcher.cli.verbs import HERE, AsJson, Quiet, app
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 #: how much a current may add to or take from trolling speed over the ground
 CURRENT_KN = 1.5
+#: how a longitude west of Greenwich begins, or a latitude south
+WESTERN = re.compile(r"-\d{1,3}\.\d")
 
 Words = Annotated[
     list[str] | None,
@@ -32,7 +35,15 @@ Words = Annotated[
 Text = Annotated[str | None, typer.Option()]
 
 
-@app.command()
+class WordsCommand(TyperCommand):
+    """A command in whose words a place may begin with a minus: "-80.95, 29.75" is no option."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """As every command does, such places behind a space."""
+        return super().parse_args(ctx, [f" {arg}" if WESTERN.match(arg) else arg for arg in args])
+
+
+@app.command(cls=WordsCommand)
 def log(
     words: Words = None,
     at: Annotated[str | None, typer.Option(help="Where: 30°25.2'S 153°31.0'E, box 3, leg 5.")] = None,
@@ -134,7 +145,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
     most = 2 if is_stretch else 1
     if len(moments) > most:
         raise SearcherError(
-            f"too many times for {words.kind}",
+            f"too many times for {say_kind(words.kind)}",
             given=len(moments),
             expected="a start and an end" if is_stretch else 1,
         )
@@ -146,7 +157,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
     else:
         if len(places) != 1:
             raise SearcherError(
-                f"{words.kind}: where?",
+                f"{say_kind(words.kind)}: where?",
                 given=f"{len(places)} places" if places else None,
                 expected="one place, such as --at \"30°25.2'S 153°31.0'E\" or box 3",
             )
@@ -333,5 +344,6 @@ def say_entry(row: pd.Series, trip: Trip) -> str:
     places = say_place(Place(*xy[0]))
     if is_stretch:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
-    what = "".join(c if c.isprintable() else " " for c in " ".join(filter(None, (row["kind"], *said))))
+    what = " ".join(filter(None, (say_kind(row["kind"]), *said)))
+    what = "".join(c if c.isprintable() else " " for c in what)
     return f"{show.say_clock(row['time'])}{until} {what} at {places}"

@@ -7,10 +7,9 @@ from typing import Annotated
 
 import typer
 
-from searcher.cli.again import app as app
 from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes
-from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, load_trip_sea
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
 
 
 @app.command()
@@ -21,14 +20,14 @@ def desk(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Try what-ifs on a page of this machine; the route follows.
+    """Try what-ifs on a page that only this machine can open. The route follows.
 
     Fuel, hours, bait, target and boxes can be changed; nothing leaves the machine.
 
     \b
     Example: searcher desk saturday/
 
-    Listens on 127.0.0.1 only, and only who has the address with its token may come in. Ctrl-C ends it.
+    Listens on 127.0.0.1 only, and only whoever has the address with its token may come in. Ctrl-C ends it.
     """
     from searcher.trip import read_trip
 

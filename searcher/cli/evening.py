@@ -6,9 +6,8 @@ import json
 
 import typer
 
-from searcher.cli.desk import app as app
 from searcher.cli.say import print_paths
-from searcher.cli.verbs import HERE, AsJson, Folder, Quiet
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app
 
 
 @app.command()

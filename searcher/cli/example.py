@@ -22,9 +22,10 @@ def example_words(trip: Trip) -> list[str]:
 
     A burn table of eight speeds is not the same by chance, one number may be: they are named only beside it.
     """
+    from searcher.files import TRIP_FILE
     from searcher.trip import new_trip_text, parse_trip
 
-    example = parse_trip(new_trip_text(), trip.folder / "trip.toml", afloat=True).boat
+    example = parse_trip(new_trip_text(), trip.folder / TRIP_FILE, afloat=True).boat
     same = [name for field, name in NUMBERS.items() if getattr(trip.boat, field) == getattr(example, field)]
     if trip.boat.table != example.table:
         return []

@@ -13,8 +13,7 @@ import typer
 from searcher.cli.example import example_words
 from searcher.cli.progress import showing_progress
 from searcher.cli.say import print_notes, print_paths, print_plan, summary
-from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, load_trip_sea
-from searcher.cli.verbs import app as app
+from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app, load_trip_sea
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:

@@ -12,12 +12,13 @@ import numpy as np
 from searcher.cli.example import example_words
 from searcher.cli.say import say_ports
 from searcher.errors import SearcherError
+from searcher.files import TRIP_FILE
 
 if TYPE_CHECKING:
     from searcher.trip import Trip
 
 #: what a verb leaves in a trip folder
-TRIP, PLAN, PAGE, REVIEW = "trip.toml", "legs.geojson", "brief.html", "review.json"
+PLAN, PAGE, REVIEW = "plan.nc", "brief.html", "review.json"
 #: from so long before leaving the day counts as begun
 BEFORE = np.timedelta64(60, "m")
 #: page and plan of one command are written within this
@@ -56,9 +57,9 @@ def look_into(folder: Path) -> Folder:
     """What lies in a folder; nothing in it is changed."""
     from searcher.trip import read_trip
 
-    if not (folder / TRIP).exists():
-        return Folder(others=tuple(sorted(path.parent.name for path in folder.glob(f"*/{TRIP}"))))
-    edited = written(folder / TRIP)
+    if not (folder / TRIP_FILE).exists():
+        return Folder(others=tuple(sorted(path.parent.name for path in folder.glob(f"*/{TRIP_FILE}"))))
+    edited = written(folder / TRIP_FILE)
     try:
         trip = read_trip(folder)
     except SearcherError as error:
@@ -135,9 +136,9 @@ def describe(found: Folder, now: np.datetime64) -> list[str]:
 def describe_others(others: tuple[str, ...]) -> str:
     """That there is no trip here, and where there are some."""
     if not others:
-        return f"There is no {TRIP} in this folder."
+        return f"There is no {TRIP_FILE} in this folder."
     named = ", ".join(others[:MOST_NAMED]) + (", ..." if len(others) > MOST_NAMED else "")
-    return f"There is no {TRIP} in this folder, but in {named}."
+    return f"There is no {TRIP_FILE} in this folder, but in {named}."
 
 
 def next_steps(found: Folder, now: np.datetime64) -> list[Step]:
@@ -183,7 +184,8 @@ def steps_after(found: Folder) -> list[Step]:
     if found.reviewed:
         return [NEXT_TRIP]
     if found.planned is None:
-        return [Step(f"edit {TRIP}", "its hours are past: change leave and home_by in [window]"), NEXT_TRIP]
+        change = "its hours are past: change leave and home_by in [window]"
+        return [Step(f"edit {TRIP_FILE}", change), NEXT_TRIP]
     if found.entries:
         return [REVIEW_IT, NEXT_TRIP]
     return [*(HAND_OVER[:1] if found.briefed is not None else []), FROM_PLOTTER, REVIEW_IT, NEXT_TRIP]
@@ -232,7 +234,7 @@ def is_stale(found: Folder) -> bool:
 def outdated_words(found: Folder) -> str:
     """That the plan is older than what it was made of; "" where it is not."""
     if is_outdated(found):
-        return f", before {TRIP} or the data were last changed"
+        return f", before {TRIP_FILE} or the data were last changed"
     return f", after {PAGE} and what goes with it" if is_older_page(found) else ""
 
 

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from searcher.units import Show
 
 
+#: older data have their age in days, h
+DAYS_FROM = 72.0
+
+
 def summary(made: Plan) -> dict[str, Any]:
     """What a program wants to know of a plan: positions in degrees, times in UTC, inside units."""
     boxes = made.boxes
@@ -99,6 +103,12 @@ def say_span(seconds: float) -> str:
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
 
 
+def say_age(seconds: float) -> str:
+    """How old data are: 36 h, 4 days."""
+    hours = seconds / 3600.0
+    return f"{hours:.0f} h" if hours <= DAYS_FROM else f"{hours / 24:.0f} days"
+
+
 def say_count(expected: float) -> str:
     """Encounters to be expected, with two figures that count."""
     return f"{expected:.1f} encounters" if expected >= 1 else f"{expected:.2g} encounters"
@@ -129,7 +139,7 @@ def print_fronts(fronts: gpd.GeoDataFrame, trip: Trip) -> None:
         pictures = f"seen in {row.seen_share:.0%}" if row.seen_share > 0 else "in the map alone"
         seen = "" if row.kind == CONVERGENCE_LINE else pictures
         sure = f", sure to {row.confidence:.0%}" if row.confidence > 0 else ""  # false where it is not known
-        typer.echo(f"{row.kind:17} {show.say_distance(row.length):>9} long  {step:24} {seen}{sure}")
+        typer.echo(f"{say_kind(row.kind):17} {show.say_distance(row.length):>9} long  {step:24} {seen}{sure}")
 
 
 def print_notes(notes: list[str]) -> None:
@@ -146,6 +156,14 @@ def print_paths(paths: list[Path]) -> None:
         typer.echo(f"open {page}")
 
 
+def say_kind(name: str) -> str:
+    """A kind of line or entry, or a field of the sea, in the spelling of the page.
+
+    Unlike `searcher.tables.say_name` it leaves a convergence line its name: in a scan they are lines.
+    """
+    return name.replace("color", "colour")
+
+
 def say_ports(trip: Trip) -> str:
     """The port, or both where the day ends in another."""
     return " to ".join(dict.fromkeys((trip.port.name, trip.last_port.name)))
@@ -154,13 +172,14 @@ def say_ports(trip: Trip) -> str:
 def say_data(row: dict[str, Any]) -> str:
     """One line on one field of the sea."""
     age = "" if row["age"] is None else f", {row['age'] / 3600:.0f} h old at departure"
-    return f"{row['node']}: {row['source']}{age}, {row['missing']:.0%} missing or land"
+    return f"{say_kind(row['node'])}: {row['source']}{age}, {row['missing']:.0%} missing or land"
 
 
 def say_product(row: dict[str, Any]) -> str:
     """One line on one product of the catalogue: how fine, how often, how old as a rule, whose."""
-    late = f"{row['latency'] / 3600:.0f} h old" if row["latency"] else "forecast"
+    late = f"usually {say_age(row['latency'])} old" if row["latency"] else "forecast"
     when = "always the same" if row["time_step"] is None else f"every {row['time_step'] / 3600:g} h, {late}"
     cover = "" if row["covers"] > 0.995 else f", {row['covers']:.0%} of the region"
-    held = "" if row["held_age"] is None else f"; fetched {row['held_age'] / 3600:.0f} h ago"
-    return f"{row['id']:22} {row['field']:11} {row['step']:.3g}°, {when}{cover}{held}  ({row['credit']})"
+    held = "" if row["held_age"] is None else f"; fetched {say_age(row['held_age'])} ago"
+    what = f"{row['id']:22} {say_kind(row['field']):11} {row['step']:.3g}°"
+    return f"{what}, {when}{cover}{held}  ({row['credit']})"

@@ -229,7 +229,8 @@ def fetch(
     ids = product or trip.sources.products
     if not ids:
         raise SourceError(
-            "no product to fetch", hint='Name some in [data] products = ["mur"]; searcher sources lists them'
+            "no product to fetch",
+            hint="Name some in [data] products = [\"mur\"]; 'searcher sources' lists them",
         )
     home = trip.folder
     with showing_transfers(quiet or as_json) as progress:
@@ -257,7 +258,9 @@ def sources(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """List the public grids that cover a trip or a region. The finest come first, with the age of those held.
+    """List the public grids that cover a trip or a region.
+
+    The finest come first, with how old each usually is and when it was fetched.
 
     Example: searcher sources saturday/ (or: searcher sources --region 152 -32 156 -29)
 

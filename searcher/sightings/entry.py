@@ -12,7 +12,7 @@ import shapely
 
 from searcher.errors import SearcherError
 from searcher.geo import line_length
-from searcher.tables import BIRDS, NOTHING, SIGHTING_KINDS, TEMPERATURE, TROLLED, make_table
+from searcher.tables import BIRDS, NOTHING, SIGHTING_KINDS, TEMPERATURE, TROLLED, make_table, say_name
 from searcher.units import KNOT
 
 #: kinds that are a stretch from one place and hour to another; all others are at one place
@@ -23,6 +23,8 @@ COLDEST, WARMEST = -2.0, 36.0
 FASTEST = 15.0 * KNOT
 #: source of what was placed by the number of a box or leg: it says nothing of where the line really lay
 BY_PLAN = "typed, placed by the plan"
+#: sources of what was written down by hand, which no plotter's file may displace
+TYPED = ("typed", BY_PLAN)
 FLYING = ("", "low", "high")
 #: a trip's log takes what was seen so long before leaving and after coming home
 BESIDE = np.timedelta64(6, "h")
@@ -67,7 +69,7 @@ class Sighting:
             object.__setattr__(self, name, text)
         problems = faults_of(self)
         if problems:
-            raise SearcherError.of_problems(f"log entry {self.kind!r}", problems)
+            raise SearcherError.of_problems(f"log entry {say_name(self.kind)!r}", problems)
 
     @property
     def duration(self) -> float:

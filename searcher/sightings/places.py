@@ -138,20 +138,19 @@ def is_inside(place: Place, region: Region) -> bool:
 def planned_line(folder: Path, what: str, number: int) -> shapely.LineString:
     """The trolling line of the box of a rank, or the n-th leg of the plan, from the tables in a folder.
 
-    A box that the morning did not have is looked for in what was made of it at sea.
+    A box that the morning did not have is looked for among those laid at sea.
     """
     name = {"box": "boxes", "leg": "legs"}[what]
     path = Path(folder) / f"{name}.geojson"
     try:
         features = json.loads(path.read_text(encoding="utf-8"))["features"]
         if what == "box":
-            anew = path.with_name(f"rerank_{path.name}")
-            if all(f["properties"]["rank"] != number for f in features) and anew.is_file():
-                features += json.loads(anew.read_text(encoding="utf-8"))["features"]
             shapes = {f["properties"]["rank"]: f["properties"]["line"] for f in features}
         else:
             shapes = {k: f["geometry"] for k, f in enumerate(features, start=1)}
-        line = shapely.from_geojson(json.dumps(shapes[number])) if number in shapes else None
+        lines = {} if what == "leg" else lines_laid(folder)
+        lines |= {k: shapely.from_geojson(json.dumps(shape)) for k, shape in shapes.items()}
+        line = lines.get(number)
     except FileNotFoundError:
         raise SearcherError(
             f"{what} {number} is not known: there is no {path.name} in {folder}",
@@ -161,9 +160,18 @@ def planned_line(folder: Path, what: str, number: int) -> shapely.LineString:
         raise SearcherError(f"{path} cannot be read: {error}", hint="Give the position instead") from error
     if line is None:
         raise SearcherError(
-            f"no such {what}", given=number, expected=f"1 to {max(shapes)}" if shapes else "a plan with some"
+            f"no such {what}", given=number, expected=f"1 to {max(lines)}" if lines else "a plan with some"
         )
     return joined(line)
+
+
+def lines_laid(folder: Path) -> dict[int, shapely.LineString]:
+    """The lines of the boxes laid at sea, by number, as a rerank in a folder wrote them since its plan."""
+    path, morning = (Path(folder) / name for name in ("rerank.json", "boxes.geojson"))
+    if not path.is_file() or (morning.is_file() and morning.stat().st_mtime > path.stat().st_mtime):
+        return {}
+    laid = json.loads(path.read_text(encoding="utf-8")).get("laid", {})
+    return {int(number): shapely.LineString(places) for number, places in laid.items()}
 
 
 def joined(line: shapely.Geometry) -> shapely.LineString:

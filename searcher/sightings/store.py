@@ -10,9 +10,10 @@ what is taken back is marked `deleted`.
 from __future__ import annotations
 
 import hashlib
+import operator
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,8 +23,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from searcher.errors import TableError
-from searcher.sightings.entry import Sighting, tabulate
+from searcher.errors import SearcherError, TableError
+from searcher.sightings.entry import TYPED, Sighting, tabulate
 from searcher.tables import SIGHTING_KINDS, TROLLED
 
 NAME = "trip.db"
@@ -37,6 +38,8 @@ WAY_OUT: dict[type[sqlite3.Error], str] = {
     sqlite3.DatabaseError: "Move it away, and the next entry begins a new log; keep it, a SQLite program may "
     "still get entries out of it",
 }
+#: and where an entry is none: as `take_back` marks it
+MEND_IT = "Mend it in a SQLite program, or: UPDATE sightings SET deleted = datetime() WHERE id = {}"
 KINDS = ", ".join(f"'{kind}'" for kind in SIGHTING_KINDS)
 SCHEMA = f"""
 CREATE TABLE sightings (
@@ -89,14 +92,14 @@ def add_sighting(path: str | os.PathLike[str], sighting: Sighting) -> int:
 def add_sightings(path: str | os.PathLike[str], sightings: Iterable[Sighting]) -> Added:
     """Store entries read from a plotter's file, all or none; those that are in the log already add nothing.
 
-    Of trolled stretches that overlap in time only the longer stands: a track that has grown since it was last
-    read takes the place of its own beginning.
+    Of tracks trolled that overlap in time only the longer stands: one that has grown since it was last read
+    takes the place of its own beginning. What was typed stands beside them, whichever is longer.
     """
     new = known = 0
     with _writing(path) as database:
         for sighting in sightings:
             row = _row(sighting)
-            if sighting.kind == TROLLED and _is_covered(database, sighting):
+            if _is_track(sighting) and _is_covered(database, sighting):
                 known += 1
                 continue
             mark = hashlib.sha256(repr((row[:-2], row[-1])).encode()).hexdigest()[:32]
@@ -112,16 +115,16 @@ def take_back(path: str | os.PathLike[str]) -> Sighting | None:
         return None
     with _writing(path) as database:
         rows = database.execute(_select("deleted IS NULL ORDER BY id DESC LIMIT 1")).fetchall()
-        for number, *row in rows:
+        for number, *_ in rows:
             database.execute("UPDATE sightings SET deleted = ? WHERE id = ?", (_now(), number))
-            return _entry(row)
-    return None
+        return next(iter(_entries(rows, log_path(path))), None)
 
 
 def read_sightings(path: str | os.PathLike[str], *, deleted: bool = False) -> gpd.GeoDataFrame:
     """The entries that stand (or those taken back), by time: `searcher.tables.SIGHTINGS`, and their `id`.
 
-    A folder without a log gives an empty table. Raises `TableError` where the file is no log.
+    A folder without a log gives an empty table. Raises `TableError` where the file is no log, and for entries
+    that another program made or changed to what none can be.
     """
     rows = []
     if log_path(path).is_file():
@@ -130,18 +133,22 @@ def read_sightings(path: str | os.PathLike[str], *, deleted: bool = False) -> gp
                 return tabulate([], id=[])
             state = "NOT NULL" if deleted else "NULL"
             rows = database.execute(_select(f"deleted IS {state} ORDER BY time, id")).fetchall()
-    return tabulate([_entry(row[1:]) for row in rows], id=np.array([row[0] for row in rows], dtype=int))
+    return tabulate(_entries(rows, log_path(path)), id=np.array([row[0] for row in rows], dtype=int))
 
 
-def _is_covered(database: sqlite3.Connection, stretch: Sighting) -> bool:
-    """Whether a longer trolled stretch stands at the same time; shorter ones are marked as deleted."""
+def _is_track(sighting: Sighting) -> bool:
+    return sighting.kind == TROLLED and sighting.source not in TYPED
+
+
+def _is_covered(database: sqlite3.Connection, track: Sighting) -> bool:
+    """Whether a longer track trolled stands at the same time; shorter ones are marked as deleted."""
     others = database.execute(
-        "SELECT id, time, \"end\" FROM sightings WHERE kind = ? AND source <> 'typed' AND time < ? "
+        'SELECT id, time, "end" FROM sightings WHERE kind = ? AND source NOT IN (?, ?) AND time < ? '
         'AND "end" > ? AND deleted IS NULL',
-        (TROLLED, _iso(stretch.end), _iso(stretch.time)),
+        (TROLLED, *TYPED, _iso(track.end), _iso(track.time)),
     ).fetchall()
     longest = max((_seconds(start, end) for _, start, end in others), default=-1.0)
-    if longest >= stretch.duration:
+    if longest >= track.duration:
         return True
     database.executemany(
         "UPDATE sightings SET deleted = ? WHERE id = ?", [(_now(), number) for number, *_ in others]
@@ -205,15 +212,52 @@ def _row(sighting: Sighting) -> tuple[Any, ...]:
     return (*times, sighting.kind, count, number[0], sighting.flying, sighting.species, number[1], *said)
 
 
+def _entries(rows: Iterable[Sequence[Any]], file: Path) -> list[Sighting]:
+    """The entries of rows of `id` and `COLUMNS`; one error that names every odd row."""
+    found, problems = [], []
+    for number, *row in rows:
+        try:
+            found.append(_entry(row))
+        except SearcherError as error:
+            said = "; ".join(error.problems) or str(error)
+            problems.append(f"entry {number}: {said}. {MEND_IT.format(number)}")
+    if problems:
+        raise TableError.of_problems(str(file), problems)
+    return found
+
+
 def _entry(row: Sequence[Any]) -> Sighting:
-    """The entry of a row of `COLUMNS`."""
-    values = dict(zip(COLUMNS, row, strict=True))
-    values["place"] = shapely.from_wkt(values["place"])
-    for name in ("time", "end"):
-        values[name] = np.datetime64(values[name].removesuffix("Z"), "ns")
-    for name in ("value", "depth"):
-        values[name] = np.nan if values[name] is None else values[name]
+    """The entry of a row of `COLUMNS`; SearcherError where another program made it what none can be."""
+    values = {}
+    for name, value in zip(COLUMNS, row, strict=True):
+        try:
+            values[name] = READ.get(name, str)(value)
+        except (ValueError, TypeError, AttributeError, shapely.errors.GEOSException) as error:
+            raise SearcherError(f"{name}: {value!r} is not understood") from error
     return Sighting(**values)
+
+
+def _number(value: Any) -> float:
+    return np.nan if value is None else float(value)
+
+
+def _count(value: Any) -> int | None:
+    return None if value is None else operator.index(value)
+
+
+def _time(value: Any) -> np.datetime64:
+    return np.datetime64(value.removesuffix("Z"), "ns")
+
+
+#: how the values of columns are read that are no text
+READ: dict[str, Callable[[Any], Any]] = {
+    "time": _time,
+    "end": _time,
+    "count": _count,
+    "value": _number,
+    "depth": _number,
+    "place": shapely.from_wkt,
+}
 
 
 def _iso(time: np.datetime64 | None) -> str:

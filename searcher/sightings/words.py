@@ -26,6 +26,7 @@ from searcher.tables import (
     TEMPERATURE_BREAK,
     TROLLED,
     WEED_LINE,
+    say_name,
 )
 from searcher.units import f_to_c, from_unit
 
@@ -82,8 +83,9 @@ DEPTH_UNITS = {"metres": "m", "meters": "m", "feet": "ft", "fathoms": "fathom", 
 NUMBER = re.compile(r"(?<![\w.:])\d+(?:[.:]\d+)?(?![.:]?\d)")
 #: what makes a number a remark: "12kg", "2 boats", but not "710 low"
 REMARK = re.compile(r"[^\W\d_]|\s*(?:kg|kilos?|lbs?|pounds?|cm|in|inch(?:es)?)\b")
-#: nobody counts more, but in fifties
+#: nobody counts more, but birds and what floats, in fifties
 MOST_COUNTED = 99
+SWARMS = (BIRDS, DEBRIS)
 DAY = timedelta(days=1)
 #: a clock may be fast by so much
 AHEAD = timedelta(minutes=10)
@@ -154,12 +156,16 @@ def _check_typed(said: Said, text: str, rest: str) -> None:
             expected="such as 24.6C or 76.3F",
         )
     loose = [] if said.kind == TEMPERATURE else _loose_numbers(said, rest)
-    odd = said.count is not None and said.count > MOST_COUNTED and said.count % 50 != 0
+    odd = (
+        said.count is not None
+        and said.count > MOST_COUNTED
+        and (said.kind not in SWARMS or said.count % 50 != 0)
+    )
     if loose or odd:
         raise SearcherError(
             "a number that was not understood",
             given=f"{loose[0] if loose else said.count} in {text.strip()!r}",
-            expected="a time as 07:10 or 0710, a count, 24.6C, 180 m",
+            expected="a time as 07:10 or 0710, a count (of fish or bites up to 99), 24.6C, 180 m",
             hint="Remarks with numbers go in --note",
         )
 
@@ -220,7 +226,7 @@ def _no_one_kind(text: str, kinds: list[str], tokens: list[str]) -> SearcherErro
     if kinds:
         return SearcherError(
             "one thing in each entry",
-            given=f"{text.strip()!r}, which says {' and '.join(kinds)}",
+            given=f"{text.strip()!r}, which says {' and '.join(map(say_name, kinds))}",
             expected=f"one of: {', '.join(names)}",
             hint="Make two entries, or put the rest in --note",
         )

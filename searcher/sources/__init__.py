@@ -161,7 +161,7 @@ def _survey_all(
     paths: Sequence[Path], region: Region, time_units: str | None
 ) -> tuple[list[Field], dict[Path, list[str]]]:
     surveys = {path: survey_file(path, region, time_units=time_units) for path in paths}
-    problems = [problem for _, found, _ in surveys.values() for problem in found]
+    problems = [f"{path}: {problem}" for path, (_, found, _) in surveys.items() for problem in found]
     if problems:
         raise SourceError.of_problems("sea files", problems)
     fields = [field for found, _, _ in surveys.values() for field in found]

@@ -14,14 +14,14 @@ from searcher.sea import NODES
 from searcher.sources.asking import Request
 from searcher.sources.axes import share_covered
 from searcher.sources.catalogue import Product
-from searcher.sources.files import Field, read_fields, survey_file
+from searcher.sources.fields import Field
+from searcher.sources.files import read_fields, survey_file
+from searcher.sources.opening import KINDS, writing
 from searcher.sources.tell import tell_box, tell_time
 from searcher.sources.web import find_message
 
 #: the netCDF library is not safe in threads: hold this while it is at work
 LOCK = threading.Lock()
-#: first bytes of netCDF-3 (classic, 64-bit, CDF-5) and of HDF5, which netCDF-4 is
-KINDS = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF")
 #: share of the box asked for that must be there
 LEAST_COVER = 0.9
 
@@ -60,7 +60,7 @@ def check_arrival(path: Path, request: Request, box: Region) -> tuple[np.datetim
 
 def sign_file(path: Path, product: Product) -> None:
     """Write the credit and the licence of a product into its file, where the file names none itself."""
-    with LOCK, netCDF4.Dataset(path, "a") as data:
+    with LOCK, writing(path), netCDF4.Dataset(path, "a") as data:
         for name, text in (("credit", product.credit), ("license", product.licence)):
             if not str(getattr(data, name, "")).strip():
                 data.setncattr(name, text)
@@ -82,9 +82,9 @@ def _find_fields(path: Path, request: Request, box: Region) -> list[Field]:
         if {field.name for field in fields if field.choice.rank == rank} == set(NODES[node])
     ]
     if not whole:
-        said = "; ".join(_strip(problem, path) for problem in problems)
         raise SourceError(
-            said or f"the answer has no {node}; it has {', '.join(held) or 'no gridded variable'}"
+            "; ".join(problems)
+            or f"the answer has no {node}; it has {', '.join(held) or 'no gridded variable'}"
         )
     for field in whole[0]:
         share = 0.0 if field.lat is None or field.lon is None else share_covered(box, field.lat, field.lon)
@@ -102,13 +102,7 @@ def _check_values(path: Path, fields: list[Field]) -> None:
     try:
         arrays = read_fields(path, wanted, min_quality=0)
     except SourceError as error:
-        problems = error.problems or (str(error),)
-        raise SourceError("; ".join(_strip(problem, path) for problem in problems)) from error
+        raise SourceError("; ".join(error.problems)) from error
     for field, values in zip(fields, arrays, strict=True):
         if np.isnan(values).all():
             raise NoData(f"the answer holds no value of {field.variable}: all land, cloud or gap")
-
-
-def _strip(problem: str, path: Path) -> str:
-    """A problem without the name of a file that will never be."""
-    return problem.removeprefix(f"{path}: ").replace("; fetch it again, or take it away", "")

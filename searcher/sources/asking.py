@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from searcher.geo import Region, near_longitude
 from searcher.sources.catalogue import Product, overlaps
 from searcher.sources.layers import IMAGES, Hours
+from searcher.sources.web import Absent
 
 #: pictures are asked for from this long before departure, or before now
 PICTURES = np.timedelta64(3, "D").astype("timedelta64[ns]")
 #: runs or files looked for backwards from the newest that should be there
 RUNS_BACK = 4
+
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,18 @@ def list_runs(product: Product, latest: np.datetime64) -> list[np.datetime64]:
     midnight = ready.astype("datetime64[D]").astype("datetime64[ns]")
     newest = midnight + (ready - midnight) // step * step
     return [newest - back * step for back in range(RUNS_BACK)]
+
+
+def ask_newest(product: Product, latest: np.datetime64, ask: Callable[[str], Result]) -> Result:
+    """What `ask` makes of the address of the newest run or file by `latest` that is there; it raises `Absent`
+    of one that is not."""
+    *newer, oldest = list_runs(product, latest) if product.runs else [latest]
+    for run in newer:
+        try:
+            return ask(product.locate(run))
+        except Absent:
+            continue
+    return ask(product.locate(oldest))
 
 
 def cut_pieces(region: Region, served: Region) -> list[Region]:

@@ -48,7 +48,7 @@ def find_axes(data: xr.Dataset, name: str) -> Axes | None:
     roles = find_roles(data, name)
     if "lat" not in roles or "lon" not in roles:
         return None
-    both = (_coordinate(data, roles[axis]) for axis in ("lat", "lon"))
+    both = (coordinate_of(data, roles[axis]) for axis in ("lat", "lon"))
     across = [found for found in both if found is not None]
     if not all(is_firm(found) for found in across) and find_pair(data, name):
         return None  # rows and columns that are counted, and places that are given one by one
@@ -58,7 +58,7 @@ def find_axes(data: xr.Dataset, name: str) -> Axes | None:
 
 def find_roles(data: xr.Dataset, name: str) -> dict[str, str]:
     """ "lat", "lon", "time" -> dimension of variable `name`, for those that a 1-D coordinate tells."""
-    found = {dim: _coordinate(data, dim) for dim in map(str, data[name].dims)}
+    found = {dim: coordinate_of(data, dim) for dim in map(str, data[name].dims)}
     roles = {axis_of(along): dim for dim, along in found.items() if along is not None}
     return {axis: roles[axis] for axis in ("lat", "lon", "time") if axis in roles}
 
@@ -82,13 +82,13 @@ def pick_levels(data: xr.Dataset, name: str, taken: set[str]) -> dict[str, int]:
     picked = {}
     for dim in map(str, data[name].dims):
         if dim not in taken:
-            level = _coordinate(data, dim)
+            level = coordinate_of(data, dim)
             is_level = level is not None and axis_of(level) == "level"
             picked[dim] = _pick_level(name, dim, data.sizes[dim], level if is_level else None)
     return picked
 
 
-def _coordinate(data: xr.Dataset, dim: str) -> xr.DataArray | None:
+def coordinate_of(data: xr.Dataset, dim: str) -> xr.DataArray | None:
     """The one-dimensional variable that gives a dimension its values."""
     if dim in data.variables:
         return data[dim]

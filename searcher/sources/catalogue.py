@@ -102,11 +102,6 @@ class Product(BaseModel):
         return self
 
     @property
-    def is_static(self) -> bool:
-        """Whether it is the same at all times."""
-        return self.time_step is None
-
-    @property
     def runs(self) -> float | None:
         """Seconds between the runs or files that the address names by time; None where it names no time."""
         return (self.run_step or self.time_step) if "{time" in self.address else None

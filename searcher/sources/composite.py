@@ -23,12 +23,11 @@ from searcher.errors import NoData
 from searcher.kernels.sample import Grid
 from searcher.sea import grid_of, make_sea, name_fields, to_seconds, to_times
 from searcher.sources.join import join_attrs
+from searcher.sources.layers import HOLD
 from searcher.sources.match import match_levels
 
 #: views older than this are not carried, s
 LONGEST_AGE = 5 * 86400.0
-#: currents are held so long before their first and past their last hour, s
-HELD = 86400.0
 #: levels are matched on about so many pieces of water, evenly spread
 MATCHED_ON = 4000
 
@@ -155,7 +154,7 @@ def list_looks(
 ) -> list[Look]:
     """The pictures of a product that can be carried to `now`, the newest first."""
     times = to_seconds(product["time"].values)
-    first, last = carrier.currents.t[0] - HELD, carrier.currents.t[-1] + HELD
+    first, last = carrier.currents.t[0] - HOLD, carrier.currents.t[-1] + HOLD
     usable = (times <= now) & (times >= max(now - longest_age, first)) & (now <= last)
     return [
         Look(product["sst"].values[index], grid_of(product), float(times[index]), is_own)

@@ -31,7 +31,7 @@ def fetch_copernicus(request: Request, path: Path, web: Web) -> Region:
     arguments = build_arguments(request, path)
 
     def ask() -> None:
-        run_child(call_client, arguments, limit=LONGEST_TRANSFER)
+        run_child(call_client, arguments, limit=LONGEST_TRANSFER, stop=web.stop)
 
     web.repeat(ask)
     if not path.exists():  # without an account it asks for one, finds nobody to answer, and gives up quietly

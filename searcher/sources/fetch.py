@@ -16,7 +16,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -24,12 +24,13 @@ import numpy as np
 from searcher.errors import NoData, SourceError
 from searcher.geo import Region
 from searcher.sources.arrival import LOCK, check_arrival, check_kind, sign_file
-from searcher.sources.asking import Request, list_runs, make_request
+from searcher.sources.asking import Request, ask_newest, make_request
 from searcher.sources.catalogue import Product, find_products, share_of
 from searcher.sources.copernicus import fetch_copernicus
 from searcher.sources.griddap import fetch_griddap
 from searcher.sources.layers import IMAGES, Hours
 from searcher.sources.opendap import Curved, cut_dataset, fetch_opendap
+from searcher.sources.opening import UNREADABLE, open_raw, why_unreadable
 from searcher.sources.store import (
     Record,
     check_place,
@@ -40,8 +41,8 @@ from searcher.sources.store import (
     place,
     under_way,
 )
-from searcher.sources.tell import tell_box
-from searcher.sources.web import Absent, Progress, Web
+from searcher.sources.tell import tell_box, tell_time
+from searcher.sources.web import Progress, Web
 
 AT_ONCE = 4
 
@@ -71,11 +72,10 @@ class _Job:
     region: Region
     window: Hours
     folder: Path
-    offline: bool
     max_age: float | None
     now: np.datetime64
-    web: Web
     progress: Progress | None
+    web: Web | None = None  # where no server is to be asked
 
 
 def fetch_products(
@@ -101,26 +101,29 @@ def fetch_products(
     file of own catalogue rows, or a folder with sources.toml. A server may be silent for `timeout` seconds;
     what may pass is tried `tries` times.
 
-    Raises `SourceError` for an unknown id, a faulty file of rows, or a folder that cannot be used; whatever
-    goes wrong with one product is its own `problem`.
+    Raises `SourceError` for an unknown id, a faulty file of rows, a folder, proxy or certificates that cannot
+    be used; whatever goes wrong with one product is its own `problem`.
     """
     products = find_products(ids, extra=extra)
     now = np.datetime64("now") if now is None else now
     folder = Path(folder)
     if not products:
         return []
-    with Web(timeout=timeout, tries=tries) as web:
-        job = _Job(region, window, folder, offline, max_age, now.astype("datetime64[ns]"), web, progress)
-        if offline:
-            return [_fetch(product, job) for product in products]
-        with hold_folder(folder), ThreadPoolExecutor(min(AT_ONCE, len(products))) as pool:
-            futures = [pool.submit(_fetch, product, job) for product in products]
-            try:
-                return [future.result() for future in futures]
-            except BaseException:
-                web.stop.set()  # Ctrl-C: what is under way ends now
-                pool.shutdown(wait=True, cancel_futures=True)
-                raise
+    job = _Job(region, window, folder, max_age, now.astype("datetime64[ns]"), progress)
+    if offline:
+        return [_fetch(product, job) for product in products]
+    with (
+        Web(timeout=timeout, tries=tries) as web,
+        hold_folder(folder),
+        ThreadPoolExecutor(min(AT_ONCE, len(products))) as pool,
+    ):
+        futures = [pool.submit(_fetch, product, replace(job, web=web)) for product in products]
+        try:
+            return [future.result() for future in futures]
+        except BaseException:
+            web.stop.set()  # Ctrl-C: children end now, a transfer with its next piece or the longest silence
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
 
 
 def _fetch(product: Product, job: _Job) -> Fetched:
@@ -128,12 +131,12 @@ def _fetch(product: Product, job: _Job) -> Fetched:
     try:
         request = make_request(product, job.region, job.window, job.now)
         record = find_record(job.folder, product.id)
-        if record is not None and (job.offline or _is_fresh(record, request, job)):
+        if record is not None and (job.web is None or _is_fresh(record, request, job)):
             return _use(record, request, job)
-        if job.offline:
+        if job.web is None:
             raise NoData(f"{product.id} is not in {job.folder}", hint="Fetch it while there is a network")
         _check_before(request, job)
-        fresh = _bring(request, job)
+        fresh = _bring(request, job, job.web)
     except SourceError as error:
         return _fail(product, record, job, error)
     except OSError as error:  # a full disk, a folder that may not be written: this product's trouble alone
@@ -143,11 +146,11 @@ def _fetch(product: Product, job: _Job) -> Fetched:
 
 
 def _is_fresh(record: Record, request: Request, job: _Job) -> bool:
-    """Whether a file need not be fetched again."""
+    """Whether a file need not be fetched again. One of a day to come says that a clock was wrong."""
     if not covers(record, request):
         return False
     longest = request.product.time_step if job.max_age is None else job.max_age
-    return longest is None or record.age(job.now) < longest
+    return longest is None or 0.0 <= record.age(job.now) < longest
 
 
 def _check_before(request: Request, job: _Job) -> None:
@@ -162,7 +165,7 @@ def _check_before(request: Request, job: _Job) -> None:
     check_place(job.folder, product.id)
 
 
-def _bring(request: Request, job: _Job) -> Record:
+def _bring(request: Request, job: _Job, web: Web) -> Record:
     """Fetch into a file under way, check it, and put it in its place."""
     product = request.product
     part = under_way(job.folder, product.id)
@@ -173,13 +176,13 @@ def _bring(request: Request, job: _Job) -> Record:
 
     tell(0, None)
     if product.protocol == "griddap":
-        box = fetch_griddap(request, part, job.web, tell)
+        box = fetch_griddap(request, part, web, tell)
     elif product.protocol == "opendap":
-        box = fetch_opendap(request, part, job.web, latest=_latest(job))
+        box = fetch_opendap(request, part, web, latest=_latest(job))
     elif product.protocol == "copernicus":
-        box = fetch_copernicus(request, part, job.web)
+        box = fetch_copernicus(request, part, web)
     else:
-        box = fetch_file(request, part, job.web, latest=_latest(job), tell=tell)
+        box = fetch_file(request, part, web, latest=_latest(job), tell=tell)
     times = check_arrival(part, request, box)
     sign_file(part, product)
     size = part.stat().st_size
@@ -213,23 +216,17 @@ def fetch_file(
             hint="Make one in your account with the provider",
         )
     whole = path.with_suffix(".whole.nc")
-    runs = list_runs(product, latest) if product.runs else [latest]
-    for run in runs:
-        try:
-            web.download(product.locate(run), whole, token=token, tell=tell)
-            break
-        except Absent:
-            if run is runs[-1]:
-                raise
+    ask_newest(product, latest, lambda url: web.download(url, whole, token=token, tell=tell))
     check_kind(whole)
     with LOCK:
         try:
-            return cut_dataset(whole, request, path)
+            with open_raw(whole) as data:
+                return cut_dataset(data, request, path)
         except Curved:
             whole.replace(path)  # kept whole; the reading of files can make a regular grid of it
             return request.region
-        except (OSError, RuntimeError, ValueError) as error:
-            raise SourceError(f"the file cannot be read, damaged or cut short ({error})") from error
+        except (*UNREADABLE, ValueError) as error:
+            raise SourceError(why_unreadable(whole, error)) from error
         finally:
             whole.unlink(missing_ok=True)
 
@@ -237,8 +234,7 @@ def fetch_file(
 def _use(record: Record, request: Request, job: _Job) -> Fetched:
     if not covers(record, request):
         found = _found("cached", record, request, job)
-        note = f"fetched for another place or other hours; {found.note}"
-        return Fetched(**{**vars(found), "note": note})
+        return replace(found, note=f"fetched for another place or other hours; {found.note}")
     return _found("cached", record, request, job)
 
 
@@ -285,4 +281,6 @@ def _tell_gap(record: Record, request: Request, job: _Job) -> list[str]:
 
 def _tell_age(record: Record, now: np.datetime64) -> str:
     age = record.age(now)
+    if age < 0.0:
+        return f"fetched on {tell_time(np.datetime64(record.retrieved))} by a clock ahead of this one"
     return f"fetched {age / 60:.0f} min ago" if age < 3600 else f"fetched {age / 3600:.0f} h ago"

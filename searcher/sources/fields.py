@@ -33,6 +33,8 @@ class Field:
     attrs: dict[str, Any] = field(repr=False)  # of the whole file
     sheet: Sheet | None = field(default=None, repr=False)  # where its numbers lie, if not on lat and lon
     turn: Turn | None = field(default=None, repr=False)  # how a component along a grid is turned
+    stamp: tuple[int, ...] = field(default=(), repr=False)  # of the file as it was surveyed
+    unread: tuple[str, ...] = field(default=(), repr=False)  # flags beside it that are not understood
 
     @property
     def box(self) -> Region:
@@ -66,9 +68,11 @@ class Field:
             f"{lon.step:g} degrees{turned}"
         )
 
-    @property
-    def place(self) -> str:
-        return f"{self.path}: {self.variable}"
+
+def stamp_of(path: Path) -> tuple[int, ...]:
+    """What tells a file from another of its name, and from itself written anew."""
+    found = path.stat()
+    return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 class Turn(NamedTuple):

@@ -22,6 +22,8 @@ from searcher.geo import Region, near_longitude
 from searcher.sources.arrival import LOCK, check_kind
 from searcher.sources.asking import Request, cut_pieces, shift_near
 from searcher.sources.catalogue import Product
+from searcher.sources.opening import UNREADABLE, open_raw, why_unreadable, writing
+from searcher.sources.tell import tell_box
 from searcher.sources.web import Web, find_message
 
 
@@ -55,7 +57,7 @@ def fetch_griddap(
     grid = read_grid(product, web)
     pieces = cut_pieces(request.region, grid.box())
     if not pieces:
-        raise NoData("the server does not cover the region", given=_tell_box(grid.box()))
+        raise NoData("the server does not cover the region", given=tell_box(grid.box()))
     parts = [path.with_suffix(f".{number}.nc") for number in range(len(pieces))]
     for part, piece in zip(parts, pieces, strict=True):
         web.download(build_url(request, grid, piece), part, tell=tell)
@@ -139,8 +141,7 @@ def join_pieces(parts: list[Path], path: Path, region: Region) -> None:
     with LOCK:
         pieces = []
         for part in parts:
-            with xr.open_dataset(part, engine="netcdf4", decode_cf=False, decode_timedelta=False) as data:
-                piece = data.load()
+            piece = _read_piece(part)
             lon = near_longitude(piece["longitude"].values.astype(np.float64), region.centre.lon)
             pieces.append(piece.assign_coords(longitude=("longitude", lon, piece["longitude"].attrs)))
         whole = xr.concat(
@@ -154,14 +155,19 @@ def join_pieces(parts: list[Path], path: Path, region: Region) -> None:
         )
         whole = whole.sortby("longitude").drop_duplicates("longitude")
         whole["longitude"].attrs.pop("actual_range", None)
-        whole.to_netcdf(path, engine="netcdf4")
+        with writing(path):
+            whole.to_netcdf(path, engine="netcdf4")
     for part in parts:
         part.unlink()
 
 
+def _read_piece(part: Path) -> xr.Dataset:
+    try:
+        with open_raw(part) as data:
+            return data.load()
+    except UNREADABLE as error:
+        raise SourceError(why_unreadable(part, error)) from error
+
+
 def _tell_time(seconds: float) -> str:
     return f"{np.datetime64(round(seconds), 's')}Z"
-
-
-def _tell_box(box: Region) -> str:
-    return f"{box.west:g} to {box.east:g}° E, {box.south:g} to {box.north:g}° N"

@@ -33,7 +33,7 @@ def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_qu
         try:
             read = read_fields(path, [(field, steps) for field, steps, _ in wanted], min_quality=min_quality)
         except SourceError as error:
-            problems += error.problems
+            problems += [f"{path}: {problem}" for problem in error.problems]
             continue
         for (field, _, places), values in zip(wanted, read, strict=True):
             arrays[field.name][places] = values

@@ -13,7 +13,7 @@ import numpy as np
 from searcher.geo import Region
 from searcher.sea import NODES
 from searcher.sources.axes import share_covered
-from searcher.sources.files import Field
+from searcher.sources.fields import Field
 from searcher.sources.names import Choice
 
 IMAGES = ("temperature", "color", "weed")  # single pictures; every other node is a running field

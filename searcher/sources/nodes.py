@@ -18,9 +18,9 @@ from searcher.sources.tell import tell_box, tell_time
 #: what may have left a layer without a value, by node; {} is the least quality level asked for
 WHY_EMPTY = {
     "temperature": "all land or cloud, or all of a quality level under {}",
-    "depth": "all land, or heights that are not said to be heights (standard_name, or positive = 'up')",
+    "depth": "all land, or most numbers under 0, as heights have them; if they are heights, say so "
+    "(standard_name, or positive = 'up'), if they are depths, too (positive = 'down')",
 }
-HELD = np.timedelta64(round(HOLD), "s").astype("timedelta64[ns]")
 
 
 class Needed(NamedTuple):
@@ -49,18 +49,30 @@ def load_node(layers: Sequence[Layer], needed: Needed) -> tuple[xr.Dataset, list
     data = _read(chosen, _keep_times(chosen, needed), needed)
     rest = [other for other in layers if other is not chosen]
     pictures: list[xr.Dataset] = []
-    end = ""
+    used, end = [chosen], ""
     if chosen.choice.node == "temperature":
         equals = [other for other in rest if other.choice.rank == chosen.choice.rank]
+        used += equals
         pictures = [picture for other in equals if (picture := _try_read(other, needed)) is not None]
         end = "; its clear views fill gaps of the composed map" if pictures else ""
     elif chosen.choice.node == "currents" and rest:
-        data, used = _blend(chosen, data, rest, needed)
+        data, blended = _blend(chosen, data, rest, needed)
+        used = blended or used
         rest = [other for other in rest if other not in used]
     data.attrs["left_out"] = "; ".join(other.describe() for other in rest)
     why = f"left out: one grid per field, and {chosen.describe()} serves the trip better{end}"
     notes = [f"{other.describe()} {why}" for other in rest if other.choice.rank <= chosen.choice.rank]
-    return data, pictures, notes
+    return data, pictures, notes + _tell_unread(used)
+
+
+def _tell_unread(layers: Sequence[Layer]) -> list[str]:
+    """In words, the flags that say in no way known here which values are bad."""
+    return [
+        f"{layer.describe()}: the flag {name} does not say in flag_meanings, with flag_values or flag_masks, "
+        "which values are bad, so all are used"
+        for layer in layers
+        for name in sorted({name for field in layer.fields for name in field.unread})
+    ]
 
 
 def _keep_times(layer: Layer, needed: Needed) -> np.ndarray | None:
@@ -142,4 +154,5 @@ def _attrs_of_blend(parts: Sequence[tuple[xr.Dataset, float]], history: str) -> 
 
 def _meets(times: np.ndarray, span: np.ndarray) -> bool:
     """Whether any of some times lies within a span, or near enough to be held."""
-    return bool(((times >= span[0] - HELD) & (times <= span[1] + HELD)).any())
+    hold = np.timedelta64(round(HOLD), "s")
+    return bool(((times >= span[0] - hold) & (times <= span[1] + hold)).any())

@@ -1,7 +1,7 @@
 """OPeNDAP servers, and whole files: a window in space and time of one dataset, written as a netCDF file.
 
 `xarray` opens the dataset lazily through the netCDF library, so only the axes and the window are asked for.
-Nothing is decoded: packed numbers are written as they came, with their packing.
+Nothing is decoded: packed numbers are written as they came, with their packing and what tells the good ones.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ import xarray as xr
 
 from searcher.errors import NoData, SourceError
 from searcher.geo import Region
-from searcher.sources.asking import Request, list_runs
-from searcher.sources.axes import Axes, Cut, cut_axis, find_axes
+from searcher.sources.asking import Request, ask_newest
+from searcher.sources.axes import Axes, Cut, coordinate_of, cut_axis, find_axes
 from searcher.sources.child import run_child
-from searcher.sources.tell import tell_time
+from searcher.sources.opening import open_lazily, writing
+from searcher.sources.tell import tell_box, tell_time
 from searcher.sources.unpack import bounds_of, decode_times
 from searcher.sources.web import Absent, Passing, Web, find_message
 
@@ -31,6 +32,7 @@ OF_VARIABLE = (
     *("standard_name", "long_name", "units", "axis", "positive", "calendar", "comment"),
     *("bounds", "cell_methods"),
     *("_FillValue", "missing_value", "scale_factor", "add_offset", "_Unsigned"),
+    *("Scaling", "Base", "Slope", "Intercept", "ancillary_variables"),
     *("flag_values", "flag_masks", "flag_meanings", "valid_min", "valid_max", "valid_range"),
 )
 OF_FILE = (
@@ -46,35 +48,24 @@ class Curved(SourceError):
 
 def fetch_opendap(request: Request, path: Path, web: Web, *, latest: np.datetime64) -> Region:
     """Write what an OPeNDAP server has of a request to `path`; the box that was asked, in degrees."""
-    url = _find_run(request, web, latest)
+    url = ask_newest(request.product, latest, lambda address: _check_described(address, web))
+    limit = ALL_ANSWERS * web.timeout
     try:
-        return run_child(cut_remote, url, request, path, web.timeout, limit=ALL_ANSWERS * web.timeout)
+        return run_child(cut_remote, url, request, path, web.timeout, limit=limit, stop=web.stop)
     except Passing as error:  # xarray has asked again by itself, several times
         raise SourceError(f"{url} broke off its answer: {error}") from error
 
 
-def _find_run(request: Request, web: Web, latest: np.datetime64) -> str:
-    """The address of the newest run that the server has, by the description (DDS) it gives of it."""
-    product = request.product
-    runs = list_runs(product, latest) if product.runs else [latest]
-    for run in runs:
-        url = product.locate(run)
-        try:
-            said = web.read_text(f"{url}.dds")
-        except Absent:
-            if run is runs[-1]:
-                raise
-            continue
-        if said.lstrip().startswith("Dataset"):
-            return url
-        if run is runs[-1] or not _is_dap_error(said):
-            raise SourceError(f"{url} is no OPeNDAP dataset; it answered: {find_message(said)}")
-    raise AssertionError("a product has at least one run")
+def _check_described(url: str, web: Web) -> str:
+    """The address of a dataset that the server has, by the description (DDS) it gives of it.
 
-
-def _is_dap_error(said: str) -> bool:
-    """Whether an answer is an error in DAP's own form (some servers send it with status 200)."""
-    return said.lstrip().startswith("Error")
+    Raises `Absent` where it has none; some servers say so in DAP's own form, with status 200.
+    """
+    said = web.read_text(f"{url}.dds")
+    if said.lstrip().startswith("Dataset"):
+        return url
+    kind = Absent if said.lstrip().startswith("Error") else SourceError
+    raise kind(f"{url} is no OPeNDAP dataset; it answered: {find_message(said)}")
 
 
 def cut_remote(url: str, request: Request, path: Path, timeout: float) -> Region:
@@ -82,34 +73,33 @@ def cut_remote(url: str, request: Request, path: Path, timeout: float) -> Region
     netCDF4.rc_set("HTTP.CONNECTTIMEOUT", str(math.ceil(timeout)))
     netCDF4.rc_set("HTTP.TIMEOUT", str(math.ceil(ONE_ANSWER * timeout)))
     # servers give fill values in another type than the variable's, which the library refuses by default
-    return cut_dataset(f"{url}#fillmismatch", request, path)
+    with open_lazily(f"{url}#fillmismatch") as data:
+        return cut_dataset(data, request, path)
 
 
-def cut_dataset(source: str | Path, request: Request, path: Path) -> Region:
-    """Write the window that a request asks of a dataset (an address or a file); the box it got, degrees."""
-    with xr.open_dataset(
-        source, engine="netcdf4", decode_cf=False, decode_timedelta=False, cache=False
-    ) as data:
-        names = _find_names(data, request)
-        axes = find_axes(data, names[0])
-        if axes is None:
-            raise Curved(f"{names[0]} does not lie on a grid of longitudes and latitudes")
-        lat, lon = _cut_axes(axes, request.region)
-        steps = _choose_steps(data, axes, request)
-        cut = xr.Dataset(
-            {name: _cut_variable(data[name], axes, lat, lon, steps) for name in names},
-            attrs={key: data.attrs[key] for key in OF_FILE if key in data.attrs},
-        )
-        for axis, found in (("lat", lat), ("lon", lon)):
-            dim = axes.dims[axis]
-            cut[dim] = (dim, found.values, {"units": "degrees_north" if axis == "lat" else "degrees_east"})
-        if steps is not None:
-            dim = axes.dims["time"]
-            times, bounds = data[dim].isel({dim: steps}), bounds_of(data, dim)
-            cut[dim] = (dim, times.values, _keep(times.attrs))
-            if bounds is not None:
-                ends = bounds.isel({bounds.dims[0]: steps})
-                cut[data[dim].attrs["bounds"]] = ((dim, bounds.dims[1]), ends.values, _keep(ends.attrs))
+def cut_dataset(data: xr.Dataset, request: Request, path: Path) -> Region:
+    """Write the window that a request asks of an open dataset; the box it got, degrees."""
+    names = _find_names(data, request)
+    axes = find_axes(data, names[0])
+    if axes is None:
+        raise Curved(f"{names[0]} does not lie on a grid of longitudes and latitudes")
+    lat, lon = _cut_axes(axes, request.region)
+    time = coordinate_of(data, axes.dims["time"]) if "time" in axes.dims else None
+    steps = None if time is None else _choose_steps(time, request)
+    cut = xr.Dataset(
+        {name: _cut_variable(data[name], axes, lat, lon, steps) for name in names},
+        attrs={key: data.attrs[key] for key in OF_FILE if key in data.attrs},
+    )
+    for axis, found in (("lat", lat), ("lon", lon)):
+        dim = axes.dims[axis]
+        cut[dim] = (dim, found.values, {"units": "degrees_north" if axis == "lat" else "degrees_east"})
+    if time is not None and steps is not None:
+        dim, bounds = axes.dims["time"], bounds_of(data, str(time.name))
+        cut[time.name] = (dim, time.values[steps], _keep(time.attrs))
+        if bounds is not None:
+            ends = bounds.isel({bounds.dims[0]: steps})
+            cut[time.attrs["bounds"]] = ((dim, bounds.dims[1]), ends.values, _keep(ends.attrs))
+    with writing(path):
         cut.to_netcdf(path, engine="netcdf4")
     return Region(float(lon.values[0]), float(lat.values[0]), float(lon.values[-1]), float(lat.values[-1]))
 
@@ -130,16 +120,16 @@ def _cut_axes(axes: Axes, region: Region) -> tuple[Cut, Cut]:
     if lat is None or lon is None:
         raise NoData(
             "the dataset does not cover the region",
-            given=f"{axes.lon.min():g} to {axes.lon.max():g}° E, {axes.lat.min():g} to {axes.lat.max():g}° N",
+            given=tell_box(Region(axes.lon.min(), axes.lat.min(), axes.lon.max(), axes.lat.max())),
         )
     return lat, lon
 
 
-def _choose_steps(data: xr.Dataset, axes: Axes, request: Request) -> slice | None:
+def _choose_steps(time: xr.DataArray, request: Request) -> slice | None:
     """Indices of the times asked for; the last there is where all are earlier."""
-    if request.start is None or request.end is None or "time" not in axes.dims:
+    if request.start is None or request.end is None:
         return None
-    times = decode_times(data[axes.dims["time"]])
+    times = decode_times(time)
     if times[0] > request.end:
         raise NoData(
             f"the dataset begins at {tell_time(times[0])}", expected=f"something by {tell_time(request.end)}"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -14,11 +15,12 @@ from searcher.sources.fields import VECTORS, Field, Turn
 from searcher.sources.flags import drop_flagged, keep_good, read_water
 from searcher.sources.names import Choice
 from searcher.sources.regrid import resample, resample_angle, turn_to_east
-from searcher.sources.unpack import Conversion, find_conversion, unpack
+from searcher.sources.unpack import Conversion, check_numbers, find_conversion, unpack
 
 
 def convert_units(variable: xr.DataArray, choice: Choice, ours: str) -> Conversion:
     """From the file's units to inside units. Units that are not given are not guessed."""
+    check_numbers(variable)
     expected = NODES[choice.node][ours][1]
     given = str(variable.attrs.get("units", "")).strip()
     if not given and choice.variables[ours].get("units") != "1":
@@ -49,8 +51,19 @@ def read_field(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: i
         pair = (values, other) if is_first else (other, values)
         values = turn_to_east(*pair, angle)[0 if is_first else 1].astype(np.float32)
     if found.choice.node == "depth":
-        values[values <= 0.0] = np.nan  # land
+        _drop_land(values, data[found.variable].attrs, found.choice.variables[found.name])
     return values
+
+
+def _drop_land(values: np.ndarray, attrs: Mapping[str, Any], known: Mapping[str, Any]) -> None:
+    """In place: missing on land; everywhere where what calls itself a depth looks like heights.
+
+    Most of it lies under 0 then, and nothing says which way it is counted: its land would be taken for water.
+    """
+    under = np.count_nonzero(values < 0.0) > np.count_nonzero(values > 0.0)
+    if under and "positive" not in attrs and "sign" not in known:
+        values[...] = np.nan
+    values[values <= 0.0] = np.nan
 
 
 def _read_laid(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: int) -> np.ndarray:

@@ -28,7 +28,7 @@ from searcher.sources.regrid import (
     resample_angle,
     shrink,
 )
-from searcher.sources.unpack import conversion, unpack, unpack_axis
+from searcher.sources.unpack import conversion, counts_backwards, unpack, unpack_axis
 
 #: what was located on the nodes of a sheet: longitudes and latitudes, as bytes -> fractional rows and columns
 Located = dict[tuple[bytes, bytes], tuple[np.ndarray, np.ndarray]]
@@ -169,7 +169,9 @@ def order_dims(dims: Sequence[Hashable]) -> tuple[str, str]:
 def _read_degrees(data: xr.Dataset, name: str) -> np.ndarray:
     """A 2-D coordinate (rows, columns), NaN missing, in no wider a type than the file's: a globe is large."""
     variable = data[name].transpose(*order_dims(data[name].dims))
-    narrow = variable.dtype == np.float32 and "scale_factor" not in variable.attrs
+    narrow = variable.dtype == np.float32 and not (
+        "scale_factor" in variable.attrs or counts_backwards(variable.attrs)
+    )
     values = unpack(variable.values, variable.attrs) if narrow else unpack_axis(variable)
     values[(values > 1e6) | (values < -1e6)] = np.nan  # a fill that is not declared
     low, high = np.fmin.reduce(values, axis=None), np.fmax.reduce(values, axis=None)

@@ -3,7 +3,8 @@
 Beside `mur.nc` stands `mur.nc.json`: what was asked, when, which valid times came, and the size and SHA-256
 of the file. By these a file is known as fetched; one that is not, or was changed since, is the user's and is
 never written over or removed. Files on their way are `.fetch-*`; only the holder of the folder's lock makes
-them, so whoever holds it next may remove what a killed run left.
+them, and its children, who leave a second after it, so whoever holds it next may remove what a killed run
+left.
 """
 
 from __future__ import annotations
@@ -132,9 +133,9 @@ def find_record(folder: Path, product: str) -> Record | None:
     """The record of a product's file; None where it was never fetched, or the user has put another there."""
     path = path_of(folder, product)
     record = _read_record(_beside(path))
-    if record is None or not path.exists() or digest_of(path) != record.sha256:
+    if record is None or not path.exists() or path.stat().st_size != record.size:
         return None
-    return record
+    return record if digest_of(path) == record.sha256 else None
 
 
 def check_place(folder: Path, product: str) -> None:

@@ -56,6 +56,14 @@ UNITS: dict[str, tuple[tuple[float, float, tuple[str, ...]], ...]] = {
 CALENDARS = ("standard", "gregorian", "proleptic_gregorian")
 #: words in a reference of time that say no more than UTC does
 KNOWN_WORDS = {"T", "Z", "UTC", "GMT"}
+#: a zone as "UTC+10", which reads as ten hours the other way where a zone is named and not counted (POSIX)
+NAMED_OFFSET = re.compile(r"\s*(?:UTC|GMT|Z)\s*(?=[+-]\d)", re.IGNORECASE)
+#: the year first (UDUNITS), in four digits or the year 1: "05-01-2026" is 5 January to some, 1 May to others
+YEAR_FIRST = re.compile(r"\s*(\d{4}|1-1-1\b)")
+#: degrees that count westwards or southwards (UDUNITS)
+BACKWARDS = re.compile(r"degrees?_?(w|west|s|south)", re.IGNORECASE)
+#: attributes that are numbers wherever they are given
+NUMBERS = ("scale_factor", "add_offset", "Base", "Slope", "Intercept")
 
 
 #: numbers unpacked at a time
@@ -224,13 +232,30 @@ def _fits(fill: float, dtype: np.dtype) -> bool:
     return wide.is_integer() and limits.min <= wide <= limits.max
 
 
+def check_numbers(variable: xr.DataArray) -> None:
+    """Raise `SourceError` where an attribute that must be a number is none."""
+    for name in set(NUMBERS) & set(variable.attrs):
+        try:
+            float(np.ravel(variable.attrs[name])[0])
+        except (ValueError, IndexError) as error:
+            raise SourceError(
+                f"{variable.name}: {name}", given=repr(variable.attrs[name]), expected="a number"
+            ) from error
+
+
 def unpack_axis(variable: xr.DataArray) -> np.ndarray:
-    """A coordinate as float64, NaN where missing."""
+    """A coordinate as float64, NaN where missing; degrees count eastwards and northwards."""
+    check_numbers(variable)
     raw, attrs = variable.values, variable.attrs
-    values = raw.astype(np.float64)
-    values = values * float(attrs.get("scale_factor", 1.0)) + float(attrs.get("add_offset", 0.0))
+    scale, shift = packing(attrs)
+    values = raw.astype(np.float64) * scale + shift
     values[find_missing(raw, attrs)] = np.nan
-    return values
+    return -values if counts_backwards(attrs) else values
+
+
+def counts_backwards(attrs: Mapping[str, Any]) -> bool:
+    """Whether a coordinate is in degrees west or south."""
+    return BACKWARDS.fullmatch(str(attrs.get("units", "")).strip()) is not None
 
 
 def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndarray:
@@ -238,8 +263,8 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
 
     `units` ("days since 1900-01-01") stand in where the coordinate has none of its own. A reference with a
     time zone is brought to UTC. Raises `SourceError` where there are no units "... since ...", or the
-    calendar is not the one on the wall: a date in it may be a day that never was; and for a time zone that
-    goes by a name other than UTC.
+    calendar is not the one on the wall: a date in it may be a day that never was; for a reference that does
+    not begin with the year; and for a time zone that goes by a name other than UTC.
     """
     if variable.dtype.kind == "M":
         return variable.values.astype("datetime64[s]").astype("datetime64[ns]")
@@ -247,25 +272,7 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
     if units and " since " not in str(attrs.get("units", "")):
         attrs["units"] = units
     said = str(attrs.get("units", ""))
-    if " since " not in said:
-        raise SourceError(
-            f"{variable.name}: time without units",
-            given=said or None,
-            expected="'hours since 2000-01-01'",
-            hint="If you know them, say so with time_units",
-        )
-    calendar = str(attrs.get("calendar", "standard")).lower()
-    if calendar not in CALENDARS:
-        raise SourceError(
-            f"{variable.name}: calendar", given=repr(calendar), expected=f"one of {', '.join(CALENDARS)}"
-        )
-    strange = set(re.findall(r"[A-Z]+", said.split(" since ")[1].upper())) - KNOWN_WORDS
-    if strange:
-        raise SourceError(
-            f"{variable.name}: time zone of the reference",
-            given=repr(said),
-            expected="UTC, or hours from it, such as +10:00",
-        )
+    attrs["units"] = _check_reference(str(variable.name), said, str(attrs.get("calendar", "standard")))
     packed = xr.Variable(("time",), np.ravel(variable.values), attrs)
     try:
         with warnings.catch_warnings():
@@ -281,6 +288,35 @@ def decode_times(variable: xr.DataArray, *, units: str | None = None) -> np.ndar
     return times.astype("datetime64[s]").astype("datetime64[ns]")
 
 
+def _check_reference(name: str, units: str, calendar: str) -> str:
+    """Units of a time coordinate as the decoder takes them. Raises `SourceError` where they are unclear."""
+    if " since " not in units:
+        raise SourceError(
+            f"{name}: time without units",
+            given=units or None,
+            expected="'hours since 2000-01-01'",
+            hint="If you know them, say so with time_units",
+        )
+    if calendar.lower() not in CALENDARS:
+        raise SourceError(
+            f"{name}: calendar", given=repr(calendar.lower()), expected=f"one of {', '.join(CALENDARS)}"
+        )
+    unit, reference = units.split(" since ", 1)
+    if set(re.findall(r"[A-Z]+", reference.upper())) - KNOWN_WORDS:
+        raise SourceError(
+            f"{name}: time zone of the reference",
+            given=repr(units),
+            expected="UTC, or hours from it, such as +10:00",
+        )
+    if not YEAR_FIRST.match(reference):
+        raise SourceError(
+            f"{name}: date of the reference",
+            given=repr(units),
+            expected="the year first, in four digits, as in 'hours since 2000-01-31'",
+        )
+    return f"{unit} since {NAMED_OFFSET.sub(' ', reference)}"
+
+
 def middle_times(
     data: xr.Dataset, name: str, variable: Hashable = None, *, units: str | None = None
 ) -> np.ndarray:
@@ -291,7 +327,8 @@ def middle_times(
     """
     times, bounds = decode_times(data[name], units=units), bounds_of(data, name)
     methods = str(data[variable].attrs.get("cell_methods", "")) if variable else ""
-    if bounds is None or re.search(rf"\b{re.escape(name)}: point", methods):
+    called = "|".join(map(re.escape, {name, "time", *map(str, data[name].dims)}))
+    if bounds is None or re.search(rf"\b({called}): point", methods):
         return times
     about = data[name].attrs | bounds.attrs
     ends = xr.DataArray(np.ravel(bounds.values), dims="time", name=name, attrs=about)

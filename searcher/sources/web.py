@@ -50,7 +50,10 @@ class Absent(SourceError):
 
 @dataclass
 class Web:
-    """How to ask: the longest silence (s), tries, and an event that ends everything under way."""
+    """How to ask: the longest silence (s), tries, and an event that ends everything under way.
+
+    Raises `SourceError` where the environment names a proxy or certificates that cannot be used.
+    """
 
     timeout: float = 30.0
     tries: int = 4
@@ -58,11 +61,19 @@ class Web:
     client: httpx.Client = field(init=False)
 
     def __post_init__(self) -> None:
-        self.client = httpx.Client(
-            timeout=self.timeout,
-            follow_redirects=True,
-            headers={"User-Agent": "searcher (python-httpx)"},
-        )
+        try:
+            self.client = httpx.Client(
+                timeout=self.timeout,
+                follow_redirects=True,
+                headers={"User-Agent": "searcher (python-httpx)"},
+            )
+        except (ImportError, ValueError, OSError) as error:
+            said = str(error).rstrip(".")
+            raise SourceError(
+                f"the proxy or the certificates set in the environment cannot be used: {said}",
+                expected="HTTP_PROXY, HTTPS_PROXY and ALL_PROXY as http://host:port, SSL_CERT_FILE and "
+                "SSL_CERT_DIR that are there, or none of them",
+            ) from error
 
     def __enter__(self) -> Web:
         return self

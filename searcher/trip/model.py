@@ -303,9 +303,10 @@ def matches(folder: Path, pattern: str) -> list[Path]:
 
 
 class Trip(Section):
-    """A trip as the rest of the package sees it."""
+    """A trip as the rest of the package sees it; `text` is that of the file it was read from."""
 
     folder: Path
+    text: str = Field(default="", repr=False)
     port: Port
     window: Window
     boat: Boat

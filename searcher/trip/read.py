@@ -19,6 +19,7 @@ from pydantic import ValidationError
 
 from searcher import geo
 from searcher.errors import TripError
+from searcher.files import TRIP_FILE
 from searcher.geo import Place
 from searcher.trip.areas import read_closed
 from searcher.trip.hours import read_window, to_numpy
@@ -40,7 +41,6 @@ from searcher.trip.model import (
 from searcher.trip.values import Section, is_number, is_pair
 from searcher.units import FACTORS, HOUR, Show, from_unit, to_unit
 
-TRIP_FILE = "trip.toml"
 #: a berth may lie this far inside the drawn shore (harbours, rivers), and the sea buoy this far from it, m
 HARBOUR = 1000.0
 FARTHEST_BUOY = 40e3
@@ -105,6 +105,8 @@ def _say_line(text: str, reason: str) -> str:
     if found is None:
         return ""
     line = text.splitlines()[int(found[1]) - 1].strip()
+    if "\\" in line:
+        return f": {line}. In double quotes \\ begins a code: write / (data/*.nc), or put it in single quotes"
     return f": {line}. Numbers have a point, not a comma; words stand in quotes, lists in brackets"
 
 
@@ -125,7 +127,7 @@ def parse_trip(text: str, path: str | os.PathLike[str], *, afloat: bool = False)
     parts = _finish_parts(parts, path.parent, faults)
     if faults.found:
         raise TripError.of_problems(str(path), faults.in_order())
-    return Trip(folder=path.parent, **parts)
+    return Trip(folder=path.parent, text=text, **parts)
 
 
 def find_lines(text: str) -> dict[tuple[str, str], int]:

@@ -12,8 +12,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from searcher.errors import TripError
-from searcher.files import write_text
-from searcher.trip.read import TRIP_FILE, parse_trip
+from searcher.files import TRIP_FILE, make_folder, write_text
+from searcher.trip.read import parse_trip
 
 #: an invented port on a real coast, and the place two miles off it where open water begins
 PORT, SEA_BUOY = (153.138, -30.305), (153.175, -30.305)
@@ -80,7 +80,8 @@ def write_trip(path: str | os.PathLike[str], *, overwrite: bool = False, **field
     """Write a trip file made of `fields` (see `new_trip_text`) at `path`, a file or folder; return its path.
 
     The text is read back before anything is written, so a faulty field raises `TripError` and leaves
-    nothing; so does a file that is already there, unless `overwrite`.
+    nothing; so does a file that is already there, unless `overwrite`. Raises `SearcherError` where it cannot
+    be written.
     """
     path = Path(path)
     if path.suffix != ".toml":
@@ -90,8 +91,5 @@ def write_trip(path: str | os.PathLike[str], *, overwrite: bool = False, **field
         raise TripError(f"{path} is already there", hint=hint)
     text = new_trip_text(**fields)
     parse_trip(text, path)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise TripError(f"{path} cannot be written: {error}") from None
+    make_folder(path.parent)
     return write_text(path, text)

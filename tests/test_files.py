@@ -1,0 +1,93 @@
+"""Files appear whole or not at all: with several writers, through links, on a full disk."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+from searcher.errors import SearcherError
+from searcher.files import make_folder, whole_file, write_text
+
+WRITING = """
+import sys
+from searcher.files import write_text
+path, letter = sys.argv[1:]
+for _ in range(200):
+    write_text(path, letter * 200_000)
+    found = open(path, encoding="utf-8").read()
+    assert len(found) == 200_000 and len(set(found)) == 1, "torn"
+"""
+#: netCDF on a disk that takes 64 kB of a file
+FULL = """
+import resource, sys
+import netCDF4, numpy as np
+from searcher.errors import SearcherError
+from searcher.files import whole_file
+resource.setrlimit(resource.RLIMIT_FSIZE, (65536, 65536))
+try:
+    with whole_file(sys.argv[1]) as partial, netCDF4.Dataset(partial, "w") as file:
+        file.createDimension("x", 100_000)
+        file.createVariable("noise", "f8", ("x",))[:] = np.random.default_rng(0).random(100_000)
+except SearcherError as error:
+    print(error)
+"""
+
+
+def test_several_writers_of_one_name_leave_a_whole_file(tmp_path):
+    command = [sys.executable, "-c", WRITING, str(tmp_path / "x.json")]
+    writers = [subprocess.Popen([*command, letter], stderr=subprocess.PIPE, text=True) for letter in "ab"]
+    faults = [writer.communicate(timeout=120)[1] for writer in writers]
+    assert [writer.returncode for writer in writers] == [0, 0], faults
+    assert [path.name for path in tmp_path.iterdir()] == ["x.json"]
+
+
+def test_under_way_it_has_a_name_of_its_own_that_ends_in_partial(tmp_path):
+    with whole_file(tmp_path / "x.json") as one, whole_file(tmp_path / "x.json") as other:
+        assert one != other
+        assert all(path.match(".x.json.*.partial") and path.parent == tmp_path for path in (one, other))
+        for path in (one, other):
+            path.write_text(path.name)
+    assert [path.name for path in tmp_path.iterdir()] == ["x.json"]
+
+
+def test_a_link_stays_and_its_file_is_replaced(tmp_path):
+    (tmp_path / "kept").mkdir()
+    kept = write_text(tmp_path / "kept" / "real.json", "old")
+    link = tmp_path / "x.json"
+    link.symlink_to(kept)
+    write_text(link, "new")
+    assert link.is_symlink()
+    assert kept.read_text() == "new"
+    assert os.listdir(tmp_path / "kept") == ["real.json"]
+
+
+def test_a_failure_leaves_the_file_of_before(tmp_path):
+    path = write_text(tmp_path / "x.json", "old")
+
+    def fail():
+        with whole_file(path) as partial:
+            partial.write_text("half")
+            raise RuntimeError("a bug")
+
+    with pytest.raises(RuntimeError, match="a bug"):
+        fail()
+    assert path.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limits of processes")
+def test_a_full_disk_under_netcdf_is_said_and_nothing_is_left(tmp_path):
+    command = [sys.executable, "-c", FULL, str(tmp_path / "sea.nc")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert "sea.nc cannot be written: NetCDF: HDF error. Is the disk full?" in done.stdout, done.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path):
+    assert make_folder(tmp_path / "a" / "b").is_dir()
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(SearcherError, match=r"the folder .*data cannot be made"):
+        make_folder(tmp_path / "file" / "data")
