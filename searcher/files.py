@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -13,6 +15,7 @@ from searcher.errors import SearcherError
 TRIP_FILE = "trip.toml"
 #: how netCDF begins what it says of a full disk, in a plain RuntimeError
 NETCDF = "NetCDF: "
+DAY = 86400.0
 
 
 @contextmanager
@@ -27,6 +30,7 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     if not path.parent.is_dir():
         raise SearcherError(f"no folder {path.parent} to write {path.name} in", hint="Make it first")
     place = Path(os.path.realpath(path))
+    _sweep(place)
     partial = place.with_name(f".{place.name}.{os.getpid()}-{os.urandom(4).hex()}.partial")
     try:
         yield partial
@@ -40,6 +44,14 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             partial.unlink(missing_ok=True)
+
+
+def _sweep(place: Path) -> None:
+    """Remove what runs that were killed while they wrote a file left beside it, a day ago or more."""
+    with suppress(OSError):
+        for left in place.parent.glob(f".{glob.escape(place.name)}.*.partial"):
+            if time.time() - left.stat().st_mtime > DAY:
+                left.unlink()
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> Path:

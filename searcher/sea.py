@@ -347,5 +347,5 @@ def open_sea(path: str | os.PathLike[str]) -> xr.DataTree:
     try:
         with xr.open_datatree(path) as tree:
             return check_sea(tree.load())
-    except (OSError, ValueError) as error:
+    except (OSError, RuntimeError, ValueError) as error:
         raise SeaError(f"{path} cannot be read as a sea: {error}") from error

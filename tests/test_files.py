@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -51,6 +52,18 @@ def test_under_way_it_has_a_name_of_its_own_that_ends_in_partial(tmp_path):
         for path in (one, other):
             path.write_text(path.name)
     assert [path.name for path in tmp_path.iterdir()] == ["x.json"]
+
+
+def test_what_a_killed_run_left_is_removed_after_a_day(tmp_path):
+    old, fresh, others = (
+        tmp_path / f".{name}.partial" for name in ("x.json.1-a", "x.json.2-b", "y.json.1-a")
+    )
+    for path in (old, fresh, others):
+        path.write_text("half")
+    for path in (old, others):
+        os.utime(path, (time.time() - 2 * 86400.0,) * 2)
+    write_text(tmp_path / "x.json", "whole")
+    assert {path.name for path in tmp_path.iterdir()} == {"x.json", fresh.name, others.name}
 
 
 def test_a_link_stays_and_its_file_is_replaced(tmp_path):

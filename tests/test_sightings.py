@@ -278,6 +278,22 @@ def test_a_clock_time_falls_on_the_trip(clock, now, expected):
     assert got == expected
 
 
+def test_a_clock_time_that_a_trip_has_twice_needs_its_day():
+    """05:00 on the 17th to 10:00 on the 18th in Sydney: 06:00 is on both days, 11:00 on one."""
+    first, last = datetime(2026, 1, 16, 18, tzinfo=UTC), datetime(2026, 1, 17, 23, tzinfo=UTC)
+    beside, later = timedelta(hours=6), datetime(2026, 11, 1, tzinfo=UTC)
+    given = {"first": first - beside, "last": last + beside, "trip": (first, last)}
+
+    def placed(clock, now=later):
+        return place_clock(clock, timezone="Australia/Sydney", now=now, **given)
+
+    with pytest.raises(SearcherError, match=r"two days; given 06:00; expected .* such as 2026-01-17T06:00"):
+        placed((6, 0))
+    assert placed((11, 0)) == datetime(2026, 1, 17, 0, tzinfo=UTC)
+    assert placed(parse_clock("2026-01-18T06:00")) == datetime(2026, 1, 17, 19, tzinfo=UTC)
+    assert placed((6, 0), now=datetime(2026, 1, 16, 22, tzinfo=UTC)) == datetime(2026, 1, 16, 19, tzinfo=UTC)
+
+
 def test_a_time_ahead_of_now_or_of_another_day_is_refused():
     at_nine = datetime(2026, 1, 16, 22, 0, tzinfo=UTC)
     with pytest.raises(

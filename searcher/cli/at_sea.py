@@ -219,7 +219,12 @@ def find_moment(trip: Trip, clock: Any, *, ahead: bool = False) -> datetime:
     if ahead:  # an hour of the day's own, not of the evening before it
         first, now = to_datetime(trip.window.start), datetime(1970, 1, 1, tzinfo=UTC)
     moment = place_clock(
-        now if clock is None else clock, timezone=trip.show.timezone, first=first, last=last, now=now
+        now if clock is None else clock,
+        timezone=trip.show.timezone,
+        first=first,
+        last=last,
+        now=now,
+        trip=(to_datetime(trip.window.start), to_datetime(trip.window.end)),
     )
     return moment.astimezone(UTC)
 
@@ -329,10 +334,12 @@ def say_entry(row: pd.Series, trip: Trip) -> str:
 
     from searcher.geo import Place, line_length
     from searcher.sightings import say_place
+    from searcher.units import DAY
 
     show, xy = trip.show, shapely.get_coordinates(row["geometry"])
     is_stretch = len(xy) > 1
-    until = f"-{show.say_clock(row['end'])}" if is_stretch else ""
+    say = show.say_time if trip.window.hours > DAY else show.say_clock  # a clock that comes twice says little
+    until = f"-{say(row['end'])}" if is_stretch else ""
     said = [
         f"{row['count']:.0f}" if np.isfinite(row["count"]) else "",
         row["flying"],
@@ -346,4 +353,4 @@ def say_entry(row: pd.Series, trip: Trip) -> str:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
     what = " ".join(filter(None, (say_kind(row["kind"]), *said)))
     what = "".join(c if c.isprintable() else " " for c in what)
-    return f"{show.say_clock(row['time'])}{until} {what} at {places}"
+    return f"{say(row['time'])}{until} {what} at {places}"

@@ -161,9 +161,13 @@ def find_home_by(trip: Trip, clock: str) -> np.datetime64:
     from searcher.trip.hours import to_datetime, to_numpy
 
     first = to_datetime(trip.window.start)
-    limits = {"first": first + timedelta(minutes=1), "last": first + timedelta(hours=24)}
-    long_ago = datetime(1970, 1, 1, tzinfo=UTC)
-    moment = place_clock(parse_clock(clock), timezone=trip.show.timezone, now=long_ago, **limits)
+    moment = place_clock(
+        parse_clock(clock),
+        timezone=trip.show.timezone,
+        first=first + timedelta(minutes=1),
+        last=first + timedelta(hours=24),
+        now=datetime(1970, 1, 1, tzinfo=UTC),
+    )
     zone, last = ZoneInfo(trip.show.timezone), to_datetime(trip.window.end)
     if moment.astimezone(zone).date() > last.astimezone(zone).date():
         raise SearcherError(

@@ -273,12 +273,19 @@ def parse_clock(text: str) -> tuple[int, int] | datetime:
 
 
 def place_clock(
-    clock: tuple[int, int] | datetime, *, timezone: str, first: datetime, last: datetime, now: datetime
+    clock: tuple[int, int] | datetime,
+    *,
+    timezone: str,
+    first: datetime,
+    last: datetime,
+    now: datetime,
+    trip: tuple[datetime, datetime] | None = None,
 ) -> datetime:
-    """The moment (UTC-aware) of a local clock time within `first` to `last`.
+    """The moment (UTC-aware) of a local clock time within `first` to `last`, around the hours of the `trip`.
 
     At sea (`now` lies between them) it is the latest of that clock time which is not ahead by more than ten
-    minutes; afterwards or before, the one nearest the middle. Raises `SearcherError` where there is none.
+    minutes; afterwards or before, the one nearest the middle. Raises `SearcherError` where there is none, and
+    where the trip itself has two.
     """
     zone = ZoneInfo(timezone)
     if isinstance(clock, datetime):
@@ -297,6 +304,14 @@ def place_clock(
             given=given,
             expected=f"local time from {_say(first, zone)} to {_say(latest, zone)}",
             hint="Give the time it was seen, such as 08:10, or mend [window] in trip.toml",
+        )
+    begin, end = trip or (first, last)
+    own = [moment for moment in inside if begin <= moment <= end]
+    if len(own) > 1 and not at_sea:
+        raise SearcherError(
+            "a time that the trip has on two days",
+            given=given,
+            expected=f"with the date, such as {own[0].astimezone(zone):%Y-%m-%dT%H:%M}",
         )
     middle = first + (last - first) / 2
     return max(inside) if at_sea else min(inside, key=lambda moment: abs(moment - middle))
