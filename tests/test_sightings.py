@@ -127,6 +127,10 @@ def test_the_middle_of_a_box_or_a_leg_is_half_way_by_distance(tmp_path):
         parse_place("box 4", folder=tmp_path)
     (tmp_path / "rerank.json").write_text(json.dumps({"laid": {"4": line}}))  # at sea
     assert parse_place("box 4", folder=tmp_path).middle == pytest.approx((lon, lat), abs=2e-6)
+    for damaged in ('{"laid": {"4": [[153.0]]}}', "[]", "{", '{"laid": {"four": []}}'):
+        (tmp_path / "rerank.json").write_text(damaged)
+        with pytest.raises(SearcherError, match=r"no such box; given 4; expected 1 to 3"):
+            parse_place("box 4", folder=tmp_path)
 
 
 def test_a_box_without_a_plan_says_to_make_one(tmp_path):

@@ -166,12 +166,18 @@ def planned_line(folder: Path, what: str, number: int) -> shapely.LineString:
 
 
 def lines_laid(folder: Path) -> dict[int, shapely.LineString]:
-    """The lines of the boxes laid at sea, by number, as a rerank in a folder wrote them since its plan."""
+    """The lines of the boxes laid at sea, by number, as a rerank in a folder wrote them since its plan.
+
+    None where nothing is written, or not as it was.
+    """
     path, morning = (Path(folder) / name for name in ("rerank.json", "boxes.geojson"))
     if not path.is_file() or (morning.is_file() and morning.stat().st_mtime > path.stat().st_mtime):
         return {}
-    laid = json.loads(path.read_text(encoding="utf-8")).get("laid", {})
-    return {int(number): shapely.LineString(places) for number, places in laid.items()}
+    try:
+        laid = json.loads(path.read_text(encoding="utf-8")).get("laid", {})
+        return {int(number): shapely.LineString(places) for number, places in laid.items()}
+    except (OSError, ValueError, TypeError, AttributeError, shapely.errors.GEOSException):
+        return {}
 
 
 def joined(line: shapely.Geometry) -> shapely.LineString:
