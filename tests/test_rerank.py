@@ -279,6 +279,17 @@ def test_a_hookup_raises_its_depth_and_fades_when_quiet(plan):
     assert quiet[number] < 0.6 * busy[number] < 0.6 * fresh[number]
 
 
+def test_of_hints_over_the_same_water_the_stronger_counts(plan):
+    """Birds over a hookup tell of the same fish (common practice, no source: a hint is worth two or three)."""
+    number = near_box(plan, low=True)
+    depth = float(again(plan).plan.boxes.set_index("rank")["depth"][number])
+    met = bite(plan, number, 3.99, depth=depth)
+    birds = Sighting("birds", met.place, NOW, count=2, flying="low")
+    signs = again(plan, met, birds).changes.set_index("number")["signs"]
+    assert signs[number] == pytest.approx(max(DEPTH_GAIN, FLOCK_GAIN), abs=0.02)
+    assert signs.max() < DEPTH_GAIN + 0.02
+
+
 def test_birds_raise_what_is_near(plan):
     found = again(plan)
     number = near_box(plan)

@@ -187,9 +187,12 @@ def features_of(boxes: gpd.GeoDataFrame, day: Day, *, bias: float) -> pd.DataFra
 
 
 def hints_at(day: Day, boxes: gpd.GeoDataFrame, depths: np.ndarray, stretches: pd.DataFrame) -> np.ndarray:
-    """What birds, weed, debris and hookups of the day add to ln rate of boxes now, (boxes,)."""
+    """What birds and hookups of the day add to ln rate of boxes now, (boxes,): the stronger of the two.
+
+    Over the same water both may tell of the same fish.
+    """
     signs = sign_gain(boxes["line"].to_numpy(), day.log, species=day.profile.name, now=day.moment)
-    return signs + depth_gain(np.asarray(depths), hookups(day, stretches, day.moment))
+    return np.maximum(signs, depth_gain(np.asarray(depths), hookups(day, stretches, day.moment)))
 
 
 def box_factor(expected: ArrayLike, met: ArrayLike, *, shape: float = SHAPE) -> np.ndarray:
