@@ -280,7 +280,7 @@ def test_a_hookup_raises_its_depth_and_fades_when_quiet(plan):
 
 
 def test_of_hints_over_the_same_water_the_stronger_counts(plan):
-    """Birds over a hookup tell of the same fish (common practice, no source: a hint is worth two or three)."""
+    """Birds over a hookup tell of the same fish (a hint is worth two or three: common practice)."""
     number = near_box(plan, low=True)
     depth = float(again(plan).plan.boxes.set_index("rank")["depth"][number])
     met = bite(plan, number, 3.99, depth=depth)
