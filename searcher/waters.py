@@ -291,7 +291,9 @@ def survey_waters(
 def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast) -> tuple[Hourly, np.ndarray]:
     """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
     data = sea["currents"].to_dataset()
-    fields, moments = _hour_by_hour(flow_of(data), trip, coast.lon, coast.lat)
+    fields, moments = _hour_by_hour(
+        flow_of(data), trip, coast.lon, coast.lat, wanted=with_beside(~coast.blocked)
+    )
     known = _fill_gaps(fields, coast.blocked)
     if not known.any():
         fields[:] = 0.0
@@ -304,13 +306,14 @@ def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast) -> np.ndarray | None
         return None
     data = sea["waves"].to_dataset()
     given, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
-    grid, (x, y) = grid_of(data), (axis.ravel() for axis in np.meshgrid(coast.lon, coast.lat))
-    fields = np.empty((len(given), *coast.blocked.shape))
+    grid, (row, column) = grid_of(data), np.nonzero(with_beside(~coast.blocked))
+    x, y = coast.lon[column], coast.lat[row]
+    fields = np.full((len(given), *coast.blocked.shape), np.nan)
 
     def sample(first: int, last: int) -> None:
         for k in range(first, last):
             height = np.ascontiguousarray(given[k, :, :, 0])
-            fields[k] = sample_field(height, grid, x, y).reshape(coast.blocked.shape)
+            fields[k, row, column] = sample_field(height, grid, x, y)
 
     in_threads(sample, len(given))
     return fields if _fill_gaps(fields, coast.blocked).any() else None
@@ -324,10 +327,8 @@ def _fill_gaps(fields: np.ndarray, blocked: np.ndarray) -> np.ndarray:
     """
     known = np.isfinite(fields.sum(axis=(0, *range(3, fields.ndim))))
     if known.any():
-        wanted, rim = (
-            ~known & with_beside(~blocked),
-            known & with_beside(~known),
-        )  # the nearest lies on the rim
+        wanted = ~known & with_beside(~blocked)
+        rim = known & with_beside(~known)  # the nearest that is known lies on it
         row, column = np.nonzero(rim)
         nearest = shapely.STRtree(_nodes(rim)).nearest(_nodes(wanted))
         fields[:, ~known] = 0.0
@@ -360,18 +361,24 @@ def _bridge(field: np.ndarray, times: np.ndarray) -> np.ndarray:
     return bridged
 
 
-def _hour_by_hour(flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Fields (time, lat, lon, 2) of a flow over the trip in even steps of up to an hour, and their times."""
+def _hour_by_hour(
+    flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray, wanted: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fields (time, lat, lon, 2) of a flow over the trip in even steps of up to an hour, and their times.
+
+    At all nodes, or at those that are `wanted` (lat, lon; bool), NaN at others.
+    """
     flow = flow._replace(u=_bridge(flow.u, flow.t), v=_bridge(flow.v, flow.t))
     first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
     moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
-    x, y = (a.ravel() for a in np.meshgrid(lon, lat))
-    fields = np.empty((moments.size, lat.size, lon.size, 2))
+    row, column = np.nonzero(np.ones((lat.size, lon.size), bool) if wanted is None else wanted)
+    x, y = lon[column], lat[row]
+    fields = np.full((moments.size, lat.size, lon.size, 2), np.nan)
 
     def sample(first: int, last: int) -> None:
         for k in range(first, last):
-            u, v = sample_vectors(flow, np.full(x.size, moments[k]), x, y)
-            fields[k] = np.stack([u, v], axis=-1).reshape(lat.size, lon.size, 2)
+            vectors = sample_vectors(flow, np.full(x.size, moments[k]), x, y)
+            fields[k, row, column] = np.stack(vectors, axis=-1)
 
     in_threads(sample, moments.size)
     return fields, moments

@@ -431,8 +431,10 @@ def test_rates_have_two_figures(rate, said):
 def test_passes_do_not_shrink_the_waters(plan):
     """Two passes end where they began; the waters worked are still the whole line."""
     turned = brief_plan.with_passes(plan, 2)
-    assert words.working_line(turned, 1) == words.working_line(plan, 1)
-    first, last = (words.say_place(place) for place in words.working_line(plan, 1))
+    assert words.working_line(turned, 1, words.steps_of(turned)) == words.working_line(
+        plan, 1, words.steps_of(plan)
+    )
+    first, last = (words.say_place(place) for place in words.working_line(plan, 1, words.steps_of(plan)))
     assert f"from {first}\n    to {last}, 2 passes" in float_plan_text(turned)
     assert last.split("  ")[0] in Reader(page.page_text(turned)).text.replace("\u00a0", " ")
 
@@ -442,7 +444,7 @@ def test_boxes_joined_on_a_line_are_worked_as_boxes(plan, gap):
     """Lines stay in from box 1 to box 2: no lines up, run or lines in between them."""
     joined = brief_plan.join_boxes(plan, gap)
     steps = words.steps_of(joined)
-    begin, end = words.working_line(joined, 2)
+    begin, end = words.working_line(joined, 2, words.steps_of(joined))
     (work,) = words.passes_of(steps, 2)
     assert (begin, end) == (work.places[0], work.places[-1])
     assert [step.joins for step in steps if step.box == 2 and step.kind == "troll"] == [True] * (gap > 0) + [

@@ -130,7 +130,7 @@ def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
     show, steps, rows = plan.trip.show, steps_of(plan), []
     for rank in worked_boxes(steps):
         hours = passes_of(steps, rank)
-        first, last = working_line(plan, rank)
+        first, last = working_line(plan, rank, steps)
         often = f", {len(hours)} passes" if len(hours) > 1 else ""
         rows.append(
             (

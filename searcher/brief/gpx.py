@@ -23,6 +23,7 @@ from searcher.brief.words import (
     named_boxes,
     ports_words,
     say_rate,
+    steps_of,
     turn_words,
     working_line,
     wrap_longitude,
@@ -96,8 +97,9 @@ def _waypoints(plan: Plan, boxes: gpd.GeoDataFrame, names: Names) -> list[gpxpy.
     if end := plan.trip.finish:
         name = names.take("END BUOY", "ENDBUOY", "END")
         points.append(_point(kind, name, Place(*end.sea_buoy), f"Sea buoy of {end.name}, where the day ends"))
+    steps = steps_of(plan)
     for box in boxes.itertuples():
-        first, last = working_line(plan, box.rank)
+        first, last = working_line(plan, box.rank, steps)
         depth = "depth not known" if np.isnan(box.depth) else f"depth {show.say_depth(box.depth)}"
         rate = f"{say_rate(box.expected)} encounters per hour expected"
         about = f"Box {box.rank}, {say_name(box.kind)}, {depth}, {rate}. "

@@ -128,7 +128,7 @@ def page_facts(plan: Plan) -> dict[str, Any]:
     show, trip = plan.trip.show, plan.trip
     day = show.local(trip.window.start)
     steps = steps_of(plan)
-    stories = [box_story(plan, box) for box in plan.boxes.sort_values("rank").itertuples()]
+    stories = [box_story(plan, box, steps) for box in plan.boxes.sort_values("rank").itertuples()]
     named, length = named_boxes(plan), len(steps) + len(plan.stays)
     verdict_now = verdict(plan.conditions)
     return {

@@ -73,10 +73,10 @@ def leg_story(plan: Plan, step: Step) -> dict[str, Any]:
     }
 
 
-def box_story(plan: Plan, box: Row) -> dict[str, Any]:
-    """One search box (a row of `plan.boxes`)."""
+def box_story(plan: Plan, box: Row, steps: list[Step]) -> dict[str, Any]:
+    """One search box (a row of `plan.boxes`), worked in some of the steps of the plan or not."""
     show, row = plan.trip.show, box._asdict()
-    first, last = working_line(plan, int(box.rank))
+    first, last = working_line(plan, int(box.rank), steps)
     middle = Place(*shapely.line_interpolate_point(box.line, 0.5, normalized=True).coords[0])
     names = tables.evidence_columns(plan.boxes)
     widest = float(np.nanmax(np.abs(plan.boxes[names].to_numpy(dtype=float)), initial=math.log(3.0)))

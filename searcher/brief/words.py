@@ -113,12 +113,12 @@ def cautions_of(plan: Plan) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*plan.cautions, *STANDING_CAUTIONS)))
 
 
-def working_line(plan: Plan, rank: int) -> tuple[Place, Place]:
+def working_line(plan: Plan, rank: int, steps: list[Step]) -> tuple[Place, Place]:
     """The ends of the water worked for a box: from lines in, or where the first pass begins, to its end.
 
-    Further passes go over the same water. A box that is not in the route has its trolling line's ends.
+    Of the steps of the plan (`steps_of`). Further passes go over the same water. A box that is not in the
+    route has its trolling line's ends.
     """
-    steps = steps_of(plan)
     lines_in = [step for step in steps if step.box == rank and step.kind == "lines in"]
     if passes := passes_of(steps, rank):
         return (lines_in or passes)[0].places[0], passes[0].places[-1]
