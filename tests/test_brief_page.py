@@ -431,10 +431,9 @@ def test_rates_have_two_figures(rate, said):
 def test_passes_do_not_shrink_the_waters(plan):
     """Two passes end where they began; the waters worked are still the whole line."""
     turned = brief_plan.with_passes(plan, 2)
-    assert words.working_line(turned, 1, words.steps_of(turned)) == words.working_line(
-        plan, 1, words.steps_of(plan)
-    )
-    first, last = (words.say_place(place) for place in words.working_line(plan, 1, words.steps_of(plan)))
+    worked = words.working_line(plan, 1, words.steps_of(plan))
+    assert words.working_line(turned, 1, words.steps_of(turned)) == worked
+    first, last = (words.say_place(place) for place in worked)
     assert f"from {first}\n    to {last}, 2 passes" in float_plan_text(turned)
     assert last.split("  ")[0] in Reader(page.page_text(turned)).text.replace("\u00a0", " ")
 

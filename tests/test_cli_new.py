@@ -33,7 +33,7 @@ def test_empty_answers_keep_what_is_shown():
     assert ask_trip({}, answer) == {}
     raw = tomllib.loads(new_trip_text())
     assert dict(asked)["Name of the port"] == raw["port"]["name"]
-    assert dict(asked)["Where the boat lies"] == "30°18.3'S 153°08.3'E"
+    assert dict(asked)["Where the boat lies"] == "30°24.3'S 153°04.8'E"
     assert dict(asked)["Home by"] == raw["window"]["home_by"]
 
 

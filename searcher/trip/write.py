@@ -15,8 +15,8 @@ from searcher.errors import TripError
 from searcher.files import TRIP_FILE, make_folder, write_text
 from searcher.trip.read import parse_trip
 
-#: an invented port on a real coast, and the place two miles off it where open water begins
-PORT, SEA_BUOY = (153.138, -30.305), (153.175, -30.305)
+#: an invented port on a real coast, and the place a mile and a half off it where open water begins
+PORT, SEA_BUOY = (153.0795, -30.405), (153.108, -30.408)
 
 
 def new_trip_text(
