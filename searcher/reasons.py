@@ -57,8 +57,8 @@ def _say_worked(found: Rerank) -> Iterator[str]:
     for row in rows.sort_values("trolled", ascending=False).head(MOST).itertuples():
         met = "nothing" if row.met < 0.5 else f"{round(row.met)} met"
         yield (
-            f"Box {row.number}: {say_minutes(row.trolled)} trolled, {met}: what is left there counts "
-            f"{row.factor * row.left:.1f} times."
+            f"Box {row.number}: {say_minutes(row.trolled)} trolled, {met}: what is left there is worth "
+            f"{row.factor * row.left:.1f} times as much as before."
         )
 
 
