@@ -733,6 +733,8 @@ def test_no_child_outlives_a_fetch(proxy, tmp_path, end):
     fetching = subprocess.Popen(
         [sys.executable, "-c", RUN, str(tmp_path / "data"), str(tmp_path / "sources.toml")],
         stderr=subprocess.DEVNULL,
+        # a shell that runs the tests in its background has them, and all they start, ignore Ctrl-C
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     try:
         assert wait_until(lambda: len(proxy.asked) > 1)  # the description, and by the child the dataset
