@@ -166,14 +166,7 @@ def _shoal(trip: Trip, sea: xr.DataTree, lon: np.ndarray, lat: np.ndarray) -> np
     apron = nearest < trip.avoid.clearance + APRON
     least = trip.boat.draught + UNDER_KEEL
     # all that is nearest to a shallow depth is shallow: between two of them that need not show at a node
-    j, i = (
-        np.clip(np.round((axis - first) / step).astype(int), 0, size - 1)
-        for axis, first, step, size in (
-            (lat, grid.lat0, grid.dlat, field.shape[0]),
-            (lon, grid.lon0, grid.dlon, field.shape[1]),
-        )
-    )
-    shallow = field[np.ix_(j, i)] < least
+    shallow = data["depth"].sel(lat=lat, lon=lon, method="nearest").values < least
     blocked = (depth < least) | ((shallow | np.isnan(depth)) & inside & ~apron)
     # a rock between the nodes of this grid shows in the depth grid's own nodes
     j, i = np.nonzero(field < least)

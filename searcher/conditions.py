@@ -44,6 +44,7 @@ GAP, LEAST_GAP = 1.9, 3600.0
 HARBOUR = 1000.0
 #: the conditions as part of a longer word
 WORDS = {"wind": "wind", "waves": "wave"}
+#: node -> its fields, as the two components of a flow
 FIELDS = {"currents": ("u", "v"), "wind": ("u10", "v10"), "waves": ("hs", "hs")}
 #: fields that lines are found in or moved by
 LINES_FROM = ("temperature", "currents")

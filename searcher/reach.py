@@ -308,8 +308,8 @@ def last_start(
     """Until when (s since `sea.EPOCH`) a boat at the start of a way may set out on it, from `leave` on.
 
     In the currents and waves of each hour, so that it is at the end by `back` and has burnt no more than
-    `fuel` L: `burn` L/s on the way at `speed`, `idle` until then. Once it no longer fits
-    no later hour counts.
+    `fuel` L: `burn` L/s on the way at `speed`, `idle` until then. Once it no longer fits, later hours do
+    not count.
     """
     wait = np.arange(0.0, max(back - leave, 0.0) + EVERY, EVERY)
     taken = waters.way_times(way, speed, leave + wait)

@@ -280,35 +280,34 @@ def survey_waters(
 ) -> Waters:
     """The waters of a trip: its coast, if it is not known already, and currents and waves over its hours."""
     coast = coast or survey_coast(trip, sea, spacing=spacing)
-    hourly, known = _find_currents(trip, sea, coast)
-    waves = _find_waves(trip, sea, coast)
+    near = with_beside(~coast.blocked)
+    hourly, known = _find_currents(trip, sea, coast, near)
+    waves = _find_waves(trip, sea, coast, near)
     u, v = np.ascontiguousarray(np.moveaxis(hourly.flow.mean(axis=0), -1, 0))
     mean = None if waves is None else waves.mean(axis=0)
     hourly = hourly._replace(waves=waves)
     return Waters(coast.lon, coast.lat, coast.blocked, coast.obstacles, u, v, known, mean, hourly)
 
 
-def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast) -> tuple[Hourly, np.ndarray]:
-    """Currents of the hours of the trip on a grid, gaps filled from the nearest; where they were known."""
+def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) -> tuple[Hourly, np.ndarray]:
+    """Currents of the hours of the trip `near` open water, gaps filled; where they were known."""
     data = sea["currents"].to_dataset()
-    fields, moments = _hour_by_hour(
-        flow_of(data), trip, coast.lon, coast.lat, wanted=with_beside(~coast.blocked)
-    )
-    known = _fill_gaps(fields, coast.blocked)
+    fields, moments = _hour_by_hour(flow_of(data), trip, coast.lon, coast.lat, wanted=near)
+    known = _fill_gaps(fields, near)
     if not known.any():
         fields[:] = 0.0
     return Hourly(moments[0], moments[1] - moments[0], fields), known
 
 
-def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast) -> np.ndarray | None:
-    """Significant height at the hours of the trip, gaps filled from the nearest; None if none is known."""
+def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) -> np.ndarray | None:
+    """Significant height at the hours of the trip, as the currents; None if none is known."""
     if not has(sea, "waves"):
         return None
     data = sea["waves"].to_dataset()
     given, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
-    grid, (row, column) = grid_of(data), np.nonzero(with_beside(~coast.blocked))
+    grid, (row, column) = grid_of(data), np.nonzero(near)
     x, y = coast.lon[column], coast.lat[row]
-    fields = np.full((len(given), *coast.blocked.shape), np.nan)
+    fields = np.full((len(given), *near.shape), np.nan)
 
     def sample(first: int, last: int) -> None:
         for k in range(first, last):
@@ -316,18 +315,18 @@ def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast) -> np.ndarray | None
             fields[k, row, column] = sample_field(height, grid, x, y)
 
     in_threads(sample, len(given))
-    return fields if _fill_gaps(fields, coast.blocked).any() else None
+    return fields if _fill_gaps(fields, near).any() else None
 
 
-def _fill_gaps(fields: np.ndarray, blocked: np.ndarray) -> np.ndarray:
+def _fill_gaps(fields: np.ndarray, near: np.ndarray) -> np.ndarray:
     """Fill nodes of fields (time, lat, lon, ...) not known at every hour from the nearest that is, in place.
 
-    Those on and beside open water, that is; where no boat comes they become 0. Returns where they were known,
-    (lat, lon); where that is nowhere, nothing is filled.
+    Those `near` open water (lat, lon; bool), that is; where no boat comes they become 0. Returns where they
+    were known, (lat, lon); where that is nowhere, nothing is filled.
     """
     known = np.isfinite(fields.sum(axis=(0, *range(3, fields.ndim))))
     if known.any():
-        wanted = ~known & with_beside(~blocked)
+        wanted = ~known & near
         rim = known & with_beside(~known)  # the nearest that is known lies on it
         row, column = np.nonzero(rim)
         nearest = shapely.STRtree(_nodes(rim)).nearest(_nodes(wanted))
