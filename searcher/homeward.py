@@ -66,6 +66,7 @@ def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
     others = [speed for speed in trip.boat.speeds if speed > 0.0 and speed not in usual]
     ways: list[WayHome] = []
     for speeds in (usual, others):  # each may take a march: no more of them than are wanted
+        plan.waters.look_ahead(budget.start, trip.last_port.sea_buoy, speeds)
         ways += [_way_at(speed, plan, budget) for speed in speeds]
         if fitting := [way for way in ways if way.fits]:
             return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))

@@ -29,6 +29,7 @@ from searcher.files import whole_file
 from searcher.geo import Place, destination, distance, near_longitude
 from searcher.kernels.sample import sample_field
 from searcher.sea import to_seconds, to_times
+from searcher.threads import each_in_threads
 from searcher.trip import Boat, Finish, Port, Trip
 from searcher.waters import Waters, survey_waters, with_beside
 
@@ -121,7 +122,10 @@ def find_reach(
             given=f"[finish] sea_buoy at {buoy.lon:.4f}, {buoy.lat:.4f}",
             expected=f"a place within the trip's range of {trip.port.name}",
         )
-    home = [waters.times_from(buoy, v, homeward=True, at=budget.back) for v in speeds]
+    ways = [(buoy, speed, True, budget.back) for speed in speeds]
+    ways += [(budget.start, speed, False, budget.leave) for speed in speeds]
+    times = each_in_threads(lambda way: waters.times_from(*way[:2], homeward=way[2], at=way[3]), ways)
+    home, out = times[: len(speeds)], times[len(speeds) :]
     if start is not None:
         _check_home(budget, home, burns, waters)
     if budget.hours <= 0 or budget.running_fuel <= 0:
@@ -132,7 +136,6 @@ def find_reach(
             expected=f"enough for the way to the sea buoy and back and {work / 3600:.1f} h of trolling",
             hint="Take more fuel or allow more hours; do not lower the reserve",
         )
-    out = [waters.times_from(budget.start, v, at=budget.leave) for v in speeds]
     fields = _choose_speeds(budget, out, home, speeds, burns)
     fields["slack"] = np.where(waters.blocked, -1.0, fields["slack"])
     return _as_dataset(fields, waters, trip, budget)

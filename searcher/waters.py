@@ -23,9 +23,9 @@ from numpy.typing import ArrayLike
 from searcher.coast import Coast, survey_coast
 from searcher.geo import Place
 from searcher.kernels.march import EVERYWHERE, Medium, march, straight_times, trace_back
-from searcher.kernels.sample import Flow, sample_field, sample_vectors
+from searcher.kernels.sample import Flow, Grid, sample_field
 from searcher.sea import flow_of, grid_of, has, to_seconds
-from searcher.threads import in_threads
+from searcher.threads import each_in_threads, in_threads
 from searcher.trip import Trip
 from searcher.units import KNOT
 
@@ -74,8 +74,14 @@ class Waters(Coast):
         return replace(self, u=still, v=still, hourly=None, _kept={})
 
     def apart(self) -> Waters:
-        """The same water for another thread: what is found in it from now on is not shared."""
-        return replace(self, _kept=dict(self._kept))
+        """The same water for another thread: what is found in it from now on is not shared.
+
+        Nor are the prepared shapes: GEOS indexes them as they are asked, and two threads that ask at once
+        end the process.
+        """
+        obstacles = shapely.from_wkb(shapely.to_wkb(self.obstacles))
+        shapely.prepare(obstacles)
+        return replace(self, obstacles=obstacles, _kept=dict(self._kept))
 
     def medium(self, speed: float, *, hourly: bool = False, deadline: float | None = None) -> Medium:
         """The water as the kernels take it, for a boat that makes `speed` in flat water.
@@ -217,6 +223,12 @@ class Waters(Coast):
         taut = self._pull_taut(np.vstack([ends[:1], shapely.get_coordinates(onward)]), speed)
         return None if taut is None else shapely.LineString(taut)
 
+    def look_ahead(self, start: Place, end: Place, speeds: Sequence[float]) -> None:
+        """Find at once what the ways from one place to another at some speeds will ask for, and keep it."""
+        ends = np.array([start, end], dtype=np.float64)
+        if shapely.intersects(self.obstacles, shapely.LineString(ends)):
+            each_in_threads(lambda speed: self.times_between(start, [end], speed), speeds)
+
     def _way_out(self, place: Place, speed: float) -> Place | None:
         """The nearest open node to which it is clear from a place among blocked cells; None if none is."""
         column, row = np.round(self.cells(*place)).astype(int)
@@ -292,7 +304,8 @@ def survey_waters(
 def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) -> tuple[Hourly, np.ndarray]:
     """Currents of the hours of the trip `near` open water, gaps filled; where they were known."""
     data = sea["currents"].to_dataset()
-    fields, moments = _hour_by_hour(flow_of(data), trip, coast.lon, coast.lat, wanted=near)
+    given, moments = _hour_by_hour(flow_of(data), trip)
+    fields = np.stack([_sampled(part, grid_of(data), coast, near) for part in given], axis=-1)
     known = _fill_gaps(fields, near)
     if not known.any():
         fields[:] = 0.0
@@ -304,17 +317,8 @@ def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) ->
     if not has(sea, "waves"):
         return None
     data = sea["waves"].to_dataset()
-    given, _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip, data["lon"].values, data["lat"].values)
-    grid, (row, column) = grid_of(data), np.nonzero(near)
-    x, y = coast.lon[column], coast.lat[row]
-    fields = np.full((len(given), *near.shape), np.nan)
-
-    def sample(first: int, last: int) -> None:
-        for k in range(first, last):
-            height = np.ascontiguousarray(given[k, :, :, 0])
-            fields[k, row, column] = sample_field(height, grid, x, y)
-
-    in_threads(sample, len(given))
+    (height, _), _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip)
+    fields = _sampled(height, grid_of(data), coast, near)
     return fields if _fill_gaps(fields, near).any() else None
 
 
@@ -360,24 +364,25 @@ def _bridge(field: np.ndarray, times: np.ndarray) -> np.ndarray:
     return bridged
 
 
-def _hour_by_hour(
-    flow: Flow, trip: Trip, lon: np.ndarray, lat: np.ndarray, wanted: np.ndarray | None = None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fields (time, lat, lon, 2) of a flow over the trip in even steps of up to an hour, and their times.
-
-    At all nodes, or at those that are `wanted` (lat, lon; bool), NaN at others.
-    """
-    flow = flow._replace(u=_bridge(flow.u, flow.t), v=_bridge(flow.v, flow.t))
+def _hour_by_hour(flow: Flow, trip: Trip) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Both parts (time, lat, lon) of a flow over the trip in even steps of up to an hour, and their times."""
     first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
     moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
-    row, column = np.nonzero(np.ones((lat.size, lon.size), bool) if wanted is None else wanted)
-    x, y = lon[column], lat[row]
-    fields = np.full((moments.size, lat.size, lon.size, 2), np.nan)
+    place = np.interp(moments, flow.t, np.arange(flow.t.size))  # among the fields; held at both ends
+    before = place.astype(np.int64)
+    after, share = np.ceil(place).astype(np.int64), (place - before)[:, None, None]
+    u, v = (_bridge(part, flow.t) for part in (flow.u, flow.v))
+    return (u[before] + share * (u[after] - u[before]), v[before] + share * (v[after] - v[before])), moments
+
+
+def _sampled(fields: np.ndarray, grid: Grid, coast: Coast, wanted: np.ndarray) -> np.ndarray:
+    """Fields (time, lat, lon) of a grid at the `wanted` nodes (lat, lon; bool) of a coast; NaN at others."""
+    row, column = np.nonzero(wanted)
+    sampled = np.full((len(fields), *wanted.shape), np.nan)
 
     def sample(first: int, last: int) -> None:
         for k in range(first, last):
-            vectors = sample_vectors(flow, np.full(x.size, moments[k]), x, y)
-            fields[k, row, column] = np.stack(vectors, axis=-1)
+            sampled[k, row, column] = sample_field(fields[k], grid, coast.lon[column], coast.lat[row])
 
-    in_threads(sample, moments.size)
-    return fields, moments
+    in_threads(sample, len(fields))
+    return sampled

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -465,3 +468,52 @@ def test_times_around_the_date_line_are_those_elsewhere():
     there_times = there.times_from(Place(TASMAN.lon + 20.0, TASMAN.lat), SPEED)
     open_water = ~here.blocked
     assert there_times[open_water] == pytest.approx(here.times_from(TASMAN, SPEED)[open_water], rel=1e-9)
+
+
+# ---- several threads
+
+#: many times over: fresh waters around a ragged island, and the same apart, asked by two threads at once
+AT_ONCE = """
+import threading
+from dataclasses import replace
+import numpy as np, shapely
+from seas import make_waters
+
+angle = np.linspace(0.0, 2 * np.pi, 4001)
+radius = 0.2 + 0.02 * np.sin(200 * angle)
+island = shapely.Polygon(np.column_stack([0.5 + radius * np.cos(angle), 0.5 + radius * np.sin(angle)]))
+axis = np.linspace(0.0, 1.0, 5)
+here, there = np.random.default_rng(1).uniform(0.0, 1.0, (2, 50, 2))
+there[:, 0] = here[:, 0] + 1e-3
+known = make_waters(axis, axis, obstacles=island)
+for _ in range(300):
+    waters = replace(known, obstacles=shapely.from_wkb(shapely.to_wkb(island)))
+    shapely.prepare(waters.obstacles)
+    both, go, found = (waters, waters.apart()), threading.Barrier(2), []
+
+    def ask(own):
+        go.wait()
+        found.append(own.straight_times(here, there, 5.0))
+
+    threads = [threading.Thread(target=ask, args=(own,)) for own in both]
+    for step in (threading.Thread.start, threading.Thread.join):
+        for thread in threads:
+            step(thread)
+    assert np.array_equal(*found)
+"""
+
+
+def test_waters_apart_may_be_asked_by_two_threads_at_once():
+    """GEOS ends the process where two threads ask a prepared shape at once."""
+    done = subprocess.run([sys.executable, "-c", AT_ONCE], cwd=Path(__file__).parent, capture_output=True)
+    assert done.returncode == 0, done.stderr.decode()
+
+
+def test_ways_looked_ahead_for_are_those_found_one_by_one():
+    lon, lat = grid_around(step=0.02)
+    wall = rectangle(10e3, -9e3, 15e3, 9e3)
+    one, other = (make_waters(lon, lat, u=0.5, obstacles=wall) for _ in range(2))
+    end, speeds = place(30e3, 1e3), (4.0, 8.0, 12.0)
+    other.look_ahead(TASMAN, end, speeds)
+    for speed in speeds:
+        assert one.way(TASMAN, end, speed) == other.way(TASMAN, end, speed)
