@@ -173,6 +173,11 @@ def test_a_damaged_plan_is_told(tmp_path):
         ("bite 8:10pm in 1000 m", {"kind": "bite", "clocks": ((20, 10),), "depth": 1000.0}),
         ("bite 12:05 AM", {"kind": "bite", "clocks": ((0, 5),)}),
         ("a dozen birds low", {"kind": "birds", "count": 12, "flying": "low"}),
+        ("weed line 2026-01-17T08:30", {"kind": "weed line", "clocks": (datetime(2026, 1, 17, 8, 30),)}),
+        (
+            "nothing 2026-01-17 23:10 to 2026-01-18 0855",
+            {"kind": "nothing", "clocks": (datetime(2026, 1, 17, 23, 10), datetime(2026, 1, 18, 8, 55))},
+        ),
         ("nothing 0810-0855", {"kind": "nothing", "clocks": ((8, 10), (8, 55))}),
         ("no bites 8:10 8h55", {"kind": "nothing", "clocks": ((8, 10), (8, 55))}),
     ],
@@ -259,6 +264,8 @@ def test_depths_and_clocks_that_are_none():
     for text in ("25:10", "8", "noonish", "2026-13-40 08:10"):
         with pytest.raises(SearcherError, match=r"time not understood.*08:10"):
             parse_clock(text)
+    with pytest.raises(SearcherError, match=r"date not understood; given 2026-13-40"):
+        parse_words("weed line 2026-13-40 08:10")
 
 
 FIRST, LAST = datetime(2026, 1, 16, 12, tzinfo=UTC), datetime(2026, 1, 17, 11, 30, tzinfo=UTC)  # 23:00-22:30

@@ -61,6 +61,8 @@ CLOCK = re.compile(
     r"(?<![\w:.])(?:([01]?\d|2[0-3])[:h]([0-5]\d)|([01]\d|2[0-3])([0-5]\d)(?:h|hrs)?)\s*([ap]m)?(?![\w:]|\.\d)",
     re.IGNORECASE,
 )
+#: a clock time with its date, as it is asked for where a trip has that time on two days
+DATED = re.compile(r"(?<![\w-])(\d{4}-\d\d-\d\d)(?:T|\s+)(?=\d{1,2}[:h]?\d\d)", re.IGNORECASE)
 WARMTH = re.compile(
     r"(?<![\w.,])(-?\d{1,3}(?:[.,]\d+)?)\s*(?:[°º˚]|deg(?:rees?)?\b\.?)?\s*(C\b|F\b|celsius\b|fahrenheit\b|℃|℉)",
     re.IGNORECASE,
@@ -102,7 +104,7 @@ class Said:
     species: str = ""
     note: str = ""
     depth: float = np.nan
-    clocks: tuple[tuple[int, int], ...] = ()
+    clocks: tuple[tuple[int, int] | datetime, ...] = ()
 
 
 def parse_words(text: str, *, unit: str = "", shortest: int = 1, typed: bool = False) -> Said:
@@ -114,8 +116,8 @@ def parse_words(text: str, *, unit: str = "", shortest: int = 1, typed: bool = F
     """
     warmth, deep = WARMTH.search(text), DEEP.search(text)
     rest = DEEP.sub(" ", WARMTH.sub(" ", text))
-    clocks = tuple(_clock(match) for match in CLOCK.finditer(rest))
-    rest = TIMES.sub(r" \1\2 ", CLOCK.sub(" ", rest))
+    clocks, rest = _take_clocks(rest)
+    rest = TIMES.sub(r" \1\2 ", rest)
     measured, rest = MEASURED.findall(rest), MEASURED.sub(" ", rest)
     tokens = re.findall(r"-?\d+(?:\.\d+)?|[^\W\d_]+(?:['’-][^\W\d_]+)*", rest.casefold())
     words = {kind: [word for word in said if len(word) >= shortest] for kind, said in WORDS.items()}
@@ -138,6 +140,22 @@ def parse_words(text: str, *, unit: str = "", shortest: int = 1, typed: bool = F
     if typed:
         _check_typed(said, text, rest)
     return said
+
+
+def _take_clocks(text: str) -> tuple[tuple[tuple[int, int] | datetime, ...], str]:
+    """The clock times of a text in order, those that have a date with it; and the text without them."""
+    days = {match.end(): match[1] for match in DATED.finditer(text)}
+    text = DATED.sub(lambda match: " " * len(match[0]), text)  # every clock stays where it was
+    found = [(days.get(match.start()), _clock(match)) for match in CLOCK.finditer(text)]
+    clocks = tuple(clock if day is None else _on_day(day, *clock) for day, clock in found)
+    return clocks, CLOCK.sub(" ", text)
+
+
+def _on_day(day: str, hour: int, minute: int) -> datetime:
+    try:
+        return datetime.fromisoformat(f"{day} {hour:02d}:{minute:02d}")
+    except ValueError as error:
+        raise SearcherError("date not understood", given=day, expected="such as 2026-01-17") from error
 
 
 def _check_typed(said: Said, text: str, rest: str) -> None:
