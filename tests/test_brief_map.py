@@ -22,6 +22,7 @@ from searcher import brief, geo, units
 from searcher.brief import colors, fields, frame, layers, maps, page, words
 from searcher.brief.sheet import LAND, TROLL, UNSEEN
 from searcher.errors import SearcherError
+from searcher.tables import empty_table
 
 GEOD = Geod(ellps="WGS84")
 SIZE = (5.0, 6.0)
@@ -181,7 +182,7 @@ def test_sheet_says_when_how_old_and_what_to_beware_of(plan):
     assert "back to Thu 15 Jan 13:00 AEDT" in text
     assert "turn for home by 14:20 from the last box" in text
     assert "lines where expected when the boat could first be there, 08:00." in text
-    assert "Yellow: troll; along a break on purpose on its cold side" in text
+    assert "Breaks are trolled on purpose on their cold side" in text
     for caution in brief.cautions_of(plan):
         assert caution in text
     for word in ("temperature break", "gathered matter", "fuel range", "closed area", "no clear view"):
@@ -232,6 +233,21 @@ def test_map_of_the_route_names_what_the_page_lists_of_it(plan):
     listed = {str(box["rank"]) for box in page.page_facts(plan)["boxes"]}
     named, worked = {text for text in drawn if text.isdigit()}, {str(box) for box in plan.stays["box"]}
     assert worked <= named <= listed == {"1", "2", "3", "4", "5"}
+
+
+def test_map_of_the_worked_boxes_numbers_what_is_trolled(plan):
+    """Near by, a number stands at its leg, not at a box it lies upon, and all that is trolled is seen."""
+    figure = brief.draw_map(plan, size=page.MAP_SIZE, words=False, around="boxes", keys=False)
+    drawn = {text.get_text() for text in figure.axes[0].texts if text.get_zorder() == 16}
+    assert {text for text in drawn if text.isdigit()} >= {str(box) for box in plan.stays["box"]}
+    assert len(figure.axes) == 1  # no scale of colours
+    assert not figure.legends
+    region = maps.map_region(plan, around="boxes")
+    trolled = plan.legs.geometry[plan.legs["kind"] == "troll"]
+    assert shapely.contains(shapely.box(*region), trolled).all()
+    assert "search box, rank" not in words_of(brief.draw_map(plan, words=False, around="boxes"))
+    assert maps.is_closer(plan, "reach")
+    assert not maps.is_closer(replace(plan, legs=empty_table("legs")), "reach")
 
 
 @pytest.mark.parametrize("unit", ["kn", "kmh", "ms"])
@@ -473,9 +489,11 @@ def test_floating_matter_needs_its_map(plan):
         brief.draw_map(plan, subject="weather")
 
 
-@pytest.mark.parametrize(("floating", "count"), [(True, 5), (False, 4)])
-def test_all_maps_are_one_file(plan, tmp_path, floating, count):
-    path = brief.draw_maps(plan if floating else replace(plan, floating=None), tmp_path / "map.pdf")
+@pytest.mark.parametrize(("without", "count"), [((), 6), (("floating",), 5), (("legs",), 5)])
+def test_all_maps_are_one_file(plan, tmp_path, without, count):
+    """A sheet for every subject, and one of the worked boxes by themselves where there is a route."""
+    less = {"floating": None, "legs": empty_table("legs")}
+    path = brief.draw_maps(replace(plan, **{name: less[name] for name in without}), tmp_path / "map.pdf")
     data = path.read_bytes()
     assert len(re.findall(rb"/MediaBox", data)) == count
     assert len(data) < 2e6

@@ -134,7 +134,7 @@ def test_page_has_what_a_skipper_asks(plan, read):
         "Work until",
         "a quarter mile before the line to troll",
         "Lines where expected when the boat could first be there, 08:00",
-        "Yellow: troll; along a break on purpose on its cold side, where floating matter gathers.",
+        "Breaks are trolled on purpose on their cold side, where floating matter gathers.",
         "turn for home by 14:20 from the last box",
         "from the sea buoy to its middle",
         "Numbers are ranks; the order of the day is chosen for the most encounters",

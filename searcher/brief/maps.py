@@ -31,7 +31,9 @@ if TYPE_CHECKING:
 
 A4 = (8.27, 11.69)
 ENDINGS = ("png", "pdf")
-AROUND = ("reach", "route")
+AROUND = ("reach", "route", "boxes")
+#: a closer view is worth a sheet of its own where it shows all this much larger, or more
+CLOSER = 1.5
 
 
 @overload
@@ -44,6 +46,7 @@ def draw_map(
     words: bool = ...,
     around: str = ...,
     subject: str = ...,
+    keys: bool = ...,
 ) -> Figure: ...
 @overload
 def draw_map(
@@ -55,6 +58,7 @@ def draw_map(
     words: bool = ...,
     around: str = ...,
     subject: str = ...,
+    keys: bool = ...,
 ) -> Path: ...
 def draw_map(
     plan: Plan,
@@ -65,12 +69,14 @@ def draw_map(
     words: bool = True,
     around: str = "reach",
     subject: str = "plan",
+    keys: bool = True,
 ) -> Path | Figure:
     """Draw the plan's map; write it to `path` (PNG or PDF by its ending) or, without one, return the Figure.
 
     `size` is (width, height) in inches; it is turned on its side where the region shows larger so. `words`
-    adds the title, data times, cautions and credits around the map. `around` is "reach", to show all that
-    the fuel allows, or "route". `subject` is "plan" (all that matters for the day), or only "temperature",
+    adds the title, data times, cautions and credits around the map, `keys` (always with words) the legend
+    and scales. `around` is "reach", to show all that the fuel allows, the "route", or the "boxes" it works.
+    `subject` is "plan" (all that matters for the day), or only "temperature",
     "currents" with where they close in, "floating" matter, or "ranking" of the boxes. Boxes of the route and
     the best of the others carry their rank. In a PDF the field is an image and all else is vectors. Raises
     `SearcherError` if the file cannot be written, or the plan has no map of floating matter to draw.
@@ -82,7 +88,7 @@ def draw_map(
         )
     if around not in AROUND:
         raise SearcherError("what to draw the map around", given=around, expected=" or ".join(AROUND))
-    figure = _figure(plan, subject_of(plan, subject), size, dpi, words, around)
+    figure = _figure(plan, _seen(subject_of(plan, subject), around), size, dpi, words, around, keys or words)
     if path is None:
         return figure
     with whole_file(path) as partial:
@@ -93,30 +99,40 @@ def draw_map(
 def draw_maps(plan: Plan, path: str | os.PathLike[str], *, dpi: int = 150) -> Path:
     """Write the maps of all subjects of `draw_map` there are data for, a sheet each, as one PDF.
 
+    After the first comes that of the boxes that are worked, where it shows them much larger.
     Raises `SearcherError` if the file cannot be written.
     """
     if Path(path).suffix.lower() != ".pdf":
         raise SearcherError("maps are written together as PDF", given=Path(path).name, expected=".pdf")
     with whole_file(path) as partial, PdfPages(partial) as pages:
-        for subject in subjects_of(plan):
-            pages.savefig(_figure(plan, subject, A4, dpi, True, "reach"), dpi=dpi)
+        sheets = [(subject, "reach") for subject in subjects_of(plan)]
+        if is_closer(plan, "reach"):
+            sheets.insert(1, (_seen(subject_of(plan, "plan"), "boxes"), "boxes"))
+        for subject, around in sheets:
+            pages.savefig(_figure(plan, subject, A4, dpi, True, around, True), dpi=dpi)
     return Path(path)
 
 
 def _figure(
-    plan: Plan, subject: Subject, size: tuple[float, float], dpi: int, words: bool, around: str
+    plan: Plan, subject: Subject, size: tuple[float, float], dpi: int, words: bool, around: str, keys: bool
 ) -> Figure:
     region = map_region(plan, around=around)
     sizes = [size, size[::-1]] if words and size[0] < size[1] else [size]
-    sheet = max((_sheet(plan, s, dpi, words) for s in sizes), key=lambda s: _inches_per_metre(s, region))
+    sheets = [_sheet(plan, s, dpi, words, keys) for s in sizes]
+    sheet = max(sheets, key=lambda sheet: _inches_per_metre(sheet.map_size, region))
     _compose(sheet, plan, region, subject)
     return sheet.figure
 
 
-def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool) -> Sheet:
+def _seen(subject: Subject, around: str) -> Subject:
+    """A subject as it is drawn: near by, outlines of boxes that lie upon each other hide what is trolled."""
+    return subject._replace(outlines=False) if around == "boxes" else subject
+
+
+def _sheet(plan: Plan, size: tuple[float, float], dpi: int, words: bool, keys: bool) -> Sheet:
     figure = Figure(figsize=size, dpi=dpi, facecolor=PAPER)
     FigureCanvasAgg(figure)
-    return Sheet(figure, plan, words=words)
+    return Sheet(figure, plan, words=words, keys=keys)
 
 
 def map_region(plan: Plan, *, around: str = "reach") -> Region:
@@ -142,12 +158,18 @@ def map_region(plan: Plan, *, around: str = "reach") -> Region:
     return box.grown(max(0.05 * high, 3000.0))
 
 
-def _inches_per_metre(sheet: Sheet, region: Region) -> float:
-    """How large a sheet can show a region."""
+def is_closer(plan: Plan, than: str) -> bool:
+    """Whether the worked boxes by themselves are shown much larger than around the "route" or "reach"."""
+    near, far = (_inches_per_metre(A4, map_region(plan, around=around)) for around in ("boxes", than))
+    return near > CLOSER * far
+
+
+def _inches_per_metre(size: tuple[float, float], region: Region) -> float:
+    """How large paper of a size (inches) can show a region."""
     middle = region.centre
     wide = geo.distance(geo.Place(region.west, middle.lat), geo.Place(region.east, middle.lat))
     high = geo.distance(geo.Place(middle.lon, region.south), geo.Place(middle.lon, region.north))
-    return min(sheet.map_size[0] / wide, sheet.map_size[1] / high)
+    return min(size[0] / wide, size[1] / high)
 
 
 def _compose(sheet: Sheet, plan: Plan, region: Region, subject: Subject) -> None:
@@ -163,7 +185,8 @@ def _compose(sheet: Sheet, plan: Plan, region: Region, subject: Subject) -> None
     arrows = layers.draw_currents(ax, frame, plan) if subject.currents else None
     layers.draw_fronts(ax, frame, plan, subject.lines)
     fill = picture.shading if subject.all_ranks else None
-    marks = layers.draw_boxes(ax, frame, plan, named, fill) if subject.boxes else np.empty((0, 2))
+    outlined = subject.boxes and subject.outlines
+    marks = layers.draw_boxes(ax, frame, plan, named, fill) if outlined else np.empty((0, 2))
     if subject.route:
         marks = np.concatenate([marks, layers.draw_route(ax, frame, plan)])
     layers.draw_port(ax, frame, plan)
@@ -172,16 +195,19 @@ def _compose(sheet: Sheet, plan: Plan, region: Region, subject: Subject) -> None
     blocked = np.concatenate([marks, np.repeat(soundings, 10, axis=0)])
     labels = _labels(frame, plan, named if subject.boxes else set())
     place_labels(ax, labels, blocked, size=sheet.font + 1, taken=(taken,))
-    sheet.draw_keys(picture.shading, arrows, subject.legend(layers.shown(frame, plan, picture.view)))
+    if sheet.has_keys:
+        sheet.draw_keys(picture.shading, arrows, subject.legend(layers.shown(frame, plan, picture.view)))
     if sheet.words:
         sheet.draw_words(picture.words, subject.title)
 
 
 def _labels(frame: Frame, plan: Plan, named: set[int]) -> list[Label]:
-    """The ranks of the named boxes, best first, then ports and sea buoys."""
+    """The ranks of the named boxes, best first, where they are trolled; then ports and sea buoys."""
     labels = []
+    trolled = plan.legs[plan.legs["kind"] == "troll"].drop_duplicates("box").set_index("box").geometry
     for box in plan.boxes[plan.boxes["rank"].isin(named)].sort_values("rank").itertuples():
-        middle = frame.shape(shapely.line_interpolate_point(box.line, 0.5, normalized=True))
+        line = trolled.get(box.rank, box.line)
+        middle = frame.shape(shapely.line_interpolate_point(line, 0.5, normalized=True))
         if frame.holds(middle.x, middle.y):
             labels.append(Label(str(box.rank), middle.x, middle.y, disc=True))
     names = [spot for port in ports_of(plan) for spot in ((port.name, port.at), ("sea buoy", port.sea_buoy))]

@@ -21,7 +21,7 @@ from markupsafe import Markup
 
 from searcher import tables
 from searcher.brief.float_plan import BLANK, CLOSE_IT, float_plan_sections
-from searcher.brief.maps import draw_map
+from searcher.brief.maps import draw_map, is_closer
 from searcher.brief.stories import (
     box_story,
     expected,
@@ -58,6 +58,8 @@ from searcher.units import LABELS, NAUTICAL_MILE, from_unit, to_unit
 
 #: size of the still map on the page (inches) and dots per inch: sharp on a phone, within A4 in print
 MAP_SIZE, MAP_DPI = (4.3, 5.7), 240
+#: where the still map shows the worked boxes only, the way out and home is printed across the foot
+FOOT_SIZE, FOOT_DPI = (7.4, 2.8), 160
 #: what the pieces of evidence mean, for those whose name does not say it
 GLOSS = {
     "doubt": "how well the line's place is known",
@@ -103,7 +105,8 @@ def page_text(plan: Plan) -> str:
     template = jinja2.Environment(loader=loader, **options).get_template("page.html")
     ours = [(here / name).read_text(encoding="utf-8") for name in ("readout.js", "page.js")]
     scripts = [library(), "\n".join(ours)]
-    live = live_map(plan)
+    live, facts = live_map(plan), page_facts(plan)
+    close = facts["tight"] and is_closer(plan, "route")
     return template.render(
         css=Markup((here / "page.css").read_text(encoding="utf-8")),  # our own file, so not escaped
         scripts=[Markup(script) for script in scripts],  # the library and our own, likewise
@@ -111,9 +114,10 @@ def page_text(plan: Plan) -> str:
         live=Markup(as_text(live)),  # escaped by `as_text`
         shades=live["shades"],
         fastest=live["fastest"],
-        picture=_picture(plan),
+        picture=_picture(plan, MAP_SIZE, MAP_DPI, "boxes" if close else "route"),
+        foot=_picture(plan, FOOT_SIZE, FOOT_DPI, "route", keys=False) if close else "",
         pixels=[round(side * MAP_DPI) for side in MAP_SIZE],
-        **page_facts(plan),
+        **facts,
     )
 
 
@@ -318,11 +322,11 @@ def _data_row(plan: Plan, row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _picture(plan: Plan) -> str:
-    """The still map as a data URI."""
+def _picture(plan: Plan, size: tuple[float, float], dpi: int, around: str, *, keys: bool = True) -> str:
+    """A still map as a data URI."""
     buffer = io.BytesIO()
-    figure = draw_map(plan, size=MAP_SIZE, dpi=MAP_DPI, words=False, around="route")
-    figure.savefig(buffer, format="png", dpi=MAP_DPI)
+    figure = draw_map(plan, size=size, dpi=dpi, words=False, around=around, keys=keys)
+    figure.savefig(buffer, format="png", dpi=dpi)
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 

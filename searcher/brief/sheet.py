@@ -48,8 +48,8 @@ ROW, LINE, SMALL_LINE, LONGEST_KEY = 0.185, 0.155, 0.12, 0.6
 class Sheet:
     """A sheet of `figure`'s size, laid out in inches: title, map, keys and, with `words`, cautions."""
 
-    def __init__(self, figure: Figure, plan: Plan, *, words: bool) -> None:
-        self.figure, self.plan = figure, plan
+    def __init__(self, figure: Figure, plan: Plan, *, words: bool, keys: bool) -> None:
+        self.figure, self.plan, self.has_keys = figure, plan, keys
         self.wide, self.high = figure.get_size_inches()
         self.font = 9.0 if words else 8.5
         self.left, right = (0.62, 0.25) if words else (0.5, 0.12)
@@ -63,7 +63,7 @@ class Sheet:
         rows = -(-self._most_entries() // self.columns)
         self.keys = self.foot + 0.12 + ROW * rows
         self.hours = self.wrap(self._hours(), self.font + 0.5, most=2) if words else []
-        below, above = self.keys + 0.86, (1.1 + 0.17 * len(self.hours) if words else 0.12)
+        below, above = self.keys + 0.86 if keys else 0.28, (1.1 + 0.17 * len(self.hours) if words else 0.12)
         self.map_size = (self.span, self.high - above - below)
         self.map_box = self._box(self.left, below, *self.map_size)
 

@@ -37,11 +37,12 @@ class Subject(NamedTuple):
     boxes: bool = True
     route: bool = True
     all_ranks: bool = False
+    outlines: bool = True
 
     def legend(self, shown: set[str]) -> set[str]:
         """Of all that might be explained, what is on this map."""
         drawn = {say_name(kind) for kind in self.lines} | {RANGE, SHUT, HIDDEN, OLDER, UNREAD}
-        drawn |= {BOX} if self.boxes else set()
+        drawn |= {BOX} if self.boxes and self.outlines else set()
         drawn |= {TROLLED, RUN} if self.route else set()
         return shown & drawn
 

@@ -23,7 +23,7 @@ SHORT_JOIN = 60.0
 #: how many of the best boxes are named, on page and map alike, beside those of the route
 MOST_NAMED = 5
 #: why the troll is not on the drawn line
-COLD_SIDE = "Yellow: troll; along a break on purpose on its cold side, where floating matter gathers."
+COLD_SIDE = "Breaks are trolled on purpose on their cold side, where floating matter gathers."
 #: the hand-over names an hour to leave other than the one asked for when they differ by so much
 LATER = np.timedelta64(60, "s")
 
