@@ -1,11 +1,17 @@
-"""Files that appear whole or not at all: written beside their place, then renamed into it."""
+"""Files that appear whole or not at all: written beside their place, then renamed into it.
+
+Files of which one is of no use with another of before, as box 3 of a table and box 3 of a plan, are written
+together: all take their names, or none.
+"""
 
 from __future__ import annotations
 
 import glob
 import os
+import shutil
+import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -16,6 +22,8 @@ TRIP_FILE = "trip.toml"
 #: how netCDF begins what it says of a full disk, in a plain RuntimeError
 NETCDF = "NetCDF: "
 DAY = 86400.0
+#: how a folder begins in which files are written that will take their names together
+SCRATCH = ".together-"
 
 
 @contextmanager
@@ -44,6 +52,73 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             partial.unlink(missing_ok=True)
+
+
+def write_together(folder: str | os.PathLike[str], write: Callable[[Path], list[Path]]) -> list[Path]:
+    """What `write` writes into a folder it is given, under the same names in `folder`: all of it, or nothing.
+
+    All is written before the first file takes its name; where one cannot (another program may hold it open),
+    those of before take theirs again. Returns the paths in `folder`, in the order of `write`. Raises
+    `SearcherError` where that cannot be written in, and what `write` raises.
+    """
+    folder = Path(folder)
+    scratch = scratch_folder(folder)
+    try:
+        made = write(scratch)
+        return _put_in_place(made, folder, aside=Path(tempfile.mkdtemp(dir=scratch)))
+    except SearcherError as error:  # said of the folder that was meant
+        raise SearcherError(str(error).replace(str(scratch), str(folder))) from error
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+
+
+def scratch_folder(folder: Path) -> Path:
+    """A new hidden folder in another, for its caller to remove; those that killed runs left are swept."""
+    with suppress(OSError):
+        for left in folder.glob(f"{SCRATCH}*"):
+            if time.time() - left.stat().st_mtime > DAY:
+                shutil.rmtree(left, ignore_errors=True)
+    try:
+        return Path(tempfile.mkdtemp(prefix=SCRATCH, dir=folder))
+    except OSError as error:
+        raise SearcherError(f"nothing can be written in {folder}: {error.strerror or error}") from error
+
+
+def _put_in_place(made: list[Path], folder: Path, *, aside: Path) -> list[Path]:
+    """Give files their names in a folder, copies of those that were there going aside; all of them, or none.
+
+    No name is ever without its file. A link stays, and what it leads to is replaced.
+    """
+    places = [folder / path.name for path in made]
+    done: list[Path] = []
+    try:
+        for place in places:
+            if place.exists():
+                shutil.copy2(place, aside / place.name)
+        for path, place in zip(made, places, strict=True):
+            done.append(place)
+            _replace(path, place)
+    except (OSError, SearcherError) as error:
+        for place in done:
+            with suppress(OSError, SearcherError):
+                kept = aside / place.name
+                _replace(kept, place) if kept.exists() else place.unlink(missing_ok=True)
+        stuck = done[-1] if done else folder
+        raise SearcherError(
+            f"{stuck} cannot be replaced: {getattr(error, 'strerror', None) or error}",
+            hint="Nothing was changed. Close what holds it open and do this again",
+        ) from error
+    return places
+
+
+def _replace(path: Path, place: Path) -> None:
+    """Let a file take a name, or the place the link of that name leads to, on another disk too."""
+    place = Path(os.path.realpath(place))
+    if path.stat().st_dev == place.parent.stat().st_dev:
+        path.replace(place)
+    else:
+        with whole_file(place) as partial:
+            shutil.copyfile(path, partial)
 
 
 def _sweep(place: Path) -> None:

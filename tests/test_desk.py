@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import socket
 from dataclasses import replace
-from pathlib import Path
 
 import brief_plan
 import numpy as np
@@ -18,7 +17,6 @@ from searcher.desk.guard import Served
 from searcher.desk.whatif import Desk, same_box
 from searcher.desk.wishes import say_changes, trip_with, troll_limits, wishes_of
 from searcher.errors import OutOfReach, SearcherError
-from searcher.keep import PLAN_FILE
 from searcher.plan import make_plan
 from searcher.trip import read_trip
 from searcher.units import from_unit
@@ -275,35 +273,6 @@ def test_a_hand_over_that_fails_leaves_nothing_behind(plan, tmp_path, monkeypatc
             write(plan, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["brief.html"]
     assert (tmp_path / "brief.html").read_text() == "of before"
-
-
-@pytest.mark.parametrize("stuck", ["brief.html", "route.gpx", PLAN_FILE])
-def test_a_file_that_another_program_holds_open_leaves_all_as_it_was(tmp_path, monkeypatch, stuck):
-    """As on Windows, where no file that is open takes or gives up its name."""
-    folder, scratch, aside = (tmp_path / name for name in ("trip", "scratch", "aside"))
-    for place, said in ((folder, "of before"), (scratch, "new"), (aside, "")):
-        place.mkdir()
-        for name in ("brief.html", "route.gpx", PLAN_FILE) if said else ():
-            (place / name).write_text(f"{name} {said}")
-    made = [scratch / name for name in ("brief.html", "map.png", "route.gpx", PLAN_FILE)]
-    made[1].write_text("of which there was none before")
-    before = {path.name: path.read_text() for path in folder.iterdir()}
-    rename = Path.replace
-
-    def replace_unless_open(path, target):
-        if path == folder / stuck:
-            raise PermissionError(13, "in use by another program", str(path))
-        return rename(path, target)
-
-    monkeypatch.setattr(Path, "replace", replace_unless_open)
-    with pytest.raises(SearcherError, match=f"{stuck} cannot be replaced: in use.*Nothing was changed"):
-        handover._put_in_place(made, folder, aside=aside)
-    assert {path.name: path.read_text() for path in folder.iterdir()} == before
-    monkeypatch.undo()
-    for path in made:
-        path.write_text("anew")
-    assert handover._put_in_place(made, folder, aside=aside) == [folder / path.name for path in made]
-    assert {path.read_text() for path in folder.iterdir()} == {"anew"}
 
 
 def test_a_port_that_is_taken_is_one_sentence():

@@ -6,11 +6,12 @@ import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
 from searcher.errors import SearcherError
-from searcher.files import make_folder, whole_file, write_text
+from searcher.files import SCRATCH, make_folder, whole_file, write_text, write_together
 
 WRITING = """
 import sys
@@ -104,3 +105,86 @@ def test_a_folder_that_cannot_be_made_is_told(tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(SearcherError, match=r"the folder .*data cannot be made"):
         make_folder(tmp_path / "file" / "data")
+
+
+# ---- files that belong together
+
+NAMES = ("brief.html", "map.png", "plan.nc", "route.gpx")
+
+
+def write_all_new(scratch: Path) -> list[Path]:
+    return [write_text(scratch / name, f"new {name}") for name in NAMES]
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Files of before, but for a map."""
+    for name in set(NAMES) - {"map.png"}:
+        (tmp_path / name).write_text(f"{name} of before")
+    return tmp_path
+
+
+def texts(folder: Path) -> dict[str, str]:
+    return {path.name: path.read_text() for path in folder.iterdir()}
+
+
+def test_files_take_their_names_together(folder, monkeypatch):
+    """A program that looks at any moment finds every file that was there before."""
+    rename, seen = Path.replace, []
+
+    def replace_seen(path, target):
+        rename(path, target)
+        seen.append(set(NAMES) - {path.name for path in folder.iterdir()} <= {"map.png"})
+
+    monkeypatch.setattr(Path, "replace", replace_seen)
+    assert write_together(folder, write_all_new) == [folder / name for name in NAMES]
+    assert texts(folder) == {name: f"new {name}" for name in NAMES}
+    assert len(seen) >= len(NAMES)
+    assert all(seen)
+
+
+@pytest.mark.parametrize("stuck", NAMES)
+def test_a_file_that_another_program_holds_open_leaves_all_as_it_was(folder, monkeypatch, stuck):
+    """As on Windows, where no file that is open gives up its name."""
+    before, rename = texts(folder), Path.replace
+
+    def replace_unless_open(path, target):
+        if Path(target) == folder / stuck:
+            raise PermissionError(13, "in use by another program", str(path), None, str(target))
+        return rename(path, target)
+
+    monkeypatch.setattr(Path, "replace", replace_unless_open)
+    with pytest.raises(SearcherError, match=f"{stuck} cannot be replaced: in use.*Nothing was changed"):
+        write_together(folder, write_all_new)
+    assert texts(folder) == before
+
+
+def test_files_that_cannot_all_be_written_leave_all_as_it_was(folder):
+    before = texts(folder)
+
+    def write_some(scratch):
+        return [write_text(scratch / "route.gpx", "new"), write_text(scratch / "none" / "plan.nc", "new")]
+
+    with pytest.raises(SearcherError, match=rf"no folder {folder}/none to write plan.nc in"):
+        write_together(folder, write_some)
+    assert texts(folder) == before
+
+
+def test_together_too_a_link_stays_and_what_it_leads_to_is_replaced(folder, tmp_path_factory):
+    away = tmp_path_factory.mktemp("away") / "brief.html"
+    away.write_text("of before")
+    (folder / "brief.html").unlink()
+    (folder / "brief.html").symlink_to(away)
+    write_together(folder, write_all_new)
+    assert (folder / "brief.html").is_symlink()
+    assert away.read_text() == "new brief.html"
+
+
+def test_what_a_killed_run_wrote_together_is_removed_after_a_day(folder):
+    old, fresh = (folder / f"{SCRATCH}{name}" for name in ("old", "fresh"))
+    for left in (old, fresh):
+        left.mkdir()
+        (left / "plan.nc").write_text("half")
+    os.utime(old, (time.time() - 2 * 86400.0,) * 2)
+    write_together(folder, write_all_new)
+    assert {path.name for path in folder.iterdir() if path.is_dir()} == {fresh.name}

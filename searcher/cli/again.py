@@ -196,11 +196,11 @@ def facts_of(found: Rerank) -> dict[str, Any]:
 
 
 def write_rerank(found: Rerank, facts: dict[str, Any], folder: Path) -> list[Path]:
-    """The new route, boxes and legs beside the morning's files; each appears whole or not at all."""
+    """The new route, boxes and legs beside the morning's files: all of them, or none."""
     from dataclasses import replace
 
     from searcher.brief import write_gpx, write_table
-    from searcher.files import write_text
+    from searcher.files import write_text, write_together
     from searcher.units import to_unit
 
     made = found.plan
@@ -208,9 +208,12 @@ def write_rerank(found: Rerank, facts: dict[str, Any], folder: Path) -> list[Pat
     legs = made.legs.assign(speed_kn=to_unit(made.legs["speed"], "kn")).drop(columns="speed")
     worth_marking = made.boxes.index < 10
     marked = made.boxes[worth_marking | made.boxes["rank"].isin(made.legs["box"])]
-    return [
-        write_gpx(replace(made, boxes=marked), folder / f"{NAME}.gpx"),
-        write_table(f"{NAME}_boxes", made.boxes, folder, about=about),
-        write_table(f"{NAME}_legs", legs, folder, about=about),
-        write_text(folder / f"{NAME}.json", json.dumps(facts, indent=1)),
-    ]
+    return write_together(
+        folder,
+        lambda scratch: [
+            write_gpx(replace(made, boxes=marked), scratch / f"{NAME}.gpx"),
+            write_table(f"{NAME}_boxes", made.boxes, scratch, about=about),
+            write_table(f"{NAME}_legs", legs, scratch, about=about),
+            write_text(scratch / f"{NAME}.json", json.dumps(facts, indent=1)),
+        ],
+    )

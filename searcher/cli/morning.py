@@ -83,14 +83,22 @@ def plan(
              searcher plan saturday/ --pin 3 --ban 1 --home-by 14:30
     """
     from searcher.brief import write_geojson
+    from searcher.files import write_together
+    from searcher.keep import PLAN_FILE, save_plan
     from searcher.reach import save_reach
 
     with showing_progress(quiet or as_json) as step:
         made = plan_folder(folder, step, pinned=pin, banned=ban, home_by=home_by)
         step("writing")
         home = made.trip.folder
-        # the plan first: the tables are of no use with that of before
-        paths = [keep(made, home), *write_geojson(made, home), save_reach(made.reach, home / "reach.nc")]
+        paths = write_together(
+            home,
+            lambda scratch: [
+                save_plan(made, scratch / PLAN_FILE),
+                *write_geojson(made, scratch),
+                save_reach(made.reach, scratch / "reach.nc"),
+            ],
+        )
     old = [name for name in HANDED_OVER if (home / name).exists()]
     if old:
         print_notes(
@@ -185,15 +193,13 @@ def write_everything(
     """All files of the hand-over and the plan itself, with a word on the screen."""
     step("drawing the map and writing the page")
     from searcher.brief import write_all
-
-    return [*write_all(made, folder, plotter=plotter), keep(made, folder)]
-
-
-def keep(made: Plan, folder: Path) -> Path:
-    """The plan as it is needed again at sea and in the evening."""
+    from searcher.files import write_together
     from searcher.keep import PLAN_FILE, save_plan
 
-    return save_plan(made, folder / PLAN_FILE)
+    return write_together(
+        folder,
+        lambda scratch: [*write_all(made, scratch, plotter=plotter), save_plan(made, scratch / PLAN_FILE)],
+    )
 
 
 def show_written(made: Plan, paths: list[Path], as_json: bool, quiet: bool) -> None:
