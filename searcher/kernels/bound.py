@@ -22,7 +22,10 @@ from searcher.kernels.compiled import inner, kernel
 from searcher.kernels.tour import Problem, spend
 
 #: neighbours remembered, steps of the budget, and rounds of changing tolls, of each stage
-STAGES = ((0, 240, 8), (2, 240, 12), (3, 480, 1))
+STAGES = ((0, 240, 8), (1, 360, 9), (2, 360, 8))
+#: what is remembered is chosen anew after so many rounds; of what was counted so much is kept each round; and
+#: the length of a step by subgradients
+CHOOSE, FORGET, STEP = 3, 0.95, 0.5
 #: a table of no more than so many additions is filled, and so many partial tours have a mask
 MOST_WORK, MOST_BOXES = 1e8, 64
 #: a budget of which the best tour known leaves more than this is not what holds it back (share)
@@ -120,9 +123,10 @@ def remember(here, memory, place, steps, near):
 
 @kernel()
 def follow(best, entry, leave, gain, steps, near):
-    """How often the best relaxed tour from the start works each box: (boxes,)."""
-    visits = np.zeros(near.shape[0])
-    ways = entry.size // visits.size
+    """The boxes that the best relaxed tour from the start works, in order."""
+    stops = np.empty(steps.budget + 1, np.int64)
+    count = 0
+    ways = entry.size // near.shape[0]
     here = memory = np.int64(0)
     left = steps.budget
     going = True
@@ -135,12 +139,13 @@ def follow(best, entry, leave, gain, steps, near):
             if target <= 1e-12 or after < 0 or rest < 0 or going:
                 continue
             if gain[way] + best[leave[way], after, rest] >= target - 1e-9:
-                visits[way // ways] += 1.0
+                stops[count] = way // ways
+                count += 1
                 here = leave[way]
                 memory = after
                 left = rest
                 going = True
-    return visits
+    return stops[:count].copy()
 
 
 @kernel()
@@ -269,6 +274,7 @@ def _prove_once(problem: Problem, tour: np.ndarray, most: int) -> Proof:
     bound = _best_per_box(problem, alive).sum()
     seconds, litres, _ = spend(tour, tour.size, problem)
     slack = (1.0 - seconds / problem.hours, 1.0 - litres / problem.tank)
+    crossed = np.zeros((toll.size, toll.size))
     mix = best = near = None
     for memory, budget, rounds in STAGES:
         if bound < known + step:
@@ -279,12 +285,13 @@ def _prove_once(problem: Problem, tour: np.ndarray, most: int) -> Proof:
             return Proof(tour, known, known, True, 0)
         if mix is None:
             mix = _choose_mix(problem, alive, known, slack)
-        relaxed = Relaxed(problem, alive, mix, budget, memory)
+        crossed = crossed[np.ix_(kept, kept)]
+        relaxed = Relaxed(problem, alive, mix, budget, memory, crossed)
         if relaxed.stride < 1:  # stops that take next to no time
             continue
-        toll = relaxed.lower(toll, known, rounds)
+        toll, least = relaxed.lower(toll, known, rounds)
         best, near = relaxed.table(toll), relaxed.near
-        bound = min(bound, float(toll.sum() + best[0, 0, -1]))
+        bound = min(bound, least, float(toll.sum() + best[0, 0, -1]))
         alive = alive & (relaxed.through(toll, best) >= known + step)
     if bound < known + step:
         return Proof(tour, known, known, True, 0)
@@ -300,7 +307,15 @@ def _prove_once(problem: Problem, tour: np.ndarray, most: int) -> Proof:
 class Relaxed:
     """The relaxed problem: costs in steps of a budget, the boxes each box is remembered near."""
 
-    def __init__(self, problem: Problem, alive: np.ndarray, mix: float, budget: int, memory: int) -> None:
+    def __init__(
+        self,
+        problem: Problem,
+        alive: np.ndarray,
+        mix: float,
+        budget: int,
+        memory: int,
+        crossed: np.ndarray,
+    ) -> None:
         turned = problem._replace(
             entry=problem.leave,
             leave=problem.entry,
@@ -311,7 +326,8 @@ class Relaxed:
         self.steps, self.back = (count_steps(one, mix, budget) for one in (problem, turned))
         while self.memory and len(problem.time) ** 2 * budget * 2**self.memory > MOST_WORK:
             self.memory -= 1
-        self.near = _neighbours(self.steps, self.memory)
+        self.crossed = crossed
+        self.near = _neighbours(self.steps, self.memory, crossed)
         self.stride = min(_stride(self.steps), _stride(self.back))
 
     def gains(self, toll: np.ndarray) -> np.ndarray:
@@ -335,22 +351,44 @@ class Relaxed:
                 most[way] = gain[way] + both.max()
         return toll.sum() + most
 
-    def lower(self, toll: np.ndarray, known: float, rounds: int) -> np.ndarray:
-        """Tolls with a lower bound, by subgradients; the better of those tried."""
+    def lower(self, toll: np.ndarray, known: float, rounds: int) -> tuple[np.ndarray, float]:
+        """Tolls with a lower bound, by subgradients; the better of those tried, and the least bound.
+
+        Between two visits of a relaxed tour to one box all other boxes it worked had forgotten it: which these
+        were is counted in `crossed`, and what each box remembers is chosen anew from that every few rounds.
+        """
         problem, least, lowest, scale, failed = self.problem, math.inf, toll, 1.0, 0
-        for _ in range(rounds):
+        for turn in range(rounds):
             best = self.table(toll)
             bound = toll.sum() + best[0, 0, -1]
             failed = 0 if bound < least else failed + 1
             if bound < least:
                 least, lowest = bound, toll
-            scale *= 0.5 if failed and failed % 3 == 0 else 1.0
-            visits = follow(best, problem.entry, problem.leave, self.gains(toll), self.steps, self.near)
-            slope = np.where((toll <= 0.0) & (visits == 0.0), 0.0, 1.0 - visits)
-            if bound <= known or not slope.any():
+            scale *= 0.7 if failed and failed % 3 == 0 else 1.0
+            stops = follow(best, problem.entry, problem.leave, self.gains(toll), self.steps, self.near)
+            slope = 1.0 - np.bincount(stops, minlength=toll.size)
+            slope[(toll <= 0.0) & (slope > 0.0)] = 0.0
+            if bound <= known:
                 break
-            toll = np.maximum(toll - scale * (bound - known) / (slope**2).sum() * slope, 0.0)
-        return lowest
+            if self.memory:
+                self.crossed *= FORGET
+                _count_crossed(stops, self.crossed)
+                if turn % CHOOSE == CHOOSE - 1:
+                    self.near = _neighbours(self.steps, self.memory, self.crossed)
+            if slope.any():
+                toll = np.maximum(toll - STEP * scale * (bound - known) / (slope**2).sum() * slope, 0.0)
+            else:
+                break
+        return lowest, float(least)
+
+
+def _count_crossed(stops: np.ndarray, crossed: np.ndarray) -> None:
+    """Count what lies between two visits to the same box: crossed[between, box]."""
+    last: dict[int, int] = {}
+    for at, box in enumerate(stops.tolist()):
+        if box in last:
+            crossed[stops[last[box] + 1 : at], box] += 1.0
+        last[box] = at
 
 
 def count_steps(problem: Problem, mix: float, budget: int) -> Steps:
@@ -379,14 +417,18 @@ def _stride(steps: Steps) -> int:
     return int(steps.go[:, 1:][other[:, 1:]].min())
 
 
-def _neighbours(steps: Steps, count: int) -> np.ndarray:
-    """For each box those it costs fewest steps to go to and come back from, (boxes, count)."""
+def _neighbours(steps: Steps, count: int, crossed: np.ndarray) -> np.ndarray:
+    """For each box those that relaxed tours came back to over it, then the nearest: (boxes, count).
+
+    The nearest are those it costs fewest steps to go to and come back from.
+    """
     boxes = steps.box.max() + 1
     there_and_back = np.full((boxes, boxes), np.iinfo(np.int64).max)
     one, other = np.meshgrid(steps.box[1:], steps.box[1:], indexing="ij")
     np.minimum.at(there_and_back, (one, other), (steps.go + steps.go.T)[1:, 1:])
+    often = np.where(np.eye(boxes, dtype=bool), -1.0, crossed)
     there_and_back[np.arange(boxes), np.arange(boxes)] = np.iinfo(np.int64).max
-    return np.argsort(there_and_back, axis=1, kind="stable")[:, : min(count, boxes - 1)].astype(np.int64)
+    return np.lexsort((there_and_back, -often), axis=1)[:, : min(count, boxes - 1)].astype(np.int64)
 
 
 def _choose_mix(problem: Problem, alive: np.ndarray, known: float, slack: tuple[float, float]) -> float:
@@ -395,9 +437,9 @@ def _choose_mix(problem: Problem, alive: np.ndarray, known: float, slack: tuple[
 
     def bound(mix: float) -> float:
         if mix not in found:
-            relaxed = Relaxed(problem, alive, mix, STAGES[0][1], 0)
             toll = np.zeros(alive.size // problem.ways)
-            toll = relaxed.lower(toll, known, 3) if relaxed.stride >= 1 else toll
+            relaxed = Relaxed(problem, alive, mix, STAGES[0][1], 0, np.zeros((toll.size, toll.size)))
+            toll = relaxed.lower(toll, known, 3)[0] if relaxed.stride >= 1 else toll
             found[mix] = (
                 float(toll.sum() + relaxed.table(toll)[0, 0, -1]) if relaxed.stride >= 1 else math.inf
             )
