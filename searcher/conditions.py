@@ -5,7 +5,7 @@ Nothing here stops a plan (what must stop one is an error); everything here is s
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ from searcher.geo import LocalPlane, land
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import sample_vectors
 from searcher.sea import describe_sea, flow_of, has, to_seconds
+from searcher.tables import say_name
 from searcher.trip import Finish, Port, Trip
 
 HOUR = 3600.0
@@ -168,9 +169,9 @@ def gap_cautions(sea: xr.DataTree, trip: Trip) -> Iterator[str]:
         least = max(GAP * _usual_step(times), LEAST_GAP)
         for k in np.flatnonzero(np.diff(times) > least):
             if times[k] < end and times[k + 1] > start:
-                say = trip.show.say_time
+                say, name = trip.show.say_time, WORDS.get(node, node)
                 yield (
-                    f"No {node} data between {say(hours[k])} and {say(hours[k + 1])}: where the plan reckons "
+                    f"No {name} data between {say(hours[k])} and {say(hours[k + 1])}: where the plan reckons "
                     "with them it takes them from those before and after."
                 )
 
@@ -186,7 +187,7 @@ def find_cautions(
 ) -> tuple[str, ...]:
     """Everything about this plan that a skipper must know before trusting it: sea, data, cover, result."""
     return (
-        *_weather_cautions(conditions, trip, reach),
+        *_weather_cautions(conditions, trip, reach, {row["node"] for row in data}),
         *area_cautions(trip),
         *data_cautions(data, trip),
         *gap_cautions(sea, trip),
@@ -196,17 +197,22 @@ def find_cautions(
     )
 
 
-def _weather_cautions(conditions: Sequence[Condition], trip: Trip, reach: xr.Dataset) -> Iterator[str]:
+def _weather_cautions(
+    conditions: Sequence[Condition], trip: Trip, reach: xr.Dataset, present: Collection[str]
+) -> Iterator[str]:
     show = trip.show
     sea = "in the waves that are known, as if they lasted and spread" if "waves" in reach else "in flat water"
     words = {"wind": show.say_speed, "waves": show.say_height}
     for condition in conditions:
         say = words[condition.name]
         if condition.within is None:
-            yield (
-                f"No {WORDS[condition.name]} data for all hours and waters of this trip: judge the "
-                f"{condition.name} by the official forecast alone."
+            name = WORDS[condition.name]
+            lacking = (
+                f"The {name} data do not cover all hours and waters of this trip"
+                if condition.name in present
+                else f"No {name} data"
             )
+            yield f"{lacking}: judge the {condition.name} by the official forecast alone."
         elif not condition.within:
             yield (
                 f"Beyond your limit: {condition.name} up to {say(condition.value)} at "
@@ -233,8 +239,8 @@ def data_cautions(data: Sequence[dict[str, Any]], trip: Trip) -> Iterator[str]:
         if row["node"] not in UNUSED and row["age"] is not None and row["age"] > trip.data.max_age:
             far = " Lines may be far from where they are drawn." if row["node"] in LINES_FROM else ""
             yield (
-                f"Stale: the newest {row['node']} data are {row['age'] / HOUR:.0f} h old at departure (your "
-                f"limit is {trip.data.max_age / HOUR:.0f} h).{far}"
+                f"Stale: the newest {say_name(row['node'])} data are {row['age'] / HOUR:.0f} h old at "
+                f"departure (your limit is {trip.data.max_age / HOUR:.0f} h).{far}"
             )
     first = {row["node"]: to_seconds(row["first"]) for row in data if row["first"] is not None}
     begin = min(first["temperature"], to_seconds(trip.window.start))
@@ -253,7 +259,7 @@ def data_cautions(data: Sequence[dict[str, Any]], trip: Trip) -> Iterator[str]:
         if row["node"] in UNUSED:
             continue
         if row["left_out"]:
-            yield f"Of the {row['node']} data some were left out: {row['left_out']}."
+            yield f"Of the {say_name(row['node'])} data some were left out: {row['left_out']}."
         if row["kind"] == "geostrophic current":
             yield (
                 "The currents are geostrophic (from sea level): without the part the wind drives, and nearly "
@@ -289,7 +295,7 @@ def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator
         if has(sea, node):
             known = np.isfinite(sizes_within(node, trip, sea, reach))
             if known.size and known.mean() < COVERED:
-                yield f"The {node} data cover {known.mean():.0%} of the hours and waters of this trip."
+                yield f"The {WORDS[node]} data cover {known.mean():.0%} of the hours and waters of this trip."
     for node, name in (("depth", "depth"), ("color", "chlor_a"), ("weed", "weed")):
         if has(sea, node):
             field = sea[node].to_dataset()[name]
@@ -298,7 +304,7 @@ def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator
             nearest = seen.astype(float).interp(lat=lat, lon=lon, method="nearest").values[reachable]
             share = float(np.nan_to_num(nearest).mean()) if nearest.size else 1.0
             if share < COVERED:
-                yield f"The {node} data cover {share:.0%} of the water within reach."
+                yield f"The {say_name(node)} data cover {share:.0%} of the water within reach."
     known = reach["currents_known"].values[reachable]
     if known.size and not known.any():
         yield "No currents are known in the water within reach: it is taken to stand still."

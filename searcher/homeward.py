@@ -57,8 +57,9 @@ class WayHome:
 def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
     """The way home from a place with `fuel` L in the tank, at cruise or, where that no longer fits, another.
 
-    Of other speeds that fit it is the one that leaves the most time here. Where none fits the reserve is for
-    coming home at cruise, unless even the whole tank would not do: then at the speed that burns least.
+    Of other speeds that fit it is the one that leaves the most time here. Where none fits it is the one, not
+    below cruise, that is least late and keeps the reserve. Where none keeps it, the reserve is for coming
+    home at cruise, unless even the whole tank would not do: then at the speed that burns least.
     """
     trip = plan.trip
     budget = make_budget(trip, start=at, at=now, fuel=fuel, work=0.0)
@@ -70,8 +71,9 @@ def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
         ways += [_way_at(speed, plan, budget) for speed in speeds]
         if fitting := [way for way in ways if way.fits]:
             return max(fitting, key=lambda way: (way.speed == trip.boat.cruise, way.turn))
+    kept = [way for way in ways if way.short <= 0.0 and way.speed >= trip.boat.cruise]
     held = [way for way in ways if way.fuel <= fuel and way.speed == trip.boat.cruise]
-    return (held or sorted(ways, key=lambda way: way.fuel))[0]
+    return (sorted(kept, key=lambda way: way.late) or held or sorted(ways, key=lambda way: way.fuel))[0]
 
 
 def _way_at(speed: float, plan: Plan, budget: Budget) -> WayHome:

@@ -28,7 +28,12 @@ LEAST = 1.1
 
 
 def say_reasons(found: Rerank) -> list[str]:
-    """What changed since the morning and why, most telling first; one sentence each."""
+    """What changed since the morning and why, most telling first; one sentence each.
+
+    Nothing where the way home no longer fits: of fish is not spoken then.
+    """
+    if not found.home.fits:
+        return []
     others = list(_say_others(found))
     if found.log.empty:
         return ["Nothing in the log yet: the morning's boxes, drifted on.", *others]
@@ -149,7 +154,7 @@ def say_way(found: Rerank) -> list[str]:
     if not found.goes_on:
         return [
             "NO MORE BOXES: nothing that is not banned or worked out fits the hours, light and fuel left.",
-            f"TURN FOR HOME by {show.say_clock(found.home.turn)} at the latest.",
+            f"TURN FOR HOME by {_say_turn(found, show)}.",
             _say_home(found, show),
         ]
     stays = list(found.plan.stays.itertuples())
@@ -163,9 +168,14 @@ def say_way(found: Rerank) -> list[str]:
     last = stays[-1].box
     said.append(
         f"TURN FOR HOME from box {last} by {show.say_clock(found.plan.turn_for_home)}; from here by "
-        f"{show.say_clock(found.home.turn)} at the latest."
+        f"{_say_turn(found, show)}."
     )
     return [*said, _say_home(found, show)]
+
+
+def _say_turn(found: Rerank, show: Show) -> str:
+    """When to turn, and at which speed: at another it is another hour."""
+    return f"{show.say_clock(found.home.turn)} at the latest, at {show.say_speed(found.home.speed)}"
 
 
 def _say_next(found: Rerank, show: Show) -> str:

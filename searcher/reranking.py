@@ -221,10 +221,14 @@ def check_given(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> None:
         where = "on land or within its clearance" if waters.covers(at) else "beyond the waters of the trip"
         if shapely.intersects_xy(trip.avoid.closed, *at):
             where = "in a closed area"
+        near = waters.nearest_open(at)
+        off = f"{bearing(at, near):03.0f} true, {trip.show.say_distance(distance(at, near))}"
         raise OutOfReach(
             "the boat's place",
             given=f"{say_place(at)}, {where}",
             expected="a place on the water of the trip, clear of land (with its clearance) and closed areas",
+            hint=f"The nearest such water is {off}, as the crow flies: go there by the chart, then --at "
+            f'"{say_place(near)}"',
         )
     window = trip.window
     if not window.start - EARLY <= now < window.end + LATE:

@@ -104,9 +104,11 @@ class Show:
     def say_fuel(self, value: float) -> str:
         return f"{to_unit(value, self.fuel):.0f} {LABELS[self.fuel]}"
 
-    def say_clock(self, time: np.datetime64) -> str:
-        """Local wall-clock time, as 05:40."""
-        return self.local(time).strftime("%H:%M")
+    def say_clock(self, time: np.datetime64, *, day: np.datetime64 | None = None) -> str:
+        """Local wall-clock time, as 05:40; as Sun 05:40 where that is not the date of `day`."""
+        moment = self.local(time)
+        other = day is not None and moment.date() != self.local(day).date()
+        return f"{moment:%a %H:%M}" if other else f"{moment:%H:%M}"
 
     def say_time(self, time: np.datetime64) -> str:
         """Local date and time with the zone, as Sat 17 Jan 05:40 AEDT."""

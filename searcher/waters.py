@@ -223,6 +223,14 @@ class Waters(Coast):
         taut = self._pull_taut(np.vstack([ends[:1], shapely.get_coordinates(onward)]), speed)
         return None if taut is None else shapely.LineString(taut)
 
+    def nearest_open(self, place: Place) -> Place:
+        """The open node nearest a place, whatever lies between."""
+        row, column = np.nonzero(~self.blocked)
+        x, y = self.cells(*place)
+        wide, high = (self.metres[k][int(np.clip(y, 0, self.lat.size - 1))] for k in (0, 1))
+        k = int(np.hypot((column - x) * wide, (row - y) * high).argmin())
+        return Place(float(self.lon[column[k]]), float(self.lat[row[k]]))
+
     def look_ahead(self, start: Place, end: Place, speeds: Sequence[float]) -> None:
         """Find at once what the ways from one place to another at some speeds will ask for, and keep it."""
         ends = np.array([start, end], dtype=np.float64)

@@ -494,3 +494,35 @@ def test_write_all_names_a_folder_that_cannot_be(plan, tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(SearcherError, match="file"):
         brief.write_all(plan, tmp_path / "file")
+
+
+def test_a_day_that_begins_after_midnight_is_that_day(plan):
+    """Asked for 17:00 of the evening before, the boat leaves in the morning: on every page it is Saturday."""
+    window = plan.trip.window
+    asked = window.model_copy(update={"start": window.start - np.timedelta64(12, "h")})
+    night = replace(plan, trip=plan.trip.model_copy(update={"window": asked}))
+    facts = page.page_facts(night)
+    assert facts["day"] == "Saturday 17 January 2026"
+    assert facts["later"].startswith("You asked Fri ")
+    leave = {label: time for label, time, _ in facts["clock"]}["Leave port"]
+    assert leave == night.trip.show.say_clock(words.leaving(night))
+    fronts = night.fronts.assign(valid_time=night.fronts["valid_time"])
+    first = asked.start
+    fronts.loc[fronts.index[0], "valid_time"] = first
+    hours = words.line_words(replace(night, fronts=fronts)).split(", ")[-1]
+    assert hours.startswith(f"Fri {night.trip.show.say_clock(asked.start)} to ")
+
+
+def test_the_page_says_what_the_weights_have_learned_from(plan):
+    assert "learned" not in page.page_text(plan)
+    text = page.page_text(replace(plan, learned_from=1))
+    assert "The weights have learned from one trip of your own." in text
+    assert "from 3 of your own trips." in page.page_text(replace(plan, learned_from=3))
+
+
+def test_distances_before_a_line_are_in_the_skippers_unit(plan):
+    """A quarter of a nautical mile is 0.5 km."""
+    show = replace(plan.trip.show, distance="km")
+    metric = replace(plan, trip=plan.trip.model_copy(update={"show": show}))
+    assert "0.5 km before the line" in page.page_text(metric)
+    assert "a quarter mile before the line" in page.page_text(plan)

@@ -155,8 +155,8 @@ def test_hours_that_are_missing_between_others_are_said_and_are_not_known(trip, 
     (wind,) = having(found, "No wind data between")
     assert "22:00" in wind  # 09:00 in local time and 5 h later
     assert having(found, "No currents data between")
-    assert having(found, "No wind data for all hours and waters")
-    assert having(found, "No wave data for all hours and waters")
+    assert having(found, "The wind data do not cover all hours and waters")
+    assert having(found, "The wave data do not cover all hours and waters")
     whole = cautions(trip, make_simple_sea(wind=weather("wind", u10=5.0, v10=0.0)), reach)
     assert not having(whole, "between")
 

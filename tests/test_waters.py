@@ -150,6 +150,16 @@ def points_inside(area, count: int = 400, seed: int = 0) -> np.ndarray:
     return xy[shapely.contains_xy(area, xy[:, 0], xy[:, 1])][:count]
 
 
+def test_the_nearest_open_water_of_a_place_that_is_shut():
+    """In a square of 20 km, 3 km from its eastern side: there, a cell on at the most."""
+    lon, lat = grid_around()
+    shut = make_waters(lon, lat, obstacles=rectangle(-10e3, -10e3, 10e3, 10e3))
+    near = shut.nearest_open(place(7e3, 1e3))
+    x, y = PLANE.metres(*near)
+    assert 10e3 <= x < 12e3
+    assert y == pytest.approx(1e3, abs=600.0)
+
+
 def test_every_part_of_a_closed_area_is_blocked():
     closed = shapely.union(
         rectangle(20e3, 5e3, 31e3, 17e3), shapely.Point(place(-30e3, -20e3)).buffer(0.003)

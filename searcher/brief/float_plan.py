@@ -15,9 +15,11 @@ from searcher.brief.words import (
     cautions_of,
     fuel_home,
     leave_words,
+    leaving,
     passes_of,
     port_hours,
     ports_words,
+    say_hour,
     say_place,
     say_span,
     steps_of,
@@ -60,7 +62,7 @@ def float_plan_page(plan: Plan) -> str:
     template = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     ).from_string(source)
-    show, day = plan.trip.show, plan.trip.show.local(plan.trip.window.start)
+    show, day = plan.trip.show, plan.trip.show.local(leaving(plan))
     return template.render(
         port=ports_words(plan),
         day=f"{day:%A} {day.day} {day:%B %Y}",
@@ -127,14 +129,14 @@ def _times(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
     """The waters worked, with their hours."""
-    show, steps, rows = plan.trip.show, steps_of(plan), []
+    steps, rows = steps_of(plan), []
     for rank in worked_boxes(steps):
         hours = passes_of(steps, rank)
         first, last = working_line(plan, rank, steps)
         often = f", {len(hours)} passes" if len(hours) > 1 else ""
         rows.append(
             (
-                f"{show.say_clock(hours[0].start)} to {show.say_clock(hours[-1].end)}",
+                f"{say_hour(plan, hours[0].start)} to {say_hour(plan, hours[-1].end)}",
                 [f"from {say_place(first)}", f"to {say_place(last)}{often}"],
             )
         )
@@ -143,7 +145,7 @@ def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def _help(plan: Plan) -> list[tuple[str, list[str]]]:
     return [
-        ("Overdue after", [plan.trip.show.say_time(plan.trip.window.end)]),
+        ("Overdue after", [f"{plan.trip.show.say_time(plan.trip.window.end)}, or as agreed: {BLANK}"]),
         ("If overdue", ["call the boat; if no answer, call the contacts above; then sea rescue."]),
         ("Call sea rescue at", []),
     ]
@@ -185,8 +187,8 @@ def _route_rows(plan: Plan) -> list[dict[str, str]]:
     """Every leg in words: from when to when, what it is, to where, how long it takes."""
     return [
         {
-            "begin": plan.trip.show.say_clock(step.start),
-            "end": plan.trip.show.say_clock(step.end),
+            "begin": say_hour(plan, step.start),
+            "end": say_hour(plan, step.end),
             "what": ("troll on" if step.joins else step.kind) + (f" (box {step.box})" if step.box else ""),
             "place": say_place(step.places[-1]),
             "span": say_span(step.seconds),

@@ -19,6 +19,7 @@ import shapely
 from searcher.brief.plotter import Names, Plotter, route_marks, split_marks
 from searcher.brief.words import (
     cautions_of,
+    leaving,
     moment,
     named_boxes,
     ports_words,
@@ -67,7 +68,7 @@ def write_gpx(plan: Plan, path: str | os.PathLike[str], *, plotter: Plotter | No
 def _routes(plan: Plan, plotter: Plotter, names: Names) -> list[gpxpy.gpx.GPXRoute]:
     """The day as one route, or as parts that a small plotter holds."""
     parts = split_marks(route_marks(plan, plotter.tolerance), plotter.most_points)
-    day = plan.trip.show.local(plan.trip.window.start)
+    day = plan.trip.show.local(leaving(plan))
     routes, number = [], 1
     for part, marks in enumerate(parts, start=1):
         route = gpxpy.gpx.GPXRoute(name=names.of_part(day, part, len(parts)))

@@ -19,6 +19,7 @@ from searcher.brief.words import (
     moment,
     named_boxes,
     ports_words,
+    say_hour,
     say_pace,
     say_rate,
     say_span,
@@ -93,7 +94,7 @@ def _route(plan: Plan) -> Iterator[Placemark]:
             f"Until {show.say_time(step.end)}, {say_span(step.seconds)}: {show.say_distance(step.distance)} "
             f"at {say_pace(step, show)}; then {show.say_fuel(step.fuel_left)} left."
         )
-        name = f"{show.say_clock(step.start)} {step.kind}{work}"
+        name = f"{say_hour(plan, step.start)} {step.kind}{work}"
         style = "run" if step.kind in RUNS else "troll"
         line = shapely.LineString(step.places)
         yield _placemark(name, about, line, style=style, hours=(step.start, step.end))

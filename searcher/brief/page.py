@@ -40,16 +40,21 @@ from searcher.brief.words import (
     credits_of,
     fuel_home,
     home_words,
+    learned_words,
     leave_words,
+    leaving,
     line_words,
     named_boxes,
     port_hours,
     ports_words,
+    say_course,
+    say_hour,
     say_span,
     steps_of,
     worked_boxes,
 )
 from searcher.conditions import STANDING_CAUTIONS, Condition
+from searcher.course import LEAD
 from searcher.files import write_text
 from searcher.plan import Plan
 from searcher.tables import say_name
@@ -130,7 +135,7 @@ def script_hash(script: str) -> str:
 def page_facts(plan: Plan) -> dict[str, Any]:
     """Everything the template shows, as words."""
     show, trip = plan.trip.show, plan.trip
-    day = show.local(trip.window.start)
+    day = show.local(leaving(plan))
     steps = steps_of(plan)
     stories = [box_story(plan, box, steps) for box in plan.boxes.sort_values("rank").itertuples()]
     named, length = named_boxes(plan), len(steps) + len(plan.stays)
@@ -146,6 +151,7 @@ def page_facts(plan: Plan) -> dict[str, Any]:
         "later": leave_words(plan),
         "line_hours": line_words(plan),
         "cold_side": cold_side_words(plan),
+        "learned": learned_words(plan),
         "gloss": _gloss(plan),
         "conditions": [_condition(plan, condition) for condition in plan.conditions],
         "own_cautions": [text for text in plan.cautions if text not in STANDING_CAUTIONS],
@@ -175,8 +181,8 @@ def page_facts(plan: Plan) -> dict[str, Any]:
         "blank": BLANK,
         "map_words": _map_words(plan),
         "layers": LAYERS,
-        "matter_at": "" if plan.floating is None else show.say_clock(plan.floating["time"].values.max()),
-        "leaving": show.say_clock(trip.window.start),
+        "matter_at": "" if plan.floating is None else say_hour(plan, plan.floating["time"].values.max()),
+        "leaving": say_hour(plan, trip.window.start),
     }
 
 
@@ -213,7 +219,7 @@ def _condition(plan: Plan, condition: Condition) -> dict[str, str]:
     return {
         "name": condition.name.capitalize(),
         "value": f"up to {say(condition.value)}" if known else NOT_KNOWN[condition.name in nodes],
-        "at": f"near {show.say_clock(condition.at)}" if known and not np.isnat(condition.at) else "",
+        "at": f"near {say_hour(plan, condition.at)}" if known and not np.isnat(condition.at) else "",
         "limit": say(condition.limit),
         "words": words,
     }
@@ -228,12 +234,22 @@ def _first(plan: Plan, steps: list[Step]) -> dict[str, Any] | None:
     return {
         "rank": first.box,
         "place": spot(first.places[0]),
-        "from_buoy": from_buoy(plan, first.places[0]),
-        "eta": show.say_clock(first.start),
+        "from_buoy": f"{from_buoy(plan, first.places[0])}{_round(plan, steps[0])}",
+        "eta": say_hour(plan, first.start),
         "speed": show.say_speed(first.speed),
         "why": box["why"],
         "expected": expected(box),
     }
+
+
+def _round(plan: Plan, first: Step) -> str:
+    """How the first run goes, where it does not go straight."""
+    if first.kind != "run" or len(first.courses) < 2:
+        return ""
+    far = plan.trip.show.say_distance(first.distance)
+    return (
+        f"; by the route {far}, {say_course(first.courses[0])} at first, since the straight way is not clear"
+    )
 
 
 def printed_boxes(plan: Plan, steps: list[Step]) -> list[int]:
@@ -253,8 +269,8 @@ def clock_rows(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
     hours = port_hours(plan)
     if hours is None:
         return [
-            ("Leave port", show.say_clock(window.start), ""),
-            ("Home by", show.say_clock(window.end), ""),
+            ("Leave port", say_hour(plan, window.start), ""),
+            ("Home by", say_hour(plan, window.end), ""),
         ]
     leave, back = hours
     first = next(k for k, step in enumerate(steps) if step.kind in ("lines in", "troll"))
@@ -267,10 +283,10 @@ def clock_rows(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
         (window.end, "Home by", ""),
     ]
     if not np.isnat(plan.turn_for_home):
-        planned = f"{show.say_clock(steps[-1].start)}, {show.say_fuel(steps[-2].fuel_left)} left"
+        planned = f"{say_hour(plan, steps[-1].start)}, {show.say_fuel(steps[-2].fuel_left)} left"
         latest = f"latest; planned {planned}" if plan.turn_for_home > back else ""
         rows.append((plan.turn_for_home, "Turn for home by", latest or "no later, from the last box"))
-    return [(label, show.say_clock(at), note) for at, label, note in sorted(rows)]
+    return [(label, say_hour(plan, at), note) for at, label, note in sorted(rows)]
 
 
 def _rows(plan: Plan, steps: list[Step]) -> list[dict[str, Any]]:
@@ -295,6 +311,7 @@ def _gear(plan: Plan) -> dict[str, Any]:
         "bait": gear.bait,
         "speed": show.say_speed(gear.troll),
         "usual": f"{usual} {LABELS[show.speed]}",
+        "before": "a quarter mile" if show.distance == "nm" else show.say_distance(LEAD),
         "lines": lines,
     }
 

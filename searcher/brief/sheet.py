@@ -17,8 +17,9 @@ from searcher.brief.words import (
     credits_of,
     home_words,
     leave_words,
-    port_hours,
+    leaving,
     ports_words,
+    say_hour,
     turn_words,
 )
 from searcher.plan import Plan
@@ -162,7 +163,7 @@ class Sheet:
     def draw_words(self, times: str, subject: str = "") -> None:
         """Title with the map's `subject`, hours and data times above; cautions and credits below."""
         trip, x, font = self.plan.trip, self.left / self.wide, self.font
-        day = trip.show.local(trip.window.start)
+        day = trip.show.local(leaving(self.plan))
         boat = f" · {trip.boat.name}" if trip.boat.name else ""
         about = f"{subject} · " if subject else ""
         title = f"{about}{ports_words(self.plan)} · {day:%A} {day.day} {day:%B %Y}{boat}"
@@ -186,14 +187,13 @@ class Sheet:
     def _hours(self) -> str:
         """The hours of the day as one text."""
         show, window = self.plan.trip.show, self.plan.trip.window
-        leave, _ = port_hours(self.plan) or (window.start, None)
         turn = f" · turn for home by {turn_words(self.plan, clock=True)} from the last box"
         later = leave_words(self.plan)
         return (
-            f"{'No route · leave' if self.plan.legs.empty else 'Leave'} {show.say_clock(leave)}"
+            f"{'No route · leave' if self.plan.legs.empty else 'Leave'} {show.say_clock(leaving(self.plan))}"
             f"{'' if self.plan.legs.empty else turn}"
             f" · {'home' if self.plan.trip.finish is None else f'in {home_words(self.plan)}'} "
-            f"by {show.say_clock(window.end)} {show.local(window.end):%Z}"
+            f"by {say_hour(self.plan, window.end)} {show.local(window.end):%Z}"
             f" · sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}"
             f"{f' · {later}' if later else ''}"
         )

@@ -11,7 +11,9 @@ import shapely
 from searcher import geo, tables
 from searcher.brief.words import (
     Step,
+    passes_of,
     say_course,
+    say_hour,
     say_pace,
     say_place,
     say_rate,
@@ -64,8 +66,8 @@ def leg_story(plan: Plan, step: Step) -> dict[str, Any]:
         "distance": show.say_distance(step.distance),
         "pace": say_pace(step, show),
         "speed": show.say_speed(step.speed),
-        "leave": show.say_clock(step.start),
-        "eta": show.say_clock(step.end),
+        "leave": say_hour(plan, step.start),
+        "eta": say_hour(plan, step.end),
         "span": say_span(step.seconds).replace(" ", "\u00a0"),
         "used": show.say_fuel(step.fuel_used),
         "fuel": show.say_fuel(step.fuel_left),
@@ -77,7 +79,9 @@ def box_story(plan: Plan, box: Row, steps: list[Step]) -> dict[str, Any]:
     """One search box (a row of `plan.boxes`), worked in some of the steps of the plan or not."""
     show, row = plan.trip.show, box._asdict()
     first, last = working_line(plan, int(box.rank), steps)
-    middle = Place(*shapely.line_interpolate_point(box.line, 0.5, normalized=True).coords[0])
+    worked = bool(passes_of(steps, int(box.rank)))
+    line = shapely.LineString([first, last]) if worked else box.line
+    middle = Place(*shapely.line_interpolate_point(line, 0.5, normalized=True).coords[0])
     names = tables.evidence_columns(plan.boxes)
     widest = float(np.nanmax(np.abs(plan.boxes[names].to_numpy(dtype=float)), initial=math.log(3.0)))
     pieces = [evidence(name, row[name], widest) for name in names]
@@ -122,7 +126,7 @@ def line_story(plan: Plan, number: int, front: Row) -> dict[str, Any]:
         "step": _line_step(plan, front),
         "length": show.say_distance(front.length),
         "doubt": show.say_distance(front.doubt),
-        "valid": show.say_clock(front.valid_time.to_datetime64()),
+        "valid": say_hour(plan, front.valid_time.to_datetime64()),
         "seen": show.say_time(front.seen_time.to_datetime64()),
         "share": "" if np.isnan(front.seen_share) else f"{front.seen_share:.0%}",
         "confidence": "" if np.isnan(front.confidence) else f"{front.confidence:.0%}",
@@ -146,7 +150,7 @@ def _line_step(plan: Plan, front: Row) -> str:
 
 def stay_rows(plan: Plan) -> list[dict[str, Any]]:
     """How long to work each box of the route, and when to leave one that is empty."""
-    show, rows = plan.trip.show, []
+    rows = []
     for stay in plan.stays.itertuples():
         start, end, leave = (np.datetime64(t, "ns") for t in (stay.start, stay.end, stay.leave_by))
         early = (end - leave) > np.timedelta64(60, "s")
@@ -154,12 +158,12 @@ def stay_rows(plan: Plan) -> list[dict[str, Any]]:
         rows.append(
             {
                 "rank": int(stay.box),
-                "from": show.say_clock(start),
-                "until": show.say_clock(end),
+                "from": say_hour(plan, start),
+                "until": say_hour(plan, end),
                 "passes": f"{passes} pass{'es' if passes != 1 else ''}",
                 "span": say_span(float((end - start) / np.timedelta64(1, "s"))),
                 "expected": say_rate(float(stay.expected)),
-                "leave": show.say_clock(leave) if early else "",
+                "leave": say_hour(plan, leave) if early else "",
             }
         )
     return rows

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from searcher.brief.words import Step, fuel_home, home_words, port_hours, turn_words
+from searcher.brief.words import Step, fuel_home, home_words, port_hours, say_hour, turn_words
 from searcher.plan import Plan
 
 #: size of the drawing, and the margin at its sides
@@ -37,7 +37,7 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict[str, Any]:
     moments = [
         (window.sunrise, f"sunrise {show.say_clock(window.sunrise)}", "sun"),
         (plan.turn_for_home, f"turn for home by {turn_words(plan, clock=True)} from the last box", "turn"),
-        (window.end, f"home by {show.say_clock(window.end)}", "turn"),
+        (window.end, f"home by {say_hour(plan, window.end)}", "turn"),
         (window.sunset, f"sunset {show.say_clock(window.sunset)}", "sun"),
     ]
     lines = [{"x": x(at), "text": text, "kind": kind} for at, text, kind in moments if first <= at <= last]

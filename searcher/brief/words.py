@@ -188,8 +188,7 @@ def turn_words(plan: Plan, *, clock: bool = False) -> str:
     """The latest time to turn for home (with `clock`, without its date); a dash where there is none."""
     if np.isnat(plan.turn_for_home):
         return "–"
-    show = plan.trip.show
-    return show.say_clock(plan.turn_for_home) if clock else show.say_time(plan.turn_for_home)
+    return say_hour(plan, plan.turn_for_home) if clock else plan.trip.show.say_time(plan.turn_for_home)
 
 
 def port_hours(plan: Plan) -> tuple[np.datetime64, np.datetime64] | None:
@@ -209,7 +208,21 @@ def leave_words(plan: Plan) -> str:
     if hours is None or hours[0] - asked < LATER:
         return ""
     say = plan.trip.show.say_clock
-    return f"You asked {say(asked)}; lines go in no earlier than sunrise, so {say(hours[0])}."
+    return (
+        f"You asked {say(asked, day=hours[0])}; lines go in no earlier than sunrise, so "
+        f"{say(hours[0], day=asked)}."
+    )
+
+
+def leaving(plan: Plan) -> np.datetime64:
+    """When the boat leaves its berth: by the route, or as asked where there is none."""
+    hours = port_hours(plan)
+    return plan.trip.window.start if hours is None else hours[0]
+
+
+def say_hour(plan: Plan, time: np.datetime64) -> str:
+    """A local time of the day, with the day of the week where it is not that of leaving: 15:22, Sun 02:00."""
+    return plan.trip.show.say_clock(time, day=leaving(plan))
 
 
 def line_words(plan: Plan) -> str:
@@ -217,8 +230,15 @@ def line_words(plan: Plan) -> str:
     times = plan.fronts["valid_time"]
     if times.empty:
         return ""
-    hours = sorted({plan.trip.show.say_clock(time) for time in (times.min(), times.max())})
+    hours = dict.fromkeys(say_hour(plan, time) for time in (times.min(), times.max()))
     return f"lines where expected when the boat could first be there, {' to '.join(hours)}"
+
+
+def learned_words(plan: Plan) -> str:
+    """How many trips stand behind the weights; "" where none does."""
+    trips = plan.learned_from
+    own = f"{trips} of your own trips" if trips > 1 else "one trip of your own"
+    return f"The weights have learned from {own}." if trips else ""
 
 
 def cold_side_words(plan: Plan) -> str:

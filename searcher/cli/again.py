@@ -12,7 +12,7 @@ import typer
 
 from searcher.cli.at_sea import find_moment
 from searcher.cli.morning import Bans, HomeBy, Pins
-from searcher.cli.say import print_notes, say_learned, say_stay_facts
+from searcher.cli.say import print_notes, say_stay_facts
 from searcher.cli.verbs import HERE, AsJson, Folder, Quiet, app
 from searcher.errors import SearcherError
 
@@ -154,13 +154,15 @@ def find_here(plan: Plan, folder: Path, at: str | None, log: gpd.GeoDataFrame, n
 
 def print_rerank(facts: dict[str, Any]) -> None:
     """A screenful: where next, when to leave, when home; then what changed and why."""
-    for text in (*facts["way"], "", *facts["reasons"], *facts["notes"]):
+    more = [*facts["reasons"], *facts["notes"]]
+    for text in (*facts["way"], *([""] if more else []), *more):
         typer.echo(text)
     typer.echo("An aid to searching only: the forecast, the chart and your judgement come first.")
 
 
 def facts_of(found: Rerank) -> dict[str, Any]:
     """The result for a program: sentences, then inside units, degrees, UTC."""
+    from searcher.brief.words import learned_words
     from searcher.keep import CHANGED
     from searcher.reasons import say_reasons, say_way
 
@@ -170,7 +172,7 @@ def facts_of(found: Rerank) -> dict[str, Any]:
         "reasons": say_reasons(found),
         "notes": [
             *(text for text in made.cautions if text == CHANGED),
-            *([say_learned(made.learned_from)] if made.learned_from else []),
+            *([learned_words(made)] if made.learned_from else []),
         ],
         "at": list(found.at),
         "time": f"{found.now}Z",

@@ -16,6 +16,7 @@ from searcher.cli.verbs import HERE, AsJson, Quiet, app
 from searcher.errors import SearcherError
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pandas as pd
     import shapely
 
@@ -244,7 +245,7 @@ def show_added(trip: Trip, entry: Sighting, how: Telling) -> None:
     number = add_sighting(trip.folder, entry)
     rows = read_sightings(trip.folder)
     row = rows[rows["id"] == number].iloc[0]
-    how.tell(facts_of(row), f"logged {say_entry(row, trip)}")
+    how.tell(facts_of(row), f"logged {say_entry(row, trip, placed=False)}")
 
 
 def show_taken_back(trip: Trip, how: Telling) -> None:
@@ -262,7 +263,7 @@ def show_log(trip: Trip, how: Telling) -> None:
     """The entries that stand, by time."""
     from searcher.sightings import log_path, read_sightings
 
-    rows = read_sightings(trip.folder)
+    rows = where_they_lay(trip, read_sightings(trip.folder))
     if how.as_json:
         typer.echo(json.dumps([facts_of(row) for _, row in rows.iterrows()], indent=1))
         return
@@ -303,7 +304,7 @@ def show_exported(trip: Trip, path: Path, how: Telling) -> None:
     """Write the log as CSV or GeoJSON and say where."""
     from searcher.sightings import read_sightings, write_csv
 
-    rows = read_sightings(trip.folder)
+    rows = where_they_lay(trip, read_sightings(trip.folder))
     if path.suffix.lower() == ".csv":
         written = write_csv(rows, path, show=trip.show)
     elif path.suffix.lower() == ".geojson":
@@ -314,6 +315,27 @@ def show_exported(trip: Trip, path: Path, how: Telling) -> None:
     else:
         raise SearcherError("export", given=path.name, expected="a name that ends in .csv or .geojson")
     how.tell({"wrote": str(written)}, f"wrote {len(rows)} entries to {written}")
+
+
+def where_they_lay(trip: Trip, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """A log with what was placed by a box of the plan where that lay by then, if the plan is there."""
+    import pandas as pd
+
+    from searcher.keep import PLAN_FILE, open_plan
+    from searcher.reranking import where_logged
+    from searcher.sightings.entry import BY_PLAN
+    from searcher.trip.hours import to_numpy
+
+    own = rows["time"].between(*(pd.Timestamp(to_numpy(hour)) for hour in hours_of(trip)))
+    if not (own & (rows["source"] == BY_PLAN)).any() or not (trip.folder / PLAN_FILE).is_file():
+        return rows
+    try:
+        lay = where_logged(open_plan(trip.folder), rows[own])
+    except SearcherError:  # a plan of another version, say: what was typed is shown as it was
+        return rows
+    geometry = rows.geometry.copy()
+    geometry[own] = lay.geometry
+    return rows.set_geometry(geometry)
 
 
 def facts_of(row: pd.Series) -> dict[str, Any]:
@@ -327,13 +349,14 @@ def facts_of(row: pd.Series) -> dict[str, Any]:
     return facts | {"geometry": json.loads(shapely.to_geojson(row["geometry"]))}
 
 
-def say_entry(row: pd.Series, trip: Trip) -> str:
-    """An entry on one line."""
+def say_entry(row: pd.Series, trip: Trip, *, placed: bool = True) -> str:
+    """An entry on one line; where it was `placed` by the plan, with where that had it by then."""
     import numpy as np
     import shapely
 
     from searcher.geo import Place, line_length
     from searcher.sightings import say_place
+    from searcher.sightings.entry import BY_PLAN
     from searcher.units import DAY
 
     show, xy = trip.show, shapely.get_coordinates(row["geometry"])
@@ -351,6 +374,8 @@ def say_entry(row: pd.Series, trip: Trip) -> str:
     places = say_place(Place(*xy[0]))
     if is_stretch:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
+    if row["source"] == BY_PLAN and not placed:  # the plan would have to be opened first, a second or two
+        places = "the place that box or leg has in the plan at that hour"
     what = " ".join(filter(None, (say_kind(row["kind"]), *said)))
     what = "".join(c if c.isprintable() else " " for c in what)
     return f"{say(row['time'])}{until} {what} at {places}"

@@ -10,6 +10,7 @@ import typer
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    import numpy as np
 
     from searcher.plan import Plan
     from searcher.tables import Row
@@ -57,42 +58,45 @@ def say_stay_facts(stay: Row) -> dict[str, Any]:
 
 def print_plan(made: Plan) -> None:
     """The plan in a few lines: cautions, the day in order, how long at each box, when to turn for home."""
+    from searcher.brief.words import learned_words, leave_words, leaving
     from searcher.tables import pace_of
 
-    show = made.trip.show
+    show, day = made.trip.show, leaving(made)
     for caution in made.cautions:
         typer.echo(f"caution: {caution}")
     if made.legs.empty:
         return
-    typer.echo("")
+    typer.echo(f"\nLeave port {show.say_time(day)}. {leave_words(made)}".rstrip())
     for leg in made.legs.itertuples():
         if leg.kind in ("lines up", "lines in"):
             continue
         where = f"box {leg.box}" if leg.box else ""
+        start, end = (show.say_clock(time, day=day) for time in (leg.start, leg.end))
         typer.echo(
-            f"{show.say_clock(leg.start)}-{show.say_clock(leg.end)}  {leg.kind:6} {where:7} "
+            f"{start}-{end}  {leg.kind:6} {where:7} "
             f"{show.say_distance(leg.distance):>9} at {show.say_speed(pace_of(leg)):>8}, "
             f"{show.say_fuel(leg.fuel_left):>7} left"
         )
     typer.echo("")
     for stay in made.stays.itertuples():
-        typer.echo(say_stay(stay, show))
+        typer.echo(say_stay(stay, show, day))
     typer.echo(say_proof(made.best, made.bound))
     if made.learned_from:
-        typer.echo(say_learned(made.learned_from))
+        typer.echo(learned_words(made))
     first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
     typer.echo(f"\nFirst to box {first['rank']}: {first['why']}")
     typer.echo(f"Turn for home from the last box by {show.say_time(made.turn_for_home)} at the latest.")
 
 
-def say_stay(stay: Row, show: Show) -> str:
+def say_stay(stay: Row, show: Show, day: np.datetime64) -> str:
     """How long the day stays at a box, and when to give it up."""
     span = float((stay.end - stay.start).total_seconds())
     passes = "1 pass" if stay.passes == 1 else f"{stay.passes} passes"
     early = (stay.end - stay.leave_by).total_seconds() >= 60.0
-    leave = f"leave at {show.say_clock(stay.leave_by)} if nothing by then" if early else "stay until then"
+    leave_by, until = (show.say_clock(time, day=day) for time in (stay.leave_by, stay.end))
+    leave = f"leave at {leave_by} if nothing by then" if early else "stay until then"
     return (
-        f"box {stay.box}: {say_span(span)}, {passes}, until {show.say_clock(stay.end)}, "
+        f"box {stay.box}: {say_span(span)}, {passes}, until {until}, "
         f"{say_count(stay.expected)} expected; {leave}"
     )
 
@@ -122,11 +126,6 @@ def say_proof(best: float, bound: float) -> str:
     if gap > 0.5:  # an infinite bound too
         return "How near this choice of boxes is to the best possible is not known."
     return f"This choice of boxes is within {max(gap, 0.001):.1%} of the best possible (boxes lying still)."
-
-
-def say_learned(trips: int) -> str:
-    """How many trips stand behind the weights."""
-    return f"The weights have learned from {trips} of your own trip{'s' if trips > 1 else ''}."
 
 
 def print_fronts(fronts: gpd.GeoDataFrame, trip: Trip) -> None:

@@ -354,8 +354,8 @@ class Relaxed:
     def lower(self, toll: np.ndarray, known: float, rounds: int) -> tuple[np.ndarray, float]:
         """Tolls with a lower bound, by subgradients; the better of those tried, and the least bound.
 
-        Between two visits of a relaxed tour to one box all other boxes it worked had forgotten it: which these
-        were is counted in `crossed`, and what each box remembers is chosen anew from that every few rounds.
+        Between two visits of a relaxed tour to one box every other box it worked had forgotten it: which
+        these were is counted in `crossed`, and every few rounds each box remembers anew by that.
         """
         problem, least, lowest, scale, failed = self.problem, math.inf, toll, 1.0, 0
         for turn in range(rounds):

@@ -18,7 +18,8 @@ NUMBERS = r"(\d{1,3}(?:\.\d+)?)(?:\s+(\d{1,2}(?:\.\d+)?))?(?:\s+(\d{1,2}(?:\.\d+
 LETTER_LAST = re.compile(rf"(?<![\w.:]){NUMBERS}\s*([NS])[\s,]*{NUMBERS}\s*([EW])(?!\w)", re.IGNORECASE)
 LETTER_FIRST = re.compile(rf"(?<!\w)([NS])\s*{NUMBERS}[\s,]*([EW])\s*{NUMBERS}(?![\w.])", re.IGNORECASE)
 SIGNED = re.compile(r"(?<![\w.:])([+-]?\d{1,3}\.\d+)(?:\s*,\s*|\s+)([+-]?\d{1,3}\.\d+)(?![\w.])")
-PLANNED = re.compile(r"\b(box|leg)\s*#?\s*(\d+)\b", re.IGNORECASE)
+#: "b40" too, as boxes are called in the plotter
+PLANNED = re.compile(r"\b(?:(box|leg)\s*#?\s*|b(?=\d))(\d+)\b", re.IGNORECASE)
 MARKS = str.maketrans(dict.fromkeys("°º˚'′’\"″”", " "))
 
 
@@ -52,7 +53,7 @@ def find_place(text: str, *, region: Region | None = None, folder: Path | None =
     """The place somewhere in a text, or None. Raises `SearcherError` for one that cannot be."""
     planned = PLANNED.search(text)
     if planned:
-        line = planned_line(folder or Path(), planned[1].lower(), int(planned[2]))
+        line = planned_line(folder or Path(), (planned[1] or "box").lower(), int(planned[2]))
         return Found(None, line, _without(text, planned))
     plain = re.sub(r"(?<=\d)-(?=\d)", " ", text.translate(MARKS))
     pointed = re.sub(r"(?<=\d),(?=\d)", ".", plain)  # 25,2' is 25.2'; as long, so that matches fit both

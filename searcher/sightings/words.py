@@ -32,13 +32,19 @@ from searcher.units import f_to_c, from_unit
 
 #: kind -> what it is called (common practice, no source)
 WORDS = {
-    WEED_LINE: ("weed line", "weedline", "weed", "weeds", "sargassum", "wl", "w"),
+    WEED_LINE: (*("weed line", "weedline", "weed", "weeds", "sargassum", "grass line", "grass", "wl", "w"),),
     DEBRIS: ("debris", "flotsam", "log", "pallet", "board", "rubbish", "tree", "d"),
-    COLOR_CHANGE: ("colour change", "color change", "colour line", "color line", "colour", "color", "cc"),
+    COLOR_CHANGE: (
+        *("colour change", "color change", "colour line", "color line", "colour", "color", "cc"),
+        *("rip line", "tide rip", "tide line", "rip"),
+    ),
     TEMPERATURE_BREAK: ("temperature break", "temp break", "break", "edge", "tb"),
     TEMPERATURE: ("water temperature", "water temp", "temperature", "temp", "sst", "t"),
     BIRDS: ("birds", "bird", "terns", "shearwaters", "gannets", "frigate", "frigates", "b"),
-    BITE: ("bite", "bites", "strike", "strikes", "hookup", "hookups", "hook up", "hit", "x"),
+    BITE: (
+        *("bite", "bites", "strike", "strikes", "hookup", "hookups", "hook up", "hit", "x"),
+        *("lost one", "lost", "missed"),
+    ),
     FISH: ("fish", "caught", "boated", "landed", "f"),
     NOTHING: ("nothing", "blank", "none", "no bites", "no bite", "n"),
     TROLLED: ("trolled", "troll"),
@@ -50,7 +56,7 @@ SPECIES = {
     "blackfin tuna": ("blackfin tuna", "blackfin", "bft"),
     "wahoo": ("wahoo", "ono"),
 }
-FLYING = {"low": ("low", "working", "diving", "frenzy"), "high": ("high", "very high", "circling")}
+FLYING = {"low": ("low", "working", "diving", "frenzy"), "high": ("high", "hi", "very high", "circling")}
 NUMERALS = {
     "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
     "nine": 9, "ten": 10, "dozen": 12, "twenty": 20,
@@ -248,7 +254,9 @@ def _no_one_kind(text: str, kinds: list[str], tokens: list[str]) -> SearcherErro
             expected=f"one of: {', '.join(names)}",
             hint="Make two entries, or put the rest in --note",
         )
-    known = [word for words in WORDS.values() for word in words]
+    # nothing is what no slip of the hand should turn a fish into
+    known = [word for kind, words in WORDS.items() if kind != NOTHING for word in words]
+    known += [word for words in SPECIES.values() for word in words]
     near = [close for token in tokens for close in difflib.get_close_matches(token, known, 1, 0.7)]
     return SearcherError(
         "no trade word",
