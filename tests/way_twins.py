@@ -150,8 +150,8 @@ def relax(entry, leave, gain, steps, near):
 
 
 def follow(best, entry, leave, gain, steps, near):
-    """How often the best relaxed tour from the start works each box."""
-    visits, bits, box = np.zeros(len(near)), np.arange(near.shape[1]), steps.box[entry]
+    """The boxes that the best relaxed tour from the start works, in order."""
+    stops, bits, box = [], np.arange(near.shape[1]), steps.box[entry]
     held = np.zeros(len(near), bool)  # boxes it may not come back to
     here, memory, left = 0, 0, steps.budget
     while best[here, memory, left] > 1e-12:
@@ -162,12 +162,12 @@ def follow(best, entry, leave, gain, steps, near):
         if not ways.size:
             break
         way = ways[0]
-        visits[box[way]] += 1
+        stops.append(box[way])
         held[:] = False
         held[near[box[way]]] = after[way] >> bits & 1
         held[box[way]] = True
         here, memory, left = leave[way], after[way], rest[way]
-    return visits
+    return np.array(stops, dtype=np.int64)
 
 
 def extend(problem, alive, toll, best, near, mix, known, step, most):

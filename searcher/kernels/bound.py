@@ -2,12 +2,13 @@
 
 A relaxed dynamic programme over (place, what is left of the budget) lets a tour come back to a box once it
 has moved away from it and its neighbours: ng-routes (Baldacci, Mingozzi & Roberti 2011, Oper. Res.
-59:1269-1283), a state-space relaxation (Christofides, Mingozzi & Toth 1981, Networks 11:145-164). It charges
-every box a toll that tours which work each at most once get back, set by subgradients (Held, Wolfe & Crowder
-1974, Math. Program. 6:62-88). Ways of working that cannot lead past the best tour known are struck out. Then
-all tours that could still be better are extended stop by stop; of those that have worked the same boxes and
-stand at the same place only the ones not dominated in hours, fuel and profit go on (Righini & Salani 2009,
-Comput. Oper. Res. 36:1191-1203).
+59:1269-1283), a state-space relaxation (Christofides, Mingozzi & Toth 1981, Networks 11:145-164). The
+neighbours a box remembers are chosen by where relaxed tours go round (as in Roberti & Mingozzi 2014,
+Transp. Sci. 48:413-424; from memory). It charges every box a toll that tours which work each at most once get
+back, set by subgradients (Held, Wolfe & Crowder 1974, Math. Program. 6:62-88). Ways of working that cannot
+lead past the best tour known are struck out. Then all tours that could still be better are extended stop by
+stop; of those that have worked the same boxes and stand at the same place only the ones not dominated in
+hours, fuel and profit go on (Righini & Salani 2009, Comput. Oper. Res. 36:1191-1203).
 
 Costs are counted in whole steps of the budget and rounded down, so that a bound is never too low. Of the two
 budgets, hours and fuel, a weighted mean is kept in the relaxation and both in the extension.
