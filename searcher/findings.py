@@ -56,6 +56,7 @@ def review_facts(found: Review) -> dict[str, Any]:
         "missed": list(found.missed),
         "expected": found.expected,
         "met": found.met,
+        "stray_encounters": found.strays,
         "reliability": records(found.table),
         "others": found.others,
         "season": None if found.season is None else records(found.season),
@@ -105,6 +106,9 @@ def _say_lines(found: Review) -> Iterator[str]:
 
 
 def _say_encounters(found: Review) -> Iterator[str]:
+    if found.strays:
+        came = "1 encounter" if found.strays == 1 else f"{found.strays} encounters"
+        yield f"{came.capitalize()} came during no stretch written down: of rates that tells nothing."
     if found.stretches.empty:
         yield "No stretch was written down as trolled: what was expected cannot be compared."
         return
@@ -143,6 +147,8 @@ def _say_season(found: Review) -> Iterator[str]:
     if trips:
         yield f"The plan's weights had learned from {_say_trips(trips, 'of your own ')}."
     if found.season is None:
+        if found.plan.trip.learn.from_log:  # but there is no stretch to learn from
+            return
         yield (
             "This trip learns from no log: [learn] from_log in trip.toml is false. Later trips whose file "
             "says true count this one."

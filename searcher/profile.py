@@ -48,12 +48,14 @@ class Profile:
     """A species profile: base rate and weights, each with mean, spread and source.
 
     correlation: of the base and the weights, in the order of ("base", *PIECES); empty where they are
-    independent, as they are until something has been learned of them together.
+    independent, as they are until something has been learned of them together. learned: digests of the trips
+    it has learned from, so that none counts twice (`searcher.learn.season`).
     """
 
     name: str
     sections: dict[str, dict[str, Any]]
     correlation: list[list[float]] = field(default_factory=list)
+    learned: list[str] = field(default_factory=list)
 
     def weight(self, piece: str) -> float:
         return self.sections[piece]["weight"]
@@ -91,9 +93,13 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
     problems = [fault for section, keys in wanted.items() for fault in _section_faults(section, keys, raw)]
     correlation = raw.get("correlation", [])
     problems += _correlation_faults(correlation)
+    learned = raw.get("learned", [])
+    if not (isinstance(learned, list) and all(isinstance(digest, str) for digest in learned)):
+        problems.append(f"learned: given {learned!r}, expected a list of texts, as review writes them")
     if problems:
         raise TripError.of_problems(path.name, problems)
-    return Profile(str(raw.get("name", species)), {section: raw[section] for section in wanted}, correlation)
+    sections = {section: raw[section] for section in wanted}
+    return Profile(str(raw.get("name", species)), sections, correlation, learned)
 
 
 def _correlation_faults(given: Any) -> list[str]:

@@ -61,9 +61,10 @@ def _say_worked(found: Rerank) -> Iterator[str]:
     rows = changes[(changes["trolled"] > 300.0) | (changes["met"] > 0.5)]
     for row in rows.sort_values("trolled", ascending=False).head(MOST).itertuples():
         met = "nothing" if row.met < 0.5 else f"{round(row.met)} met"
+        how = f"{say_minutes(row.trolled)} trolled, {met}" if row.trolled >= 60.0 else f"{met} in passing"
         yield (
-            f"Box {row.number}: {say_minutes(row.trolled)} trolled, {met}: what is left there is worth "
-            f"{row.factor * row.left:.1f} times as much as before."
+            f"Box {row.number}: {how}: what is left there is worth {row.factor * row.left:.1f} times as much "
+            "as before."
         )
 
 

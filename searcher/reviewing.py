@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
@@ -52,7 +52,8 @@ class Review:
     `met` (what was seen), `time`, `offset` (m), `towards` (compass point), `doubt` (m, of the line then) and
     `off` (offset in doubts). named: how many entries of lines were placed by the number of a box, and
     tell no offset. missed: numbers of boxes trolled of whose line nothing was met. stretches: as
-    `searcher.learn.trolled.stretches_of`, with `expected` (per hour, as forecast, less what was worked out).
+    `searcher.learn.trolled.stretches_of`, with `expected` (per hour, as forecast, less what was worked out),
+    without encounters that came during none of them: of those there are `strays`.
     table: of `searcher.learn.reliability`, today; season: the same of all reviewed trips with today's, None
     without consent. trips: how many those are without today's.
     """
@@ -65,6 +66,7 @@ class Review:
     table: pd.DataFrame
     bias: Reading
     readings: int
+    strays: int = 0
     others: int = 0  # entries of other days in the log, left out
     season: pd.DataFrame | None = None
     trips: int = 0
@@ -101,6 +103,7 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
     stretches["expected"] = rate * np.exp(stretches["offset"] - plain["offset"])
     lines = _lines_met(plan, meet_lines(day), day.log)
     worked = set(stretches["box"]) - {0}
+    known = stretches["duration"] > 0.0
     fronts = plan.boxes.set_index("rank")["front"]
     named = sightings[sightings["kind"].isin(MATCHES) & (sightings["source"] == BY_PLAN)]
     at = shapely.dwithin(plan.boxes["line"].to_numpy()[:, None], named.geometry.to_numpy(), HERE).any(axis=1)
@@ -111,12 +114,13 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
         lines=lines,
         named=len(named),
         missed=tuple(missed),
-        stretches=stretches,
-        table=_reliability(stretches),
+        stretches=stretches[known],
+        table=_reliability(stretches[known]),
         bias=bias,
         readings=readings,
+        strays=int((~known).sum()),
         others=others,
-        **_season(plan, stretches),
+        **_season(plan, stretches[known]),
     )
 
 
@@ -156,8 +160,9 @@ def _season(plan: Plan, stretches: pd.DataFrame) -> dict[str, Any]:
     if not trip.learn.from_log or stretches.empty:
         return {}
     base = read_profile(trip.target.species, trip.folder)
-    logs = read_season(trip.season, base, but=trip.folder)
-    together = [*logs, stretches[list(KEPT)]]
+    # the table is of all trips, also of those that the profile has learned from before
+    logs = read_season(trip.season, replace(base, learned=[]), but=trip.folder)
+    together = [*logs, stretches[["time", *KEPT]]]
     return {
         "season": _reliability(pd.concat(together, ignore_index=True)),
         "trips": len(logs),

@@ -41,7 +41,7 @@ from searcher.learn import (
     update_weights,
 )
 from searcher.learn.hints import DEPTH_FADE, DEPTH_GAIN, DEPTH_REACH, FLOCK_GAIN, LASTING, NEAR, QUIET_FADE
-from searcher.learn.registration import LENGTH, NOISE
+from searcher.learn.registration import LENGTH, NOISE, disagreement
 from searcher.profile import PIECES, read_profile
 from searcher.score import expected_rate
 from searcher.sightings import Sighting
@@ -242,6 +242,37 @@ def test_a_wild_day_does_not_break_the_search_for_the_peak():
     assert np.all(np.linalg.eigvalsh(got.covariance) > 0)
 
 
+@pytest.mark.parametrize("rate", [0.02, 0.3, 5.0])
+def test_a_bite_in_unknown_time_is_as_likely_at_every_rate(rate):
+    """Why it tells nothing: its likelihood over all times alike on the ln axis, by quadrature (scipy)."""
+    likely = integrate.quad(lambda ln: stats.poisson.pmf(1, rate * math.exp(ln)), -20.0, 15.0)[0]
+    assert likely == pytest.approx(1.0, rel=1e-6)
+    table = pd.DataFrame({"a": [0.7, -0.2], "duration": [0.0, 2 * HOUR], "encounters": [1, 1]})
+    prior = weights([math.log(rate), 0.5], [0.8, 0.4])
+    got, want = update_weights(prior, table), update_weights(prior, table.iloc[1:])
+    assert got.mean == pytest.approx(want.mean)
+    assert got.covariance == pytest.approx(want.covariance)
+
+
+def test_bites_without_stretches_mislead_nobody():
+    """Half of the stretches not written down, only their bites: the 80 % intervals hold what they say."""
+    rng = np.random.default_rng(14)
+    prior = weights([-1.0, 0.5, 0.3], [0.8, 0.4, 0.4])
+    held, off = [], []
+    for _ in range(150):
+        true = rng.multivariate_normal(prior.mean, prior.covariance)
+        table = trolled(rng, true, 40)
+        alone = table.iloc[20:].loc[lambda t: t.index.repeat(t["encounters"])]
+        alone = alone.assign(duration=0.0, encounters=1)
+        got = update_weights(prior, pd.concat([table.iloc[:20], alone], ignore_index=True))
+        log_rate = true[0] + table[["a", "b"]].to_numpy() @ true[1:]
+        found = posterior_rate(got, table[["a", "b"]])
+        held.append((found["expected_low"] < np.exp(log_rate)) & (np.exp(log_rate) < found["expected_high"]))
+        off.append(np.log(found["expected_low"] * found["expected_high"]) / 2 - log_rate)
+    assert np.mean(held) == pytest.approx(0.8, abs=0.06)
+    assert np.mean(off) == pytest.approx(0.0, abs=0.1)
+
+
 def test_bites_raise_and_blanks_lower_the_rate():
     profile = read_profile("dolphinfish")
     prior = prior_weights(profile)
@@ -438,6 +469,36 @@ def test_a_line_met_shifts_those_near_and_not_those_far():
     assert shifted["doubt"].iloc[2] == pytest.approx(3000.0, abs=1.0)
 
 
+def offsets_of(plane: LocalPlane, *rows: tuple[float, float]) -> pd.DataFrame:
+    """Offsets eastward (m) of a line to the north, met so far north (m); of doubt 1500 m."""
+    places = [plane.lonlat_of(np.array([[0.0, north]]))[0] for north, _ in rows]
+    columns = {"lon": [x for x, _ in places], "lat": [y for _, y in places], "east": 1.0, "north": 0.0}
+    return pd.DataFrame({**columns, "offset": [offset for _, offset in rows], "doubt": 1500.0})
+
+
+def test_offsets_that_disagree_leave_doubt():
+    """A line met two kilometres to the east and, 700 m on, as far to the west: where it is nobody knows.
+
+    Noise is raised until the misfit is what it should be, yᵀS⁻¹y = n (S of numpy); two that agree, or one by
+    itself however far off, leave what plain conditioning leaves.
+    """
+    plane = LocalPlane(HERE)
+    fronts = fronts_of(meridian(plane, 0.0, 4e3), doubt=1500.0)
+    agree = shift_lines(fronts, offsets_of(plane, (0.0, 1000.0), (700.0, 900.0)))["doubt"].iloc[0]
+    differ = shift_lines(fronts, offsets_of(plane, (0.0, 2000.0), (700.0, -2000.0)))["doubt"].iloc[0]
+    assert agree < 400.0
+    assert 900.0 < differ < 1200.0
+    alike = 1500.0**2 * np.exp(-((np.subtract.outer([0.0, 700.0], [0.0, 700.0])) ** 2) / (2 * LENGTH**2))
+    each, y = np.full(2, NOISE), np.array([2000.0, -2000.0])
+    times = disagreement(y, alike, each)
+    assert y @ np.linalg.solve(alike + times * np.diag(each**2), y) == pytest.approx(2.0, rel=1e-6)
+    assert disagreement(np.array([1000.0, 900.0]), alike, each) == 1.0
+    assert disagreement(np.array([9000.0]), alike[:1, :1], each[:1]) == 1.0
+    far = shift_lines(fronts, offsets_of(plane, (0.0, 4000.0)))["doubt"].iloc[0]
+    near = shift_lines(fronts, offsets_of(plane, (0.0, 0.0)))["doubt"].iloc[0]
+    assert far == pytest.approx(near)
+
+
 def test_a_line_tells_nothing_along_itself():
     """A line to the north is not shifted north by one to the west that was met farther west."""
     plane = LocalPlane(HERE)
@@ -590,6 +651,30 @@ def test_a_season_becomes_a_profile_that_is_read_back(tmp_path):
     assert source.endswith(f"learned from 2 trips of one's own, 20.0 h trolled, {met} encounters")
     again = season_profile(mine, logs)
     assert again.count("learned from 2 trips") == len(PIECES) + 1
+
+
+def test_no_trip_of_a_season_counts_twice(tmp_path):
+    """A profile that has learned from trips learns the same of them and one more as from all at once."""
+    rng, profile = np.random.default_rng(18), read_profile("dolphinfish")
+    hours = pd.date_range(NOON, periods=12, freq="2h")
+    logs = [season(rng, 12).assign(time=hours + pd.Timedelta(days=day)) for day in range(3)]
+
+    def learned(base, trips):
+        (tmp_path / "own.toml").write_text(season_profile(base, trips), encoding="utf-8")
+        return read_profile("own.toml", tmp_path)
+
+    two = learned(profile, logs[:2])
+    assert len(two.learned) == 2
+    same, three = learned(two, logs[:2]), learned(two, logs)
+    assert prior_weights(same).mean == pytest.approx(prior_weights(two).mean, abs=1e-6)
+    assert prior_weights(same).covariance == pytest.approx(prior_weights(two).covariance, abs=1e-5)
+    assert three.learned[:2] == two.learned
+    want = update_weights(prior_weights(two), logs[2])
+    assert prior_weights(three).mean == pytest.approx(want.mean, abs=1e-6)
+    assert three.sections["base"]["source"].count("learned from") == 2
+    # two mornings alike in hours and catch are two trips
+    alike = logs[0].assign(time=logs[0]["time"] + pd.Timedelta(days=30))
+    assert len(learned(two, [alike]).learned) == 3
 
 
 def test_a_season_without_trolling_teaches_nothing():

@@ -106,6 +106,17 @@ def test_a_spread_must_be_a_size(write, tmp_path, value):
         )
 
 
+def test_trips_learned_from_are_a_list_of_texts(write, tmp_path):
+    def named(given: str) -> str:
+        return write(TEXT.replace('name = "dolphinfish"', f'name = "dolphinfish"\nlearned = {given}'))
+
+    assert read_profile(named('["a1", "b2"]'), tmp_path).learned == ["a1", "b2"]
+    assert read_profile(write(TEXT), tmp_path).learned == []
+    for given in ("3", '"a1"', "[3]"):
+        with pytest.raises(TripError, match=r"learned: given .*, expected a list of texts"):
+            read_profile(named(given), tmp_path)
+
+
 @pytest.mark.parametrize(
     ("given", "words"),
     [

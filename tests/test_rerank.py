@@ -455,6 +455,22 @@ def test_where_cruise_burns_too_much_the_speeds_between_are_tried(plan):
     assert home.time == pytest.approx(times[12.0], rel=5e-3)
 
 
+def test_where_it_gets_late_at_every_speed_it_is_the_least_late_with_the_reserve(plan):
+    """At 20 kn, cruise, it gets later than at 30 kn, and fuel for that is there; of fish nothing is said."""
+    boat, here = plan.trip.boat, place(20e3, 0.0)
+    fastest = boat.top_speed
+    times = {speed: time_across(speed, EAST, 0.0, -20e3, 0.0) for speed in (boat.cruise, fastest)}
+    assert times[fastest] < times[boat.cruise]
+    home = way_home(plan, here, boat.tank, after(10.0 - 0.9 * times[fastest] / HOUR))
+    assert not home.fits
+    assert home.speed == pytest.approx(fastest)
+    assert home.short <= 0.0
+    assert home.late == pytest.approx(0.1 * times[fastest], rel=0.05, abs=30.0)
+    late = again(plan, bite(plan, 2, 3.5), at=here, now=after(10.0 - 0.9 * times[fastest] / HOUR))
+    assert say_way(late)[0].startswith("TURN FOR HOME NOW: you will be ")
+    assert say_reasons(late) == []
+
+
 def test_where_no_way_home_is_known_that_is_all_that_is_said(plan):
     """Shut in by a closed ring: no course that nobody may steer, no time that is infinite."""
     ring = shapely.Point(HERE).buffer(0.05).boundary.buffer(0.002)
@@ -480,12 +496,23 @@ def test_what_is_placed_by_a_box_lay_where_the_box_was_by_then(plan):
         later = float(to_seconds(after(hour)) - to_seconds(row["valid_time"].to_datetime64()))
         assert x == pytest.approx(planned + EAST * later, abs=60.0)
     changes = again(plan, *named).changes.set_index("number")
-    # an encounter by itself stands for half an hour
-    assert changes["trolled"][2] == pytest.approx(1.5 * HOUR)
+    # an encounter by itself wears nothing out
+    assert changes["trolled"][2] == pytest.approx(HOUR)
     assert changes["met"][2] == 1.0
     assert (changes["trolled"].drop(2) == 0.0).all()
     fading = fading_of(plan.boxes, day_of(plan.trip, plan.reach))[plan.boxes["rank"].tolist().index(2)]
     assert changes["left"][2] <= math.exp(-fading * HOUR) * 1.01
+
+
+def test_a_bite_during_no_stretch_raises_its_box_and_leaves_the_weights(plan):
+    """Nobody knows how long was trolled for it, so it tells of no rate; its box is (2 + 1) / (2 + 0)."""
+    quiet, bitten = again(plan), again(plan, bite(plan, 2, 2.0))
+    assert bitten.weights.mean == pytest.approx(quiet.weights.mean)
+    assert bitten.weights.sd == pytest.approx(quiet.weights.sd)
+    changes = bitten.changes.set_index("number")
+    assert (changes["met"][2], changes["trolled"][2], changes["left"][2]) == (1.0, 0.0, 1.0)
+    assert changes["factor"][2] == pytest.approx(1.5)
+    assert (changes["factor"].drop(2) == 1.0).mean() > 0.5
 
 
 def test_pins_and_bans_are_kept(plan):

@@ -6,6 +6,7 @@ import json
 import math
 import shutil
 import tomllib
+from dataclasses import replace
 
 import matplotlib.image
 import numpy as np
@@ -19,7 +20,7 @@ from seas import HOUR
 from searcher.course import day_of
 from searcher.errors import TableError
 from searcher.findings import say_review, write_review
-from searcher.learn import learned_profile, prior_weights, read_season, update_weights
+from searcher.learn import learned_profile, prior_weights, read_season, season_profile, update_weights
 from searcher.plan import learned_weights, make_plan
 from searcher.profile import PIECES, read_profile
 from searcher.reviewing import review
@@ -101,6 +102,23 @@ def test_a_log_without_stretches_is_reviewed_all_the_same(plan, tmp_path):
     assert len(write_review(found, tmp_path)) == 3
 
 
+def test_an_encounter_during_no_stretch_is_told_and_counts_in_no_rate(plan, tmp_path):
+    stretch = trolled(plan, 2, 1.0, 2.0, "nothing")
+    plain, found = (review(plan, log_of(stretch, *more)) for more in ((), (bite(plan, 3, 4.0),)))
+    assert (found.strays, found.met, found.expected) == (1, 0, plain.expected)
+    pd.testing.assert_frame_equal(found.table, plain.table)
+    assert any("1 encounter came during no stretch" in text for text in say_review(found))
+    assert not any("during no stretch" in text for text in say_review(plain))
+    write_review(found, tmp_path)
+    facts = json.loads((tmp_path / "review.json").read_text())
+    assert (facts["stray_encounters"], len(facts["stretches"])) == (1, 1)
+    (tmp_path / "t").mkdir()
+    alone = review(replace(plan, trip=trip_in(tmp_path, CONSENT)), log_of(bite(plan, 3, 4.0)))
+    assert (alone.strays, alone.season, alone.learned) == (1, None, "")
+    assert not any("from_log in trip.toml is false" in text for text in say_review(alone))
+    assert len(write_review(alone, tmp_path / "t")) == 3
+
+
 def test_the_picture_and_the_files(plan, tmp_path):
     log = log_of(
         *(trolled(plan, 2 + k, 1.0 + k, 1.8 + k, "nothing") for k in range(6)),
@@ -159,6 +177,28 @@ def test_with_consent_the_season_is_the_prior(season):
     assert profile == exact
     assert profile.sections["base"]["mean"] > base.sections["base"]["mean"]
     assert all(profile.spread(piece) <= base.spread(piece) + 1e-9 for piece in PIECES)
+
+
+def test_a_learned_profile_named_as_the_species_counts_no_trip_twice(season, plan):
+    """Weights as of the season once, whether learned.toml or the logs tell of it; a new trip is added."""
+    trip = trip_in(season, CONSENT)
+    once, _ = learned_weights(trip)
+    (season / "today" / "mine.toml").write_text(
+        season_profile(read_profile("dolphinfish"), read_season(season, read_profile("dolphinfish")))
+    )
+    own = trip.model_copy(update={"target": trip.target.model_copy(update={"species": "mine.toml"})})
+    twice, trips = learned_weights(own)
+    assert trips == 0
+    assert prior_weights(twice).mean == pytest.approx(prior_weights(once).mean, abs=1e-5)
+    assert prior_weights(twice).covariance == pytest.approx(prior_weights(once).covariance, abs=1e-5)
+    found = review(replace(plan, trip=own), log_of(trolled(plan, 1, 3.0, 4.0, "nothing")))
+    assert (found.trips, found.season["stretches"].sum()) == (3, 4)  # the table is of all
+    assert len(tomllib.loads(found.learned)["learned"]) == 4
+    (season / "four").mkdir()
+    write_review(found, season / "four")
+    assert learned_weights(own)[1] == 1
+    (season / "today" / "mine.toml").write_text(found.learned)
+    assert learned_weights(own)[1] == 0
 
 
 def test_without_consent_nothing_is_read(season):

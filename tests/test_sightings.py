@@ -119,7 +119,7 @@ def test_the_middle_of_a_box_or_a_leg_is_half_way_by_distance(tmp_path):
     (tmp_path / "legs.geojson").write_text(json.dumps({"features": [leg]}))
     half = GEOD.line_length([153.0, 153.0], [-30.0, -30.4]) / 2
     lon, lat, _ = GEOD.fwd(153.0, -30.0, 180.0, half)
-    for text in ("box 3", "Leg 1"):
+    for text in ("box 3", "b3", "B3", "Leg 1"):
         found = parse_place(text, folder=tmp_path)
         assert found.middle == pytest.approx((lon, lat), abs=2e-6)
         assert shapely.get_coordinates(found.line).tolist() == line
@@ -173,6 +173,9 @@ def test_a_damaged_plan_is_told(tmp_path):
         ("bite 8:10pm in 1000 m", {"kind": "bite", "clocks": ((20, 10),), "depth": 1000.0}),
         ("bite 12:05 AM", {"kind": "bite", "clocks": ((0, 5),)}),
         ("a dozen birds low", {"kind": "birds", "count": 12, "flying": "low"}),
+        ("grass line", {"kind": "weed line"}),
+        ("tide rip 0730", {"kind": "color change", "clocks": ((7, 30),)}),
+        ("lost one", {"kind": "bite"}),
         ("weed line 2026-01-17T08:30", {"kind": "weed line", "clocks": (datetime(2026, 1, 17, 8, 30),)}),
         (
             "nothing 2026-01-17 23:10 to 2026-01-18 0855",
@@ -205,6 +208,8 @@ def test_every_order_of_the_words_says_the_same():
         ("", "no trade word"),
         ("weed line birds 3", "one thing in each entry.*weed line and birds.*two entries"),
         ("cc birds 3", "which says colour change and birds"),
+        ("wahooo", "Did you mean 'wahoo'"),
+        ("nothinh", r"one of: [^?]*$"),  # no slip of the hand makes nothing of what was there
     ],
 )
 def test_words_that_say_no_one_thing(text, fault):
@@ -664,6 +669,23 @@ def test_bites_out_of_one_school_are_one_encounter_and_hours_count_once(tmp_path
     assert stretches["encounters"].tolist() == [2, 0]
     assert stray_encounters(log)["time"].tolist() == [pd.Timestamp(EIGHT + 5 * HOUR)]
     assert count_encounters(log.iloc[:0]).empty
+
+
+def test_a_bite_as_a_stretch_ends_is_of_that_stretch_unless_the_next_begins(tmp_path):
+    """Trolled from 8 to 9, bite at 9: nobody writes down that the line was up a second before."""
+    bites = [Sighting("bite", HERE, EIGHT + HOUR), Sighting("bite", HERE, EIGHT + 3 * HOUR)]
+    for entry in (stretch("trolled", EIGHT, 60), stretch("trolled", EIGHT + 2 * HOUR, 60), *bites):
+        add_sighting(tmp_path, entry)
+    log = read_sightings(tmp_path)
+    assert count_encounters(log)["encounters"].tolist() == [1, 1]
+    assert stray_encounters(log).empty
+    add_sighting(tmp_path, stretch("trolled", EIGHT + HOUR, 60))
+    log = read_sightings(tmp_path)
+    assert count_encounters(log)["encounters"].tolist() == [0, 1, 1]
+    assert stray_encounters(log).empty
+    add_sighting(tmp_path, Sighting("bite", HERE, EIGHT + 3 * HOUR + 11 * MINUTE))
+    assert len(stray_encounters(read_sightings(tmp_path))) == 1
+    assert len(stray_encounters(log[log["kind"] == "bite"])) == 2
 
 
 def test_csv_is_in_the_skippers_units(tmp_path):

@@ -4,8 +4,8 @@ Weed lines and debris are noted along the boat's way at a rate that rises with a
 floats, since a gathering is noted and not a single piece. The ln of that density is the morning's map plus a
 Gaussian process; entries are Poisson, and so is that there were none: a log-Gaussian Cox process (Møller,
 Syversveen & Waagepetersen 1998, Scand. J. Stat. 25:451-482), its posterior by Laplace's approximation
-(Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, § 3.4). All is reckoned in the water,
-which has carried on by now what was met.
+(Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, § 3.4) with its mean to second order,
+as in `searcher.learn.weights`. All is reckoned in the water, which has carried on by now what was met.
 """
 
 from __future__ import annotations
@@ -137,12 +137,29 @@ class Met:
 def condition(places: np.ndarray, mapped: np.ndarray, looked: np.ndarray, noted: np.ndarray) -> Met:
     """What entries and their absence tell: places (n, 2; m), ln of the map, m of way looked over, counts.
 
-    The map is the mean of the density, so the mean of its ln is lower by half the variance.
+    The map is the mean of the density, so the mean of its ln is lower by half the variance. Counts make the
+    posterior lean: with C the covariance of the ln rates after all, and μ the counts to be expected at the
+    peak, its mean is off the peak by -½ C(μ∘diag C) (Lindley 1980; a Poisson likelihood's third derivatives
+    are -μ). In `pull`, which times the prior covariance makes that, it is -½ (1 - sure·before)(μ∘diag C).
     """
     if not noted.any() and not looked.any():
         return Met(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 0)))
     before = POWER**2 * likeness(places, places) + UNSURE**2
     middle = np.log(USUAL) + POWER * mapped - POWER**2 * (STREAKS[0] + PATCHES[0]) / 2
+    pull, root = find_peak(before, middle, looked, noted)
+    variance = np.diag(before) - ((before @ root) ** 2).sum(axis=1)
+    lean = (noted - pull) * variance
+    return Met(places, pull - (lean - root @ (root.T @ (before @ lean))) / 2, root)
+
+
+def find_peak(
+    before: np.ndarray, middle: np.ndarray, looked: np.ndarray, noted: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The peak of the posterior of ln rates, by Newton's steps: `pull` and `root`, as of `Met`.
+
+    before: their covariance beforehand, (n, n); middle: their mean beforehand. The peak is at
+    middle + before·pull, and there pull = noted - what is to be expected.
+    """
     pull = np.zeros(noted.size)
     height = middle.copy()
     for _ in range(MOST_STEPS):
@@ -157,8 +174,7 @@ def condition(places: np.ndarray, mapped: np.ndarray, looked: np.ndarray, noted:
         if done:
             break
     # half·bend⁻¹·half = root·rootᵀ
-    root = half[:, None] * np.linalg.inv(np.linalg.cholesky(bend)).T
-    return Met(places, pull, root)
+    return pull, half[:, None] * np.linalg.inv(np.linalg.cholesky(bend)).T
 
 
 def look_again(day: Day, around: shapely.Geometry, *, step: float = CELL) -> xr.Dataset | None:

@@ -33,6 +33,8 @@ LENGTH = 20e3
 NOISE = 300.0
 #: a line farther off than so many times its doubt is another line
 FARTHEST = 3.0
+#: the interval in which the noise of offsets that disagree is looked for is halved so many times
+HALVINGS = 40
 #: lines are shifted at points so far apart, m
 SPACING = 2000.0
 #: what is seen -> the kinds of forecast line it may be
@@ -145,8 +147,8 @@ def shift_lines(
     lines: any table with LineStrings as geometry and `doubt` (fronts, or the trolling lines of boxes: a short
     line near a sighting gains the most). offsets: of `measure_offsets`. `length` (m): errors are alike over
     about so much (exp(-r²/2·length²)); `noise` (m): 1-sigma error of an offset, where no column `noise` says
-    that of each. The new doubt is the root mean square, along the line, of what is left of it across the
-    line, and no less than `noise`.
+    that of each, and more where offsets disagree. The new doubt is the root mean square, along the line, of
+    what is left of it across the line, and no less than `noise`.
     """
     if offsets.empty or lines.empty:
         return lines.copy()
@@ -175,8 +177,9 @@ class _Met(NamedTuple):
         across, sd = offsets[["east", "north"]].to_numpy(), offsets["doubt"].to_numpy()
         prior = np.outer(sd, sd) * _likeness(places, places, length) * (across @ across.T)
         each = offsets["noise"].to_numpy() if "noise" in offsets else np.full(sd.size, noise)
-        covariance = prior + np.diag(each**2)
-        weights = np.linalg.solve(covariance, offsets["offset"].to_numpy())
+        values = offsets["offset"].to_numpy()
+        covariance = prior + np.diag(each**2 * disagreement(values, prior, each))
+        weights = np.linalg.solve(covariance, values)
         return cls(places, across, sd, covariance, weights, length, noise)
 
     def shift(self, line: shapely.LineString, doubt: float) -> tuple[shapely.LineString, float]:
@@ -190,6 +193,26 @@ class _Met(NamedTuple):
         gain = np.einsum("ij,ji->i", known, np.linalg.solve(self.covariance, known.T))
         left = np.sqrt(np.mean(np.maximum(doubt**2 - gain, 0.0)))
         return moved, max(float(left), min(self.noise, doubt))
+
+
+def disagreement(offsets: np.ndarray, prior: np.ndarray, noise: np.ndarray) -> float:
+    """By how many times the squares of the noise are to be raised until offsets agree with what is assumed.
+
+    offsets, noise: (n,), m; prior: (n, n), m². Their misfit, yᵀS⁻¹y with S = prior + noise² as raised, is n
+    on average; where it is more, one of them was taken for another line, or errors are less alike near by
+    than assumed, and no one can tell which (as physicists scale their errors: Birge 1932, Phys. Rev. 40:207;
+    from memory). One offset alone cannot disagree.
+    """
+    if offsets.size < 2:
+        return 1.0
+    values, vectors = np.linalg.eigh(prior / np.outer(noise, noise))
+    parts = (vectors.T @ (offsets / noise)) ** 2
+    low, high = 1.0, max(1.0, float(parts.sum()) / offsets.size)  # with nothing known beforehand it is high
+    for _ in range(HALVINGS):
+        middle = (low * high) ** 0.5
+        misfit = (parts / (np.maximum(values, 0.0) + middle)).sum() / offsets.size
+        low, high = (middle, high) if misfit > 1.0 else (low, middle)
+    return low
 
 
 def _likeness(a: np.ndarray, b: np.ndarray, length: float) -> np.ndarray:

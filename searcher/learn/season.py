@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Iterable, Sequence
@@ -19,6 +20,8 @@ from searcher.units import HOUR
 REVIEW = "review.json"
 #: of what stands in it; to be raised when a feature comes to mean something else
 VERSION = 1
+#: the numbers that tell trips apart are rounded to so many decimals
+DECIMALS = 6
 
 #: share of a count's chance that its interval holds, as for the boxes
 LEVEL = 0.8
@@ -28,26 +31,44 @@ def season_profile(profile: Profile, logs: Iterable[pd.DataFrame]) -> str:
     """The TOML text of a profile that has learned from the trips of a season.
 
     logs: for each trip the stretches trolled with their features (`searcher.learn.update_weights`). Settings
-    are kept; every weight has its posterior mean and spread, and a source that says from how much. The text
-    is a profile as `searcher.profile.read_profile` takes it.
+    are kept; every weight has its posterior mean and spread, and a source that says from how much. Trips that
+    the profile has learned from before count no second time. The text is a profile as
+    `searcher.profile.read_profile` takes it.
     """
-    trips = list(logs)
-    stretches = pd.concat(trips, ignore_index=True) if trips else None
-    if stretches is None or stretches.empty:
+    trips = [log for log in logs if len(log)]
+    if not trips:
         raise TableError(
             "no stretch trolled", hint="Log what was trolled, also in vain, before learning from it"
         )
-    learned = learned_profile(profile, update_weights(prior_weights(profile), stretches))
-    hours, met = stretches["duration"].sum() / HOUR, int(stretches["encounters"].sum())
-    source = f"; learned from {len(trips)} trips of one's own, {hours:.1f} h trolled, {met} encounters"
+    new = [log for log in trips if digest_of(log) not in profile.learned]
+    learned, source = profile, ""
+    if new:
+        stretches = pd.concat(new, ignore_index=True)
+        learned = learned_profile(profile, update_weights(prior_weights(profile), stretches))
+        hours, met = stretches["duration"].sum() / HOUR, int(stretches["encounters"].sum())
+        source = f"; learned from {len(new)} trips of one's own, {hours:.1f} h trolled, {met} encounters"
     lines = [f"# {profile.name}, learned from one's own log. Never leaves this machine.", ""]
     lines += [f"name = {_toml(profile.name)}", "# how the weights hang together: base, " + ", ".join(PIECES)]
     lines += ["correlation = [", *(f"    {_toml(row)}," for row in learned.correlation), "]"]
+    digests = [*profile.learned, *map(digest_of, new)]
+    lines += ["# the trips it has learned from: none counts twice", f"learned = {_toml(digests)}"]
     for name, section in learned.sections.items():
-        before = str(section.get("source", "")).split("; learned from")[0]
+        before = str(section.get("source", ""))
         lines += ["", f"[{name}]"]
         lines += [f"{key} = {_toml(value)}" for key, value in (section | {"source": before + source}).items()]
     return "\n".join(lines) + "\n"
+
+
+def digest_of(log: pd.DataFrame) -> str:
+    """What tells the stretches of one trip from those of another, the same however often it is reviewed.
+
+    When they began, how long they were and what they gave; where no hours are known, their features besides.
+    """
+    dated = "time" in log
+    numbers = log[["duration", "encounters", *(() if dated else PIECES)]].to_numpy(dtype=float)
+    begun = pd.to_datetime(log["time"] if dated else [], utc=True, format="ISO8601", errors="coerce")
+    text = f"{[*map(str, begun)]} {(numbers.round(DECIMALS) + 0.0).tolist()}"  # + 0.0: of 0 and -0 one
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def read_season(
@@ -57,7 +78,8 @@ def read_season(
 
     Each has `duration`, `encounters`, `expected` (per hour, as forecast) and the features of the profile's
     pieces. Trips with another target, or reviewed by a version with other evidence, are passed over, and so
-    is the folder `but`, since a trip does not learn from itself, and a copy of one that is there already.
+    is the folder `but`, since a trip does not learn from itself, a copy of one that is there already, and
+    what the profile has learned from before.
     Raises `TableError` for a review that cannot be read.
     """
     found: list[pd.DataFrame] = []
@@ -65,7 +87,9 @@ def read_season(
         if but is not None and path.parent.resolve() == Path(but).resolve():
             continue
         stretches = _read_stretches(path, profile)
-        if len(stretches) and not any(stretches.equals(other) for other in found):
+        if stretches.empty or digest_of(stretches) in profile.learned:
+            continue
+        if not any(stretches.equals(other) for other in found):
             found.append(stretches)
     return found
 

@@ -31,8 +31,6 @@ from searcher.tables import Row
 #: how much boxes differ beyond what the evidence tells: a gamma factor of this shape (a guess: a spread of
 #: 70 %), its mean 1
 SHAPE = 2.0
-#: an encounter outside every stretch of the log stands for so much trolling, s (a guess)
-STRAY = 1800.0
 #: a stretch is put down to a box if at least so much of it lay there
 MOSTLY = 0.3
 #: columns of a table of stretches beside the features
@@ -44,18 +42,18 @@ UNKNOWN = dict.fromkeys(FACTS, np.nan)
 def stretches_of(day: Day) -> pd.DataFrame:
     """The stretches trolled: `time`, `end`, `duration` (s), `encounters`, and features.
 
-    A feature is the mean of those of the boxes a stretch lay in and of plain water, by length. Besides:
-    `bottom` (m, its depth), `offset` (what hints seen before it began added to ln rate), `box` (number of the
-    box most of it lay in, 0 for none), and its share in each box by number, `in_...`.
+    An encounter during no stretch has a row of its own, of no duration: how long was trolled for it is not
+    known. A feature is the mean of those of the boxes a stretch lay in and of plain water, by length.
+    Besides: `bottom` (m, its depth), `offset` (what hints seen before it began added to ln rate), `box`
+    (number of the box most of it lay in, 0 for none), and its share in each box by number, `in_...`.
     """
     trolled = count_encounters(day.log)
     strays = stray_encounters(day.log)
-    begin = strays["time"] - pd.Timedelta(seconds=STRAY)
     alone = gpd.GeoDataFrame(
         {
-            "time": begin,
+            "time": strays["time"],
             "end": strays["time"],
-            "duration": STRAY,
+            "duration": 0.0,
             "encounters": 1,
             "placed": strays["placed"],
         },

@@ -71,12 +71,13 @@ def find_peak(prior: Weights, stretches: pd.DataFrame) -> Weights:
 
     stretches: a row each, with `duration` (s), `encounters` (count), a column for every piece of evidence
     with its feature, and, where there is one, `offset`: what else is known to add to ln rate there
-    (`searcher.learn.hints`). Raises `TableError` where a column is missing, or a value is not a number or
-    under 0.
+    (`searcher.learn.hints`). Encounters in no time at all tell nothing, since how long was trolled for them
+    is not known: over every time alike (a density of 1/t) their likelihood is the same whatever the rate.
+    Raises `TableError` where a column is missing, or a value is not a number or under 0.
     """
     design = _design(prior.names, stretches)
     duration, count = (_sizes(stretches, name) for name in ("duration", "encounters"))
-    exposure = duration / HOUR
+    exposure, count = duration / HOUR, np.where(duration > 0.0, count, 0.0)
     root = _root(prior.covariance)
     steep = design @ root  # whitened: weights = mean + root @ z, with z standard normal beforehand
     fixed = design @ prior.mean + _offset(stretches)

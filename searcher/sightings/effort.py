@@ -33,26 +33,37 @@ def count_encounters(sightings: gpd.GeoDataFrame, *, apart: float = SAME_ENCOUNT
     "trolled" and a track of the plotter over the same hours would count twice: of what overlaps only the rest
     of the hours is added, and a stretch wholly inside earlier ones is left out.
     """
-    stretches = sightings[sightings["kind"].isin(STRETCHES)].sort_values(["time", "end"], kind="stable")
+    stretches, begin, end = _hours_trolled(sightings)
     starts = find_encounters(sightings, apart=apart)["time"].to_numpy()
-    done = np.datetime64("1678-01-01", "ns")
-    kept, durations, counts = [], [], []
-    for row in stretches.itertuples():
-        begin, end = max(np.datetime64(row.time, "ns"), done), np.datetime64(row.end, "ns")
-        if end <= begin:
-            continue
-        kept.append(row.Index)
-        durations.append((end - begin) / np.timedelta64(1, "s"))
-        counts.append(int(((starts >= begin) & (starts < end)).sum()))
-        done = end
+    during = _during(starts, begin, end)
+    counts = np.bincount(during[during >= 0], minlength=len(stretches))
     columns = [name for name in ("time", "end", "geometry", "placed") if name in stretches]
-    return stretches.loc[kept, columns].assign(duration=durations, encounters=counts).reset_index(drop=True)
+    duration = (end - begin) / np.timedelta64(1, "s")
+    return stretches[columns].assign(duration=duration, encounters=counts).reset_index(drop=True)
 
 
 def stray_encounters(sightings: gpd.GeoDataFrame, *, apart: float = SAME_ENCOUNTER) -> gpd.GeoDataFrame:
     """Encounters that came during no stretch of the log: their hours trolled are not known."""
     starts = find_encounters(sightings, apart=apart)
-    inside = np.zeros(len(starts), dtype=bool)
-    for row in sightings[sightings["kind"].isin(STRETCHES)].itertuples():
-        inside |= ((starts["time"] >= row.time) & (starts["time"] < row.end)).to_numpy()
-    return starts[~inside]
+    _, begin, end = _hours_trolled(sightings)
+    return starts[_during(starts["time"].to_numpy(), begin, end) < 0]
+
+
+def _hours_trolled(sightings: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, np.ndarray, np.ndarray]:
+    """The stretches that count, by time, and from when until when each does: no hour is in two of them."""
+    stretches = sightings[sightings["kind"].isin(STRETCHES)].sort_values(["time", "end"], kind="stable")
+    begin, end = (stretches[name].to_numpy(dtype="datetime64[ns]") for name in ("time", "end"))
+    done = np.maximum.accumulate(end)
+    begin = np.concatenate([begin[:1], np.maximum(begin[1:], done[:-1])])
+    counts = end > begin
+    return stretches[counts], begin[counts], end[counts]
+
+
+def _during(times: np.ndarray, begin: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """In which of some stretches, by time, each time lies; -1 for none.
+
+    The very end of a stretch belongs to it, unless the next begins then: "trolled 8 to 9, bite at 9".
+    """
+    last = np.searchsorted(begin, times, side="right") - 1
+    never = np.array(["NaT"], dtype="datetime64[ns]")
+    return np.where(times <= np.concatenate([never, end])[last + 1], last, -1)
