@@ -9,20 +9,24 @@ from __future__ import annotations
 import netCDF4
 import numpy as np
 import pytest
+import shapely
 import source_files as files
 import xarray as xr
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
+from scipy import ndimage
 from scipy.ndimage import map_coordinates
 
 from searcher.errors import NoData, SourceError
+from searcher.fronts import find_temperature_breaks
 from searcher.geo import Region
 from searcher.sea import NODES, describe_sea, make_sea, open_sea, save_sea, to_seconds, to_times
 from searcher.sources import SourceWarning, compose_temperature, load_sea
 from searcher.sources.blend import blend_currents, feather, join_hours, lay_over, on_land
 from searcher.sources.composite import add_surface
 from searcher.sources.match import match_levels
+from searcher.sources.rims import trim_rims, without_rims
 
 GEOD = Geod(ellps="WGS84")
 START = float(to_seconds(np.datetime64("2026-01-17T00:00", "ns")))
@@ -516,3 +520,83 @@ def test_a_damaged_second_product_is_named(tmp_path):
     still = files.hycom(tmp_path / "still.nc", **around())
     with pytest.raises(SourceError, match=r"wide\.nc: analysed_sst: values .* believable"):
         load_sea(REGION, sources=[wide, fine, still])
+
+
+# ---- cold rims of clouds ---------------------------------------------------------------------------------
+
+
+def clouded(x, y, *, share=0.25, rim=0, seed=0):
+    """A front of 1 °C through the middle under noise and clumps of cloud, whose nearest `rim` nodes are 2 °C
+    too cold; and the water as it is."""
+    rng = np.random.default_rng(seed)
+    water = 24.0 + 0.5 * np.tanh((x - x.mean()) / 0.03) + 0.1 * (y - y.mean())
+    clumps = ndimage.gaussian_filter(rng.normal(size=x.shape), 6.0)
+    cloud = clumps > np.quantile(clumps, 1.0 - share)
+    beside = ndimage.binary_dilation(cloud, np.ones((3, 3)), iterations=rim) if rim else cloud
+    seen = water + rng.normal(0.0, 0.1, x.shape) - 2.0 * beside
+    return np.where(cloud, np.nan, seen).astype(np.float32), water
+
+
+@pytest.mark.parametrize("rim", [1, 2, 3])
+def test_cold_rims_of_clouds_spoil_no_map(rim):
+    """Of three pictures: the map errs as it does without rims, and no line runs along a cloud."""
+    lat, lon = axes(150, 150)
+    x, y = np.meshgrid(lon, lat)
+    drawn = [clouded(x, y, rim=rim, seed=seed) for seed in range(3)]
+    pictures = make_data("temperature", {"sst": [seen for seen, _ in drawn]}, lat, lon, [-20, -10, 0])
+    trimmed = trim_rims(pictures.assign_attrs(history="made"))
+    assert "cold rims of clouds taken off" in trimmed.attrs["history"]
+    still = steady_currents(0.0, 0.0, lat, lon)
+    errors = {}
+    for name, data in (("as is", pictures), ("trimmed", trimmed)):
+        surface = compose(data, still)["sst"][0].drop_vars("time")
+        errors[name] = float(np.sqrt(np.nanmean((surface.values - drawn[0][1]) ** 2)))
+    assert errors["as is"] > 0.25
+    assert errors["trimmed"] < 0.12
+    front = drawn[0][1][0].searchsorted(24.0)
+    for line in (row["geometry"] for row in find_temperature_breaks(surface)):
+        assert np.abs(np.median(shapely.get_coordinates(line)[:, 0]) - lon[front]) < 0.05
+    kept = np.isfinite(trimmed["sst"].values)
+    np.testing.assert_array_equal(trimmed["sst"].values[kept], pictures["sst"].values[kept])
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.6])
+def test_pictures_without_cold_rims_stay_as_they_are(share):
+    lat, lon = axes(150, 150)
+    seen = [clouded(*np.meshgrid(lon, lat), share=share, seed=seed)[0] for seed in range(3)]
+    pictures = make_data("temperature", {"sst": seen}, lat, lon, [-20, -10, 0])
+    assert trim_rims(pictures) is pictures
+
+
+def test_cold_water_along_a_shore_is_no_rim():
+    """Upwelling: 2 °C colder inshore of a front 8 km off the coast."""
+    lat, lon = -31.0 + 0.02 * np.arange(150), 152.0 + 0.02 * np.arange(150)
+    ashore = on_land(lat, lon)
+    off = ndimage.distance_transform_edt(~ashore) - 0.5
+    field = 22.0 + np.tanh((off - 4.0) / 1.5) + np.random.default_rng(1).normal(0.0, 0.1, off.shape)
+    field[ashore] = np.nan
+    assert 0.05 < ashore.mean() < 0.6
+    pictures = make_data("temperature", {"sst": [field]}, lat, lon, [0])
+    assert trim_rims(pictures) is pictures
+    open_sea_there = without_rims(pictures["sst"].values[0], np.zeros(off.shape, bool))
+    assert np.isnan(open_sea_there).sum() > np.isnan(field).sum()  # of a cloud it would be taken for a rim
+    length = sum(row["length"] for row in find_temperature_breaks(pictures["sst"][0].drop_vars("time")))
+    assert length > 100e3
+
+
+@pytest.mark.parametrize("model", [False, True])
+def test_rims_are_taken_off_what_is_read_unless_it_is_of_a_model(tmp_path, model):
+    lat, lon = axes(150, 150)
+    seen, _ = clouded(*np.meshgrid(lon, lat), rim=2)
+    standard = "sea_water_potential_temperature" if model else "sea_surface_temperature"
+    xr.Dataset(
+        {"it": (("time", "lat", "lon"), seen[None], {"units": "degree_C", "standard_name": standard})},
+        {
+            "time": ("time", [files.DAY], {"standard_name": "time"}),
+            "lat": ("lat", lat, files.LAT_ATTRS),
+            "lon": ("lon", lon, files.LON_ATTRS),
+        },
+    ).to_netcdf(tmp_path / "a.nc")
+    currents = files.oscar(tmp_path / "b.nc", lat=np.arange(-33.0, -27.0), lon=np.arange(153.0, 160.0))
+    sea = load_sea(Region(155.1, -31.4, 157.8, -28.6), sources=[tmp_path / "a.nc", currents])
+    assert ("cold rims of clouds taken off" in sea["temperature"].attrs["history"]) is not model

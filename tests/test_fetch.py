@@ -17,6 +17,7 @@ import tomllib
 import warnings
 from email.utils import formatdate
 from pathlib import Path
+from types import SimpleNamespace
 from typing import NamedTuple
 from urllib.parse import unquote
 
@@ -32,6 +33,7 @@ from searcher.cli.verbs import held_age
 from searcher.errors import SourceError
 from searcher.geo import Region
 from searcher.sources import SourceWarning, load_sea, store, web
+from searcher.sources import fetch as fetching
 from searcher.sources.asking import cut_pieces, list_runs, make_request, shift_near
 from searcher.sources.catalogue import find_products, read_catalogue
 from searcher.sources.copernicus import build_arguments
@@ -645,6 +647,65 @@ def test_a_second_fetch_in_one_folder_waits_its_turn(fetch, tmp_path):
     ):
         fetch(("it", "temperature", "sst"))
     assert fetch(("it", "temperature", "sst"))[0].status == "fetched"
+
+
+class OfWindows:
+    """`msvcrt.locking` as its documentation has it, by a lock of this system."""
+
+    LK_NBLCK = 2
+
+    def locking(self, handle, mode, count):
+        import fcntl
+
+        assert (mode, count) == (self.LK_NBLCK, 1)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise PermissionError(13, "Permission denied") from None
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a stand-in for Windows")
+def test_a_second_fetch_waits_its_turn_on_windows(tmp_path, monkeypatch):
+    monkeypatch.setattr(store, "sys", SimpleNamespace(platform="win32"))
+    monkeypatch.setattr(store, "msvcrt", OfWindows(), raising=False)
+    folder = tmp_path / "data"
+    with store.hold_folder(folder):
+        assert [path.name for path in folder.iterdir()] == [store.LOCK_FILE]
+        with pytest.raises(SourceError, match="another fetch is at work in"), store.hold_folder(folder):
+            pass
+    assert not folder.exists()
+    with store.hold_folder(folder):
+        (folder / "it.nc").touch()
+    assert [path.name for path in folder.iterdir()] == ["it.nc"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a stand-in for Windows")
+def test_a_folder_that_takes_no_lock_is_told_on_windows(tmp_path, monkeypatch):
+    monkeypatch.setattr(store, "sys", SimpleNamespace(platform="win32"))
+    (tmp_path / store.LOCK_FILE).mkdir()
+    with pytest.raises(SourceError, match="takes no file"), store.hold_folder(tmp_path):
+        pass
+
+
+def test_no_long_wait_is_without_a_limit(fetch, monkeypatch):
+    """On Windows a wait without one hears no Ctrl-C (documentation of `threading.Lock.acquire`)."""
+    waited = threading.Condition.wait
+    limits = []
+
+    def wait(self, timeout=None):
+        begun = time.monotonic()
+        try:
+            return waited(self, timeout)
+        finally:
+            if threading.current_thread() is threading.main_thread() and time.monotonic() > begun + 0.1:
+                limits.append(timeout)
+
+    slow = fetching._fetch
+    monkeypatch.setattr(fetching, "_fetch", lambda *given: (time.sleep(0.5), slow(*given))[1])
+    monkeypatch.setattr(threading.Condition, "wait", wait)
+    fetch(("it", "temperature", "sst"))
+    assert limits
+    assert None not in limits
 
 
 def test_a_folder_that_cannot_be(fetch, tmp_path):

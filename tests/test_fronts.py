@@ -13,7 +13,16 @@ from seas import LEAVE, TASMAN, Plane, hours, make_axes, make_node, make_picture
 
 from searcher.errors import SeaError
 from searcher.fronts import attraction, find_convergence_lines, find_fronts, find_temperature_breaks
-from searcher.fronts.temperature import noise_of
+from searcher.fronts.section import slope_noise
+from searcher.fronts.temperature import (
+    BREAK,
+    LEAST_STEP,
+    LINE_NOISE,
+    LINE_STEP,
+    line_noise_of,
+    noise_and_smoothing,
+    noise_of,
+)
 from searcher.geo import line_length
 from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK
 
@@ -263,6 +272,56 @@ def test_noise_of_a_picture_is_measured(patch):
     assert noise_of(field + noise) == pytest.approx(0.15, rel=0.1)
     assert noise_of(24.0 + 1e-5 * x) < 1e-4
     assert noise_of(np.full(x.shape, np.nan)) == 0.0
+
+
+@pytest.fixture(scope="module")
+def broad():
+    """Axes and places of a picture of 160 x 160 nodes, 0.02° apart."""
+    axis = 0.02 * (np.arange(160) - 79.5)
+    lon, lat = TASMAN.lon + axis, TASMAN.lat + axis
+    return lon, lat, *PLANE.metres(*np.meshgrid(lon, lat))
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_scan_lines_off_in_level_are_no_fronts(broad, turned):
+    """Rows, or columns, each off by 0.1 °C (sd): the front alone is found, less than a tenth is beside it."""
+    lon, lat, x, y = broad
+    field, _ = tanh_front(x, y, angle=60.0, step=1.0)
+    rng = np.random.default_rng(6)
+    length, beside = 0.0, 0.0
+    for _ in range(3):
+        off = rng.normal(0.0, 0.1, (160, 1))
+        striped = field + rng.normal(0.0, 0.1, x.shape) + (off.T if turned else off)
+        for row in find_temperature_breaks(make_picture(lon, lat, striped)):
+            far = np.median(np.abs(distances([row], 60.0, 0.0))) > 2 * cell_size()
+            length, beside = length + row["length"], beside + far * row["length"]
+    assert length > 3 * 250e3
+    assert beside < 0.1 * length
+
+
+def test_noise_of_scan_lines_is_measured(broad):
+    """Against what was put in; where there is none, nothing is changed by eddies, fronts or chance."""
+    _, _, x, y = broad
+    field = tanh_front(x, y, angle=5.0)[0] + np.sin(x / 16e3) * np.sin(y / 16e3)  # eddies 100 km apart
+    rng = np.random.default_rng(7)
+    for noise in (0.0, 0.02, 0.1):
+        pixels = field + rng.normal(0.0, noise, x.shape)
+        assert line_noise_of(pixels, noise) < max(LINE_NOISE * noise, LINE_STEP * LEAST_STEP)
+        assert noise_and_smoothing(pixels, 2000.0, BREAK, 3000.0)[0] == noise_of(pixels)
+        striped = [pixels + rng.normal(0.0, 0.1, (160, 1)) for _ in range(20)]
+        told = [line_noise_of(picture, noise) for picture in striped]
+        assert np.mean(told) == pytest.approx(0.1, rel=0.1)
+        assert [line_noise_of(picture.T, noise) for picture in striped] == told
+    assert line_noise_of(field[:40, :40], 0.1) == 0.0
+
+
+def test_noise_of_scan_lines_counts_as_it_errs_in_slopes():
+    """As the slopes of striped water err that scipy's derivative of a Gaussian makes."""
+    cell = 2000.0
+    off = np.random.default_rng(8).normal(0.0, 0.1, 4000)
+    noise, sigma = noise_and_smoothing(np.tile(off[:, None], 64), cell, BREAK, 12e3)
+    across = ndimage.gaussian_filter1d(off, sigma / cell, order=1).std() / cell
+    assert slope_noise(noise, cell, sigma) == pytest.approx(across, rel=0.1)
 
 
 @settings(max_examples=10, deadline=None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 from seas import LEAVE, TASMAN, Plane, make_axes, make_node, make_picture, make_simple_sea, tanh_front
 
 from searcher.drift import drift_fronts
@@ -49,6 +50,20 @@ def test_noise_of_an_ocean_colour_picture_makes_no_change():
     for seed in range(4):
         noise = np.random.default_rng(seed).normal(0.0, 0.1, X.shape)
         assert find_color_changes(make_picture(LON, LAT, 0.1 * 10**noise)) == []
+
+
+@pytest.mark.parametrize("failed", [0.0, -0.05])
+def test_a_retrieval_that_failed_is_no_lean_water(failed):
+    """The lines are those of the same picture with the failed pixels missing."""
+    rng = np.random.default_rng(3)
+    green = chlorophyll(X, Y, times=4.0) * 10 ** rng.normal(0.0, 0.03, X.shape)
+    blobs = gaussian_filter(rng.normal(size=X.shape), 3.0)
+    bad = blobs > np.quantile(blobs, 0.97)
+    found, expected = (
+        find_color_changes(make_picture(LON, LAT, np.where(bad, value, green))) for value in (failed, np.nan)
+    )
+    assert [row["geometry"] for row in found] == [row["geometry"] for row in expected]
+    assert len(found) <= 3
 
 
 def colored_sea(pictures, *, image_hours, u=0.0, **more):

@@ -30,6 +30,7 @@ from searcher.sources.axes import cut_axis, even_steps, interpolate_axis
 from searcher.sources.files import read_fields, survey_file
 from searcher.sources.layers import keep_hours, keep_images
 from searcher.sources.names import list_choices, read_names
+from searcher.sources.opening import open_raw
 from searcher.sources.unpack import UNITS, conversion, decode_times, unpack
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -1052,6 +1053,34 @@ def test_a_file_cut_short_anywhere(tmp_path, kind, left):
     path.write_bytes(raw[: int(len(raw) * left)])
     with pytest.raises(SourceError, match=r"a\.nc: cannot be read as netCDF, damaged or cut short"):
         load_sea(REGION, sources=sources)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+def test_a_file_cut_short_is_closed_while_its_fault_is_held(tmp_path):
+    """Windows removes no file that is open."""
+    path = tmp_path / "a.nc"
+    xr.Dataset({"sst": (("lat", "lon"), np.zeros((50, 50)))}).to_netcdf(path, format="NETCDF3_CLASSIC")
+    path.write_bytes(path.read_bytes()[:-5000])
+    with pytest.raises(OSError, match="shorter than its header says") as held, open_raw(path):
+        pass
+    assert held.value is not None
+    handles = [handle.readlink() for handle in Path("/proc/self/fd").iterdir() if handle.is_symlink()]
+    assert path not in handles
+    assert str(path) not in Path("/proc/self/maps").read_text(encoding="utf-8")
+
+
+def test_chlorophyll_of_zero_is_missing(tmp_path):
+    path = files.mur(tmp_path / "a.nc")
+    with xr.open_dataset(path, decode_cf=False) as data:
+        chlor = data[["analysed_sst"]].rename(analysed_sst="chlor_a").load()
+    values = np.full(chlor["chlor_a"].shape, 0.3, np.float32)
+    values[..., ::5, ::7] = 0.0
+    chlor["chlor_a"] = (chlor["chlor_a"].dims, values, {"units": "mg m-3"})
+    chlor.to_netcdf(tmp_path / "color.nc")
+    sea = load_sea(REGION, sources=[path, files.oscar(tmp_path / "b.nc"), tmp_path / "color.nc"])
+    found = sea["color"]["chlor_a"].values
+    assert np.isnan(found).any()
+    assert np.nanmin(found) == np.float32(0.3)
 
 
 @pytest.mark.parametrize("left", [1.0, 0.5])

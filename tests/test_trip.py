@@ -727,6 +727,18 @@ def test_a_closed_area_file_that_is_not_there_is_refused(tmp_path):
     assert f'given "lanes.geojson", no such file in {tmp_path}' in problem
 
 
+@pytest.mark.parametrize("section", ["data", "avoid"])
+def test_a_path_whose_backslash_began_a_code_is_refused(tmp_path, section):
+    """TOML 1.0: \\n in a basic string is a newline, \\t a tab."""
+    file = r"data\north.nc" if section == "data" else r"areas\traffic.geojson"
+    before = '"data/*.nc"' if section == "data" else "[avoid]"
+    after = f'"{file}"' if section == "data" else f'[avoid]\nfiles = ["{file}"]'
+    (problem,) = problems_of(changed((before, after)), tmp_path)
+    assert f"[{section}] files: " in problem
+    assert f'"{file}"' in problem
+    assert r". In double quotes \ begins a code: write / (data/*.nc), or put it in single quotes" in problem
+
+
 def test_a_sea_buoy_in_a_closed_area_is_refused(tmp_path):
     ring = [[lon - 0.3, lat] for lon, lat in SQUARE]
     (problem,) = problems_of(

@@ -27,7 +27,8 @@ def find_color_changes(picture: xr.DataArray, *, smoothing: float = SMOOTHING) -
     """Changes of colour in one picture of chlorophyll (lat, lon), mg/m³: a list of rows for the fronts table.
 
     As of `find_temperature_breaks`, with `strength` in decades/m, `step` in decades, the richer, greener
-    water on the left of the line, and `warm_side` "".
+    water on the left of the line, and `warm_side` "". Values of 0 and below are retrievals that failed, and
+    count as missing.
     """
-    decades = np.log10(picture.clip(min=LEAST))
+    decades = np.log10(picture.where(picture > 0.0).clip(min=LEAST))
     return find_steps(decades, CHANGE, smoothing=smoothing)  # type: ignore[arg-type]  # still a DataArray

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -45,6 +45,8 @@ from searcher.sources.tell import tell_box, tell_time
 from searcher.sources.web import Progress, Web
 
 AT_ONCE = 4
+#: how long Ctrl-C may go unheard, s: on Windows no wait without a limit hears it
+SOON = 0.2
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,8 @@ def fetch_products(
     ):
         futures = [pool.submit(_fetch, product, replace(job, web=web)) for product in products]
         try:
+            while wait(futures, timeout=SOON).not_done:
+                pass
             return [future.result() for future in futures]
         except BaseException:
             web.stop.set()  # Ctrl-C: children end now, a transfer with its next piece or the longest silence

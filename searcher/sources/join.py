@@ -15,6 +15,7 @@ from searcher.sources.axes import even_steps, interpolate_axis, share_covered
 from searcher.sources.fields import Field
 from searcher.sources.files import read_fields
 from searcher.sources.layers import IMAGES, Layer
+from searcher.sources.rims import trim_rims
 
 AS_READ = "as in the files, in common units"
 
@@ -40,6 +41,8 @@ def read_layer(layer: Layer, times: np.ndarray | None, region: Region, *, min_qu
     if problems:
         raise SourceError.of_problems("sea files", problems)
     data = _dataset(layer, arrays, times)
+    if layer.choice.node == "temperature" and layer.choice.rank == 0:  # not of a model
+        data = trim_rims(data)
     return data.assign_attrs(_node_attrs(layer, list(plan), region))
 
 

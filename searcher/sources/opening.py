@@ -66,14 +66,22 @@ def _check_whole(path: str | os.PathLike[str]) -> None:
             "netCDF of the kind CDF-5, of which it cannot be told whether it is whole; "
             "turn it into netCDF-4: nccopy -k nc4 OLD.nc NEW.nc"
         )
-    if start not in CLASSIC:
-        return
+    if start in CLASSIC and not _is_whole(path):
+        raise OSError("NetCDF: shorter than its header says")
+
+
+def _is_whole(path: str | os.PathLike[str]) -> bool:
+    """Whether a netCDF-3 file holds all its variables.
+
+    The fault of one that does not ends here: it keeps the file open, which Windows then would not remove.
+    """
     try:
         whole = netcdf_file(path, mmap=True)  # lays every variable over the file, reads nothing
-    except (ValueError, IndexError, TypeError, KeyError) as error:
-        raise OSError("NetCDF: shorter than its header says") from error
+    except (ValueError, IndexError, TypeError, KeyError):
+        return False
     whole.variables.clear()
     whole.close()
+    return True
 
 
 def why_unreadable(path: Path, error: Exception) -> str:

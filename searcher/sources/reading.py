@@ -52,6 +52,8 @@ def read_field(data: xr.Dataset, found: Field, steps: np.ndarray, min_quality: i
         values = turn_to_east(*pair, angle)[0 if is_first else 1].astype(np.float32)
     if found.choice.node == "depth":
         _drop_land(values, data[found.variable].attrs, found.choice.variables[found.name])
+    if found.choice.node == "color":
+        values[values == 0.0] = np.nan  # a retrieval that failed: no water is without any (common practice)
     return values
 
 

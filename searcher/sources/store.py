@@ -12,8 +12,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import sys
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -23,12 +24,14 @@ from searcher.errors import SourceError
 from searcher.geo import Region, near_longitude
 from searcher.sources.asking import Request
 
-try:
+if sys.platform == "win32":
+    import msvcrt
+else:
     import fcntl
-except ImportError:  # Windows, where a file that another process has open cannot be removed anyway
-    fcntl = None  # type: ignore[assignment]
 
 UNDER_WAY = ".fetch-"
+#: what is locked on Windows, where a folder cannot be
+LOCK_FILE = ".fetch-lock"
 #: a request is met by an older one that fell short by no more than this, degrees
 NEAR = 1e-6
 
@@ -90,33 +93,48 @@ def hold_folder(folder: Path) -> Iterator[None]:
 
 @contextmanager
 def _lock(folder: Path) -> Iterator[None]:
-    if fcntl is None:
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
+    """Hold a folder alone, by a lock that ends with the process, however it ends."""
+    handle = _open_to_lock(folder)
     try:
-        _take_lock(handle, folder)
+        if not _take_lock(handle):
+            raise SourceError(f"another fetch is at work in {folder}", hint="Wait for it to end")
         yield
     finally:
         os.close(handle)
+        with suppress(OSError):  # another fetch has opened it
+            (folder / LOCK_FILE).unlink(missing_ok=True)
 
 
-def _take_lock(handle: int, folder: Path) -> None:
+def _open_to_lock(folder: Path) -> int:
+    """A handle of a folder itself, on Windows of a file in it."""
+    if sys.platform != "win32":
+        return os.open(folder, os.O_RDONLY)
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)  # ends with the process, however it ends
-    except BlockingIOError as error:
-        raise SourceError(f"another fetch is at work in {folder}", hint="Wait for it to end") from error
+        return os.open(folder / LOCK_FILE, os.O_RDWR | os.O_CREAT)
+    except OSError as error:
+        raise SourceError(f"{folder} takes no file: {error.strerror}") from error
+
+
+def _take_lock(handle: int) -> bool:
+    """Lock a handle; False where another run has it."""
+    try:
+        if sys.platform == "win32":
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (BlockingIOError, PermissionError):
+        return False
     except OSError:  # a disk over a network that knows no locks
-        return
+        pass
+    return True
 
 
 def clear_under_way(folder: Path) -> None:
     """Remove what a run left half done. Hold the folder for this."""
     for path in folder.glob(f"{UNDER_WAY}*"):
-        try:
-            path.unlink()
-        except OSError:  # a folder of that name, or a file in use: not ours, or not now
-            continue
+        if path.name != LOCK_FILE:
+            with suppress(OSError):  # a folder of that name, or a file in use: not ours, or not now
+                path.unlink()
 
 
 def path_of(folder: Path, product: str) -> Path:

@@ -12,7 +12,7 @@ import shapely
 import shapely.geometry
 
 from searcher import geo
-from searcher.trip.model import matches
+from searcher.trip.model import matches, say_backslash
 
 UNREADABLE = (KeyError, TypeError, ValueError, AttributeError, IndexError, shapely.errors.ShapelyError)
 
@@ -23,7 +23,7 @@ def read_closed(folder: Path, patterns: Sequence[str], near_lon: float) -> tuple
     for pattern in patterns:
         paths = matches(folder, pattern)
         if not paths:
-            faults.append(f"given {json.dumps(pattern)}, no such file in {folder}")
+            faults.append(f"given {json.dumps(pattern)}, no such file in {folder}{say_backslash(pattern)}")
         for path in paths:
             found, problems = read_areas(path)
             areas += [_beside(area, near_lon) for area in found]

@@ -302,6 +302,15 @@ def matches(folder: Path, pattern: str) -> list[Path]:
     return sorted(path for path in (folder / name for name in names) if path.is_file())
 
 
+#: what a path with \\ is written with, which in TOML begins a code inside double quotes
+BACKSLASH = "In double quotes \\ begins a code: write / (data/*.nc), or put it in single quotes"
+
+
+def say_backslash(pattern: str) -> str:
+    """How to write a pattern in which such a code was read, such as the \\n of "data\\north.nc"; else ""."""
+    return "" if pattern.isprintable() else f". {BACKSLASH}"
+
+
 class Trip(Section):
     """A trip as the rest of the package sees it; `text` is that of the file it was read from."""
 

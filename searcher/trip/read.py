@@ -24,6 +24,7 @@ from searcher.geo import Place
 from searcher.trip.areas import read_closed
 from searcher.trip.hours import read_window, to_numpy
 from searcher.trip.model import (
+    BACKSLASH,
     OPTIONAL,
     REQUIRED,
     SECTIONS,
@@ -36,6 +37,7 @@ from searcher.trip.model import (
     Trip,
     keys_of,
     matches,
+    say_backslash,
     say_speeds,
 )
 from searcher.trip.values import Section, is_number, is_pair
@@ -106,7 +108,7 @@ def _say_line(text: str, reason: str) -> str:
         return ""
     line = text.splitlines()[int(found[1]) - 1].strip()
     if "\\" in line:
-        return f": {line}. In double quotes \\ begins a code: write / (data/*.nc), or put it in single quotes"
+        return f": {line}. {BACKSLASH}"
     return f": {line}. Numbers have a point, not a comma; words stand in quotes, lists in brackets"
 
 
@@ -325,6 +327,9 @@ def _finish_parts(parts: Mapping[str, Any], folder: Path, faults: Faults) -> dic
     """The parts of a trip: the sections, with hours in UTC, closed areas read, and ways to write values."""
     port, times, avoid, show = (parts[name] for name in ("port", "window", "avoid", "show"))
     finished = dict(parts)
+    for pattern in parts["data"].files if parts["data"] else ():
+        if say_backslash(pattern) and not matches(folder, pattern):
+            faults.add("data", "files", f"{_no_match(pattern, folder)}{say_backslash(pattern)}")
     if port and parts["finish"]:
         finished["finish"] = _beside(parts["finish"], port)
     if port and times:
@@ -345,6 +350,10 @@ def _finish_parts(parts: Mapping[str, Any], folder: Path, faults: Faults) -> dic
     return finished
 
 
+def _no_match(pattern: str, folder: Path) -> str:
+    return f"nothing matches {json.dumps(pattern)} in {folder}"
+
+
 def _beside(finish: Finish, port: Port) -> Finish:
     """The port to finish in with longitudes that go on from those of the port, past 180° too."""
     places = {
@@ -357,7 +366,7 @@ def _beside(finish: Finish, port: Port) -> Finish:
 def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
     """What is not wrong but should be known: no files, no daylight, next to no reserve, a departure past."""
     findings = [
-        f"[data] files: nothing matches {json.dumps(pattern)} in {trip.folder}"
+        f"[data] files: {_no_match(pattern, trip.folder)}"
         for pattern in trip.data.files
         if not matches(trip.folder, pattern)
     ]
