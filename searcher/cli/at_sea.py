@@ -100,7 +100,7 @@ def log(
     elif undo:
         show_taken_back(trip, how)
     elif entry_given:
-        show_added(trip, parse_entry(trip, text, note=note, **said), how)
+        show_added(trip, *parse_entry(trip, text, note=note, **said), how)
     else:
         show_log(trip, how)
 
@@ -127,8 +127,8 @@ def split_folder(words: list[str]) -> tuple[Path, str]:
     return HERE, " ".join(words)
 
 
-def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) -> Sighting:
-    """The entry of a text of trade words and the options beside it, checked."""
+def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) -> tuple[Sighting, str]:
+    """The entry of a text of trade words and the options beside it; and what of the plan it names."""
     import shapely
 
     from searcher.sightings import Sighting, parse_words
@@ -164,7 +164,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
             )
         line = shapely.Point(places[0].middle)
         when = {"time": moments[0] if moments else find_moment(trip, None)}
-    return Sighting(
+    entry = Sighting(
         words.kind,
         line,
         count=words.count,
@@ -177,6 +177,7 @@ def parse_entry(trip: Trip, text: str, *, note: str = "", **said: str | None) ->
         time=to_numpy(when["time"]),
         end=to_numpy(when["end"]) if "end" in when else None,
     )
+    return entry, " to ".join(place.name for place in places if place.name)
 
 
 def take_places(trip: Trip, text: str, said: dict[str, str | None]) -> tuple[list[Found], str]:
@@ -238,14 +239,14 @@ def hours_of(trip: Trip) -> tuple[datetime, datetime]:
     return to_datetime(trip.window.start - BESIDE), to_datetime(trip.window.end + BESIDE)
 
 
-def show_added(trip: Trip, entry: Sighting, how: Telling) -> None:
+def show_added(trip: Trip, entry: Sighting, name: str, how: Telling) -> None:
     """Store an entry, then say so: what is said to be stored is on the disk."""
     from searcher.sightings import add_sighting, read_sightings
 
     number = add_sighting(trip.folder, entry)
     rows = read_sightings(trip.folder)
     row = rows[rows["id"] == number].iloc[0]
-    how.tell(facts_of(row), f"logged {say_entry(row, trip, placed=False)}")
+    how.tell(facts_of(row), f"logged {say_entry(row, trip, name)}")
 
 
 def show_taken_back(trip: Trip, how: Telling) -> None:
@@ -349,14 +350,13 @@ def facts_of(row: pd.Series) -> dict[str, Any]:
     return facts | {"geometry": json.loads(shapely.to_geojson(row["geometry"]))}
 
 
-def say_entry(row: pd.Series, trip: Trip, *, placed: bool = True) -> str:
-    """An entry on one line; where it was `placed` by the plan, with where that had it by then."""
+def say_entry(row: pd.Series, trip: Trip, name: str = "") -> str:
+    """An entry on one line, at its position or at what of the plan it names."""
     import numpy as np
     import shapely
 
     from searcher.geo import Place, line_length
     from searcher.sightings import say_place
-    from searcher.sightings.entry import BY_PLAN
     from searcher.units import DAY
 
     show, xy = trip.show, shapely.get_coordinates(row["geometry"])
@@ -374,8 +374,8 @@ def say_entry(row: pd.Series, trip: Trip, *, placed: bool = True) -> str:
     places = say_place(Place(*xy[0]))
     if is_stretch:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
-    if row["source"] == BY_PLAN and not placed:  # the plan would have to be opened first, a second or two
-        places = "the place that box or leg has in the plan at that hour"
+    if name:  # a box drifts: where it was by then would take opening the plan, a second or two
+        places = f"{name}, where the plan has it then"
     what = " ".join(filter(None, (say_kind(row["kind"]), *said)))
     what = "".join(c if c.isprintable() else " " for c in what)
     return f"{say(row['time'])}{until} {what} at {places}"

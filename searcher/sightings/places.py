@@ -24,11 +24,12 @@ MARKS = str.maketrans(dict.fromkeys("°º˚'′’\"″”", " "))
 
 
 class Found(NamedTuple):
-    """A place in a text: a position, or a stretch of the plan; and the text without it."""
+    """A place in a text: a position, or a stretch of the plan with its `name`; and the text without it."""
 
     place: Place | None
     line: shapely.LineString | None
     rest: str
+    name: str = ""
 
     @property
     def middle(self) -> Place:
@@ -53,8 +54,9 @@ def find_place(text: str, *, region: Region | None = None, folder: Path | None =
     """The place somewhere in a text, or None. Raises `SearcherError` for one that cannot be."""
     planned = PLANNED.search(text)
     if planned:
-        line = planned_line(folder or Path(), (planned[1] or "box").lower(), int(planned[2]))
-        return Found(None, line, _without(text, planned))
+        what, number = (planned[1] or "box").lower(), int(planned[2])
+        line = planned_line(folder or Path(), what, number)
+        return Found(None, line, _without(text, planned), f"{what} {number}")
     plain = re.sub(r"(?<=\d)-(?=\d)", " ", text.translate(MARKS))
     pointed = re.sub(r"(?<=\d),(?=\d)", ".", plain)  # 25,2' is 25.2'; as long, so that matches fit both
     match = LETTER_LAST.search(pointed) or LETTER_FIRST.search(pointed)
