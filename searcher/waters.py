@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 from searcher.coast import Coast, survey_coast
 from searcher.geo import Place
 from searcher.kernels.march import EVERYWHERE, Medium, march, straight_times, trace_back
-from searcher.kernels.sample import Flow, Grid, sample_field
+from searcher.kernels.sample import Grid, sample_field
 from searcher.sea import flow_of, grid_of, has, to_seconds
 from searcher.threads import each_in_threads, in_threads
 from searcher.trip import Trip
@@ -312,7 +312,8 @@ def survey_waters(
 def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) -> tuple[Hourly, np.ndarray]:
     """Currents of the hours of the trip `near` open water, gaps filled; where they were known."""
     data = sea["currents"].to_dataset()
-    given, moments = _hour_by_hour(flow_of(data), trip)
+    flow, moments = flow_of(data), _hours_of(trip)
+    given = (_at_hours(part, flow.t, moments) for part in (flow.u, flow.v))
     fields = np.stack([_sampled(part, grid_of(data), coast, near) for part in given], axis=-1)
     known = _fill_gaps(fields, near)
     if not known.any():
@@ -325,8 +326,8 @@ def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) ->
     if not has(sea, "waves"):
         return None
     data = sea["waves"].to_dataset()
-    (height, _), _ = _hour_by_hour(flow_of(data, "hs", "hs"), trip)
-    fields = _sampled(height, grid_of(data), coast, near)
+    times, height = to_seconds(data["time"].values), data["hs"].values.astype(np.float64)
+    fields = _sampled(_at_hours(height, times, _hours_of(trip)), grid_of(data), coast, near)
     return fields if _fill_gaps(fields, near).any() else None
 
 
@@ -372,15 +373,19 @@ def _bridge(field: np.ndarray, times: np.ndarray) -> np.ndarray:
     return bridged
 
 
-def _hour_by_hour(flow: Flow, trip: Trip) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
-    """Both parts (time, lat, lon) of a flow over the trip in even steps of up to an hour, and their times."""
+def _hours_of(trip: Trip) -> np.ndarray:
+    """The hours of a trip in even steps of up to an hour, s since `sea.EPOCH`."""
     first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
-    moments = np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
-    place = np.interp(moments, flow.t, np.arange(flow.t.size))  # among the fields; held at both ends
+    return np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
+
+
+def _at_hours(field: np.ndarray, times: np.ndarray, moments: np.ndarray) -> np.ndarray:
+    """A field (time, lat, lon) of some times at some moments (s), linear between them, held at both ends."""
+    place = np.interp(moments, times, np.arange(times.size))  # among the times
     before = place.astype(np.int64)
     after, share = np.ceil(place).astype(np.int64), (place - before)[:, None, None]
-    u, v = (_bridge(part, flow.t) for part in (flow.u, flow.v))
-    return (u[before] + share * (u[after] - u[before]), v[before] + share * (v[after] - v[before])), moments
+    field = _bridge(field, times)
+    return field[before] + share * (field[after] - field[before])
 
 
 def _sampled(fields: np.ndarray, grid: Grid, coast: Coast, wanted: np.ndarray) -> np.ndarray:

@@ -263,7 +263,7 @@ def test_files_go_into_a_folder_of_their_own(plan, tmp_path):
 def test_a_hand_over_that_fails_leaves_nothing_behind(plan, tmp_path, monkeypatch):
     (tmp_path / "brief.html").write_text("of before")
 
-    def fail(_plan, folder):
+    def fail(_plan, folder, **_):
         (folder / "route.gpx").write_text("half")
         raise SearcherError("disk full")
 

@@ -172,7 +172,7 @@ def facts_of(found: Rerank) -> dict[str, Any]:
         "reasons": say_reasons(found),
         "notes": [
             *(text for text in made.cautions if text == CHANGED),
-            *([learned_words(made)] if made.learned_from else []),
+            *filter(None, [learned_words(made)]),
         ],
         "at": list(found.at),
         "time": f"{found.now}Z",

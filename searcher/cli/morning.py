@@ -192,14 +192,9 @@ def write_everything(
 ) -> list[Path]:
     """All files of the hand-over and the plan itself, with a word on the screen."""
     step("drawing the map and writing the page")
-    from searcher.brief import write_all
-    from searcher.files import write_together
-    from searcher.keep import PLAN_FILE, save_plan
+    from searcher.desk.handover import write_over
 
-    return write_together(
-        folder,
-        lambda scratch: [*write_all(made, scratch, plotter=plotter), save_plan(made, scratch / PLAN_FILE)],
-    )
+    return write_over(made, folder, plotter=plotter)
 
 
 def show_written(made: Plan, paths: list[Path], as_json: bool, quiet: bool) -> None:

@@ -81,8 +81,8 @@ def print_plan(made: Plan) -> None:
     for stay in made.stays.itertuples():
         typer.echo(say_stay(stay, show, day))
     typer.echo(say_proof(made.best, made.bound))
-    if made.learned_from:
-        typer.echo(learned_words(made))
+    if learned := learned_words(made):
+        typer.echo(learned)
     first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
     typer.echo(f"\nFirst to box {first['rank']}: {first['why']}")
     typer.echo(f"Turn for home from the last box by {show.say_time(made.turn_for_home)} at the latest.")

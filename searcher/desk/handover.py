@@ -6,12 +6,16 @@ import os
 import shutil
 from itertools import count
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from searcher.brief import write_all
 from searcher.errors import SearcherError
 from searcher.files import scratch_folder, write_together
 from searcher.keep import PLAN_FILE, save_plan
 from searcher.plan import Plan
+
+if TYPE_CHECKING:
+    from searcher.brief import Plotter
 
 #: sub-folders are called by this and a number
 NAME = "desk"
@@ -29,10 +33,11 @@ def write_aside(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     return [home / name for name in names]
 
 
-def write_over(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
-    """All files of the hand-over and plan.nc in place of the trip's own: all of them, or none."""
+def write_over(plan: Plan, folder: str | os.PathLike[str], *, plotter: Plotter | None = None) -> list[Path]:
+    """All files of the hand-over (as `write_all`) and plan.nc in place of the trip's own: all, or none."""
     return write_together(
-        folder, lambda scratch: [*write_all(plan, scratch), save_plan(plan, scratch / PLAN_FILE)]
+        folder,
+        lambda scratch: [*write_all(plan, scratch, plotter=plotter), save_plan(plan, scratch / PLAN_FILE)],
     )
 
 

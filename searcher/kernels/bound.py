@@ -427,8 +427,7 @@ def _neighbours(steps: Steps, count: int, crossed: np.ndarray) -> np.ndarray:
     there_and_back = np.full((boxes, boxes), np.iinfo(np.int64).max)
     one, other = np.meshgrid(steps.box[1:], steps.box[1:], indexing="ij")
     np.minimum.at(there_and_back, (one, other), (steps.go + steps.go.T)[1:, 1:])
-    often = np.where(np.eye(boxes, dtype=bool), -1.0, crossed)
-    there_and_back[np.arange(boxes), np.arange(boxes)] = np.iinfo(np.int64).max
+    often = np.where(np.eye(boxes, dtype=bool), -1.0, crossed)  # a box itself comes last
     return np.lexsort((there_and_back, -often), axis=1)[:, : min(count, boxes - 1)].astype(np.int64)
 
 
