@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 
 from searcher.carry import DEBRIS, WEED, Drift, Leeway, Seen, drift_doubt, make_drift, scatter
 from searcher.errors import NoData
-from searcher.fronts.persistence import clear_views, join_repeats
+from searcher.fronts.persistence import clear_views, join_repeats, longest_afloat
 from searcher.geo import GEOD, Place, densify, line_length, near_longitude, normals
 from searcher.kernels.advect import AFLOAT, GONE
 from searcher.kernels.metric import row_metrics
@@ -43,14 +43,6 @@ def drift_line(
     xy = shapely.get_coordinates(line)
     lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start, end, windage=windage)
     return longest_afloat(np.column_stack([lon, lat]), afloat)
-
-
-def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
-    """The line of the longest run of vertices afloat; empty where it has fewer than two."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], afloat.astype(np.int8), [0]])))
-    runs = list(zip(edges[::2], edges[1::2], strict=True))
-    first, last = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
-    return shapely.LineString(xy[first:last]) if last - first >= 2 else shapely.LineString()
 
 
 def lines_at(table: pd.DataFrame, drift: Drift, time: ArrayLike) -> np.ndarray:

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from searcher.carry import Drift
 from searcher.derived import stands_out, steepness_of
 from searcher.drift import lines_at
-from searcher.geo import LocalPlane, Place, Region, densify, normals
+from searcher.geo import LocalPlane, Place, Region, densify, left_side, normals
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid, sample_field
 from searcher.profile import Profile
@@ -113,7 +113,7 @@ class Observer:
             "beside": kinds_beside(others),
             "seen_share": float(front.seen_share),
             "step": float(front.step),
-            "warm_side": str(front.warm_side),
+            "warm_side": left_side(box.line) if box.kind == TEMPERATURE_BREAK else "",
             "strength": float(front.strength),
         }
 

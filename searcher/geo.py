@@ -32,6 +32,10 @@ COMPASS = (
 )
 
 
+#: a line whose ends are nearer to each other than this share of its length has no side of its own
+STRAIGHT = 0.3
+
+
 class Place(NamedTuple):
     """A point at sea or ashore: longitude and latitude, degrees."""
 
@@ -128,6 +132,16 @@ def densify(line: shapely.LineString, spacing: float) -> shapely.LineString:
 def compass_point(degrees: float) -> str:
     """The nearest of the eight compass points to a true bearing, in words."""
     return COMPASS[round(degrees / 45.0) % 8]
+
+
+def left_side(line: shapely.LineString) -> str:
+    """The compass point to the left of a line, in words; "" where it bends too far round to have one."""
+    xy = shapely.get_coordinates(line)
+    first, last = (Place(float(lon), float(lat)) for lon, lat in xy[[0, -1]])
+    # the mean of its directions, each for its length, is as long as it is straight
+    if distance(first, last) < STRAIGHT * line_length(xy):
+        return ""
+    return compass_point((bearing(first, last) - 90.0) % 360.0)
 
 
 class LocalPlane:

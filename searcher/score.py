@@ -148,7 +148,8 @@ def explain(box: Row, facts: dict[str, Any], show: Show) -> str:
     if box.kind == TEMPERATURE_BREAK:
         seen = _say_seen(facts["seen_share"])
         step = show.say_step(facts["step"])
-        head = f"The cold side of a {step} break, warm to the {facts['warm_side']}, {seen}"
+        warm = f", warm to the {facts['warm_side']}" if facts["warm_side"] else ""
+        head = f"The cold side of a {step} break{warm}, {seen}"
     elif box.kind == COLOR_CHANGE:
         seen = _say_seen(facts["seen_share"])
         head = f"A colour change, {10 ** facts['step']:.1f} times the chlorophyll on its green side, {seen}"
@@ -180,4 +181,4 @@ def explain(box: Row, facts: dict[str, Any], show: Show) -> str:
 
 
 def _say_seen(share: float) -> str:
-    return "seen in every clear picture" if share > 0.99 else f"seen in {share:.0%} of the clear pictures"
+    return "seen in every clear picture" if share > 0.99 else f"seen in {share:.0%} of the clear views of it"

@@ -230,7 +230,7 @@ def make_fronts(lines, **columns):
         "step_doubt": 0.1,
         "width": 5000.0,
         "length": 0.0,
-        "warm_side": "east",
+        "warm_side": "west",
         "seen_share": 1.0,
         "doubt": 1000.0,
         "confidence": 0.9,

@@ -15,7 +15,8 @@ from searcher.carry import DIFFUSIVITY, DRUM, WEED, Seen, drift_doubt, make_drif
 from searcher.drift import drift_fronts, drift_line, drift_mark, longest_afloat, windage_of
 from searcher.errors import NoData
 from searcher.fronts import find_fronts
-from searcher.fronts.persistence import clear_views
+from searcher.fronts.persistence import carry_lines, clear_views, share_seen
+from searcher.fronts.temperature import find_temperature_breaks
 from searcher.geo import Place, densify
 from searcher.kernels.advect import AFLOAT
 from searcher.sea import to_seconds
@@ -214,6 +215,10 @@ def moving_front(image_hour: float, *, hole=None, speed: float = 0.4):
     return picture
 
 
+def still_front(x, y):
+    return front_of(x, y, angle=90.0, offset=0.0)[0]
+
+
 IMAGES = (-30.0, -18.0, -6.0)
 
 
@@ -251,7 +256,7 @@ def seen_of_three(first) -> list[float]:
 
 def test_a_clear_picture_without_the_line_does():
     elsewhere = seen_of_three(lambda x, y: front_of(x, y, angle=90.0, offset=-30e3 - 0.4 * 30 * HOUR)[0])
-    assert sorted(elsewhere) == pytest.approx([1 / 3, 2 / 3])
+    assert sorted(elsewhere) == pytest.approx([1 / 3, 2 / 3], abs=0.04)  # they cross, and are one there
 
 
 def test_a_clear_picture_without_any_line_does_too():
@@ -288,7 +293,40 @@ def test_clear_views_are_looked_for_where_the_water_was():
     for hole, clear in ((there, False), (here, True)):
         sea = make_simple_sea(u=0.4, sst=[moving_front(-30.0, hole=hole)], image_hours=(-30.0,), half=1.0)
         seen = line.assign(seen_time=sea["temperature"]["time"].values[0])
-        assert clear_views(seen, sea, make_drift(sea)).tolist() == [[clear]]
+        assert clear_views(seen, sea, make_drift(sea)).tolist() == [[float(clear)]]
+        longer = seen.set_geometry([north_south(half=90e3)])  # 120 of its 180 km lie behind the cloud
+        assert clear_views(longer, sea, make_drift(sea)) == pytest.approx(1.0 if clear else 1 / 3, abs=0.03)
+
+
+def test_a_front_seen_in_pieces_is_seen_in_all_of_them():
+    """Broken cloud: each of four pictures shows another third or half of a front that stands. Share 1."""
+    windows = [(-60e3, -5e3), (-20e3, 25e3), (10e3, 60e3), (-60e3, -20e3)]
+    pictures = [
+        lambda x, y, low=low, high=high: np.where((y > low) & (y < high), still_front(x, y), np.nan)
+        for low, high in windows
+    ]
+    sea = make_simple_sea(sst=pictures, image_hours=(-24.0, -16.0, -8.0, -2.0), half=0.7)
+    temperature = sea["temperature"].to_dataset()
+    found = [
+        [row["geometry"] for row in find_temperature_breaks(picture)]
+        for picture in temperature["sst"].transpose("time", "lat", "lon")
+    ]
+    whole, nowhere = (north_south(x, half=55e3) for x in (0.0, 30e3))
+    shares = share_seen(
+        [whole, nowhere], found, temperature, make_drift(sea), at=LEAVE, doubts=np.array([1500.0, 1500.0])
+    )
+    assert shares == pytest.approx([1.0, 0.0], abs=0.05)
+
+
+def test_lines_carried_on_to_an_island_are_not_drawn_over_it():
+    """Where a line has met the shore no straight piece bridges the land: its longest rest stays."""
+    island = lambda x, y: (np.abs(x) < 25e3) & (np.abs(y) < 15e3)  # noqa: E731
+    sea = make_simple_sea(u=lambda x, y: np.where(island(x, y), np.nan, 0.5), v=0.0, half=1.0)
+    line = PLANE.line([[-40e3, -80e3], [-40e3, 60e3]])
+    (carried,) = carry_lines(make_fronts([line]), make_drift(sea), LEAVE + np.timedelta64(20, "h")).geometry
+    y = PLANE.vertices(carried)[:, 1]
+    assert y.max() < -5e3
+    assert np.diff(y).max() < 2000.0
 
 
 def test_two_lines_in_one_picture_stay_two():

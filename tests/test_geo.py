@@ -150,6 +150,19 @@ def test_compass_points(degrees, point):
     assert geo.compass_point(degrees) == point
 
 
+@pytest.mark.parametrize("towards", range(0, 360, 45))
+def test_the_side_to_the_left_of_a_line(towards):
+    """A quarter turn to the left of where it goes, also where it meanders; none of a ring or a hairpin."""
+    start = geo.Place(153.0, -30.0)
+    end = geo.destination(start, towards, 40e3)
+    aside = geo.destination(geo.destination(start, towards, 20e3), towards + 90.0, 15e3)
+    side = geo.compass_point((towards - 90) % 360)
+    assert geo.left_side(shapely.LineString([start, end])) == side
+    assert geo.left_side(shapely.LineString([start, aside, end])) == side
+    assert geo.left_side(shapely.LineString([start, aside, end, start])) == ""
+    assert geo.left_side(shapely.LineString([start, end, geo.destination(start, towards, 2e3)])) == ""
+
+
 def test_line_length_is_the_sum_of_its_steps():
     line = shapely.LineString([FLINDERS, BUNINYONG, FLINDERS])
     np.testing.assert_allclose(geo.line_distances(line), [0.0, 54972.271, 2 * 54972.271], atol=2e-3)

@@ -197,7 +197,7 @@ def test_why_says_what_was_found(boxes):
     for row in boxes.itertuples():
         if row.kind == TEMPERATURE_BREAK:
             assert "1.0 °C break" in row.why
-            assert "warm to the east" in row.why
+            assert "warm to the west" in row.why  # its lines run north, the warm water on their left
             assert "seen in every clear picture" in row.why
         else:
             assert "floating matter is reckoned to have gathered" in row.why

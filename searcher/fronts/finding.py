@@ -13,8 +13,9 @@ import xarray as xr
 from searcher.carry import drift_doubt, make_drift
 from searcher.fronts.color import find_color_changes
 from searcher.fronts.convergence import find_convergence_lines
-from searcher.fronts.persistence import carry_lines, clear_views, join_repeats, share_seen
+from searcher.fronts.persistence import SPACING, carry_lines, clear_views, join_repeats, share_seen
 from searcher.fronts.temperature import find_temperature_breaks
+from searcher.geo import densify
 from searcher.kernels.sample import sample_field
 from searcher.sea import check_sea, grid_of, has
 from searcher.tables import COLOR_CHANGE, FRONTS, empty_table, join_tables, make_table
@@ -108,21 +109,23 @@ def _breaks_of_map(sea: xr.DataTree) -> list[dict[str, Any]]:
     pictures = sea["temperature"].to_dataset()
     doubts = np.array([row["doubt"] for row in rows])
     shares = share_seen(lines, found, pictures, make_drift(sea), at=at, doubts=doubts)
-    ages = [_age_along(line, surface) for line in lines]
+    # a line may be pieced together from views of several hours, each carried as far as it is old
+    ages = [_ages_along(line, surface) for line in lines]
+    seen = [at - np.timedelta64(round(float(np.nanmedian(age)) * 1e3), "ms") for age in ages]
     return [
         row
         | _seen(at, "surface", sea)
-        | {"seen_time": at - np.timedelta64(round(age * 1e3), "ms"), "seen_share": float(share)}
-        | {"doubt": float(drift_doubt(row["doubt"], age))}
-        for row, age, share in zip(rows, ages, shares, strict=True)
+        | {"seen_time": hour, "seen_share": float(share)}
+        | {"doubt": float(np.sqrt(np.nanmean(drift_doubt(row["doubt"], age) ** 2)))}
+        for row, age, hour, share in zip(rows, ages, seen, shares, strict=True)
     ]
 
 
-def _age_along(line: shapely.LineString, surface: xr.Dataset) -> float:
-    """Median age (s) of the views along a line."""
-    xy = shapely.get_coordinates(line)
+def _ages_along(line: shapely.LineString, surface: xr.Dataset) -> np.ndarray:
+    """Ages (s) of the views at points along a line; NaN where none is known."""
+    xy = shapely.get_coordinates(densify(line, SPACING))
     age = np.ascontiguousarray(surface["age"].values, dtype=np.float64)
-    return float(np.nanmedian(sample_field(age, grid_of(surface), xy[:, 0].copy(), xy[:, 1].copy())))
+    return sample_field(age, grid_of(surface), xy[:, 0].copy(), xy[:, 1].copy())
 
 
 def _seen(time: np.datetime64, node: str, sea: xr.DataTree) -> dict[str, Any]:

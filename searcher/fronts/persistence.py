@@ -1,9 +1,11 @@
-"""The same line in several pictures: kept once, with the share of pictures that saw it.
+"""The same line in several pictures: kept once, with how much of it was seen of what could have been.
 
 Lines must all stand for the same hour (drifted there), or a moving front would be counted as many.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterable
 
 import geopandas as gpd
 import numpy as np
@@ -30,10 +32,11 @@ def join_repeats(
 ) -> gpd.GeoDataFrame:
     """Fronts with repeats of the same line of a kind joined, newest first, and `seen_share` filled.
 
-    times: of all pictures, also of those in which no line was found. clear: bool (rows of `fronts`,
-    pictures), whether each picture had a clear view of each line. Stretches of an older line with no newer
-    line beside them are kept: the newer picture may have been cloudy there. `seen_share` is pictures that
-    saw the line over pictures that could have; `confidence` that at least one sighting is true.
+    times: of all pictures, also of those in which no line was found. clear: (rows of `fronts`, pictures),
+    0..1, of how much of each line each picture had a clear view. Stretches of an older line with no newer
+    line beside them are kept: the newer picture may have been cloudy there. `seen_share` is the length that
+    pictures saw over the length that they could have, summed over pictures; `confidence` that at least one
+    sighting is true.
     """
     is_break = (fronts["kind"] == kind).to_numpy()
     breaks, clear = fronts[is_break], clear[is_break]
@@ -77,56 +80,72 @@ def _sightings(
     clear: np.ndarray,
     doubted: np.ndarray,
 ) -> tuple[float, float]:
-    """Share of the pictures with a clear view of line k in which half of it has a line beside it, and the
-    probability that all of those sightings are false, were they independent; doubted: that each line is.
+    """Length of line k with a line beside it over that with a clear view of it, summed over pictures; and the
+    probability that all lines beside half of it are false, were they independent (doubted: that each is).
     """
-    seen = usable = 0
+    seen = usable = 0.0
     all_false = 1.0
     for column, time in enumerate(times):
         in_picture = np.flatnonzero(seen_times == time)
         near = [shapely.buffer(flat[j], same[j]) for j in in_picture]
-        found = shapely.intersection(flat[k], shapely.union_all(near)).length >= 0.5 * flat[k].length
-        if found:
+        found = shapely.intersection(flat[k], shapely.union_all(near)).length / flat[k].length
+        if found >= 0.5:
             beside = shapely.intersects(near, flat[k])
             all_false *= float(np.min(doubted[in_picture][beside]))
         seen += found
-        usable += found or bool(clear[k, column])
-    return seen / max(usable, 1), all_false
+        usable += max(found, clear[k, column])
+    return seen / max(usable, 1e-9), all_false
 
 
 def clear_views(
     fronts: gpd.GeoDataFrame, sea: xr.DataTree, drift: Drift, *, node: str = "temperature", name: str = "sst"
 ) -> np.ndarray:
-    """Whether each picture of a node saw the water each line now lies in: bool (lines, pictures).
+    """How much of the water each line now lies in each picture of a node saw: (lines, pictures), 0..1.
 
-    Vertices are carried back to the hour of the picture; a view is clear where half of them had a value.
+    Points along the line are carried back to the hour of the picture, and seen where that has a value.
     """
     pictures = sea[node].to_dataset()
     grid = grid_of(pictures)
     times = pictures["time"].values
-    xy, row = shapely.get_coordinates(fronts.geometry.values, return_index=True)
+    xy, row = _points_along(fronts.geometry)
     now = to_seconds(fronts["valid_time"].values)[row]
     count = np.bincount(row, minlength=len(fronts))
-    clear = np.zeros((len(fronts), times.size), bool)
+    clear = np.zeros((len(fronts), times.size))
     for column, time in enumerate(times):
         field = np.ascontiguousarray(pictures[name].sel(time=time).values, dtype=np.float64)
         lon, lat, _ = drift.carry(xy[:, 0], xy[:, 1], now, float(to_seconds(time)))
         seen = np.isfinite(sample_field(field, grid, lon, lat))
-        clear[:, column] = np.bincount(row, seen, minlength=len(fronts)) >= 0.5 * count
+        clear[:, column] = np.bincount(row, seen, minlength=len(fronts)) / count
     return clear
+
+
+def _points_along(lines: Iterable[shapely.LineString]) -> tuple[np.ndarray, np.ndarray]:
+    """Points no farther than `SPACING` apart along lines, (n, 2), and of which line each is."""
+    points: tuple[np.ndarray, np.ndarray]
+    points = shapely.get_coordinates([densify(line, SPACING) for line in lines], return_index=True)
+    return points
+
+
+def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
+    """The line of the longest run of vertices afloat; empty where it has fewer than two."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], afloat.astype(np.int8), [0]])))
+    runs = list(zip(edges[::2], edges[1::2], strict=True))
+    first, last = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
+    return shapely.LineString(xy[first:last]) if last - first >= 2 else shapely.LineString()
 
 
 def carry_lines(fronts: gpd.GeoDataFrame, drift: Drift, to: np.datetime64) -> gpd.GeoDataFrame:
     """Fronts at one hour, with `doubt` widened; what ran ashore or left the currents is left out."""
-    lines = [densify(line, SPACING) for line in fronts.geometry]
-    xy, row = shapely.get_coordinates(lines, return_index=True)
+    xy, row = _points_along(fronts.geometry)
     then, now = to_seconds(fronts["valid_time"].values), float(to_seconds(to))
     lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], then[row], now)
-    carried = fronts[np.bincount(row, afloat, len(fronts)) >= 2.0].copy()
     places = np.column_stack([lon, lat])
-    carried["geometry"] = [shapely.LineString(places[(row == k) & afloat]) for k in carried.index]
+    lines = np.array([longest_afloat(places[row == k], afloat[row == k]) for k in range(len(fronts))])
+    left = ~shapely.is_empty(lines)
+    carried = fronts[left].copy()
+    carried["geometry"] = lines[left]
     carried["length"] = [line_length(line) for line in carried.geometry]
-    carried["doubt"] = drift_doubt(carried["doubt"].to_numpy(), now - then[carried.index])
+    carried["doubt"] = drift_doubt(carried["doubt"].to_numpy(), now - then[left])
     hour = np.datetime64(to, "ns")  # type: ignore[call-overload]  # numpy's types know no unit here
     return carried.assign(valid_time=hour).reset_index(drop=True)
 
@@ -140,14 +159,15 @@ def share_seen(
     at: np.datetime64,
     doubts: np.ndarray,
 ) -> np.ndarray:
-    """In how many of the pictures that could have, each line of a map of hour `at` was seen: (lines,), 0..1.
+    """How much of each line of a map of hour `at` pictures saw of what they could have: (lines,), 0..1.
 
-    found: the lines of every picture, where it saw them; doubts: (lines,) m, of the place of each. Every
-    vertex is carried back to the hour of the picture and is seen if a line lies within `SIGMAS` of the doubt
-    of both; a line is seen if half of it is.
+    found: the lines of every picture, where it saw them; doubts: (lines,) m, of the place of each. Points
+    along a line are carried back to the hour of each picture. Of those that lie in clear water there, those
+    are seen that have a line within `SIGMAS` of the doubt of both; both are summed over the pictures, since
+    under broken cloud none may show half of a line. (Miller 2009, J. Mar. Syst. 78:327-336, has the same
+    share for pixels, P = N_front / N_valid; from memory.)
     """
-    xy, row = shapely.get_coordinates(lines, return_index=True)
-    count = np.bincount(row, minlength=len(lines))
+    xy, row = _points_along(lines)
     grid, now = grid_of(pictures), float(to_seconds(at))
     seen, usable = np.zeros(len(lines)), np.zeros(len(lines))
     for field, time, there in zip(pictures["sst"].values, pictures["time"].values, found, strict=True):
@@ -159,7 +179,6 @@ def share_seen(
         near = shapely.union_all(plane.to_plane(np.array(there, dtype=object)))
         shapely.prepare(near)
         beside = shapely.dwithin(shapely.points(plane.xy_of(np.column_stack([lon, lat]))), near, same[row])
-        was_seen = np.bincount(row, beside, minlength=len(lines)) >= 0.5 * count
-        seen += was_seen
-        usable += was_seen | (np.bincount(row, clear, minlength=len(lines)) >= 0.5 * count)
+        seen += np.bincount(row, beside & clear, minlength=len(lines))
+        usable += np.bincount(row, clear, minlength=len(lines))
     return seen / np.maximum(usable, 1)

@@ -25,6 +25,8 @@ STRETCH, STRETCH_CELLS = 10_000.0, 6.0
 #: is. The wiggles of a line in noise follow the noise: they move it off the front, and sort the nodes beside
 #: it into a step that is none. Over more metres the bends of filaments and small eddies would be lost
 EVEN, MOST_EVEN, STEADY = 2.0, 10_000.0, 12.0
+#: stretches of one line whose across-vectors have a product below this look at each other over its inside
+OPPOSED = -0.5
 #: no front is told to be narrower than tanh's w of so many cells
 NARROWEST = 0.25
 
@@ -105,7 +107,8 @@ def cut_stretches(chains: Chains, along: np.ndarray, length: float) -> Stretches
 def clear_reach(
     chains: Chains, cut: Stretches, east: np.ndarray, north: np.ndarray, reach: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """How far (m) behind and ahead of every stretch its own water reaches: half-way to the next line.
+    """How far (m) behind and ahead of every stretch its own water reaches: half-way to the next line, or to
+    where its own comes back the other way, as on the far side of a small ring.
 
     Distances are taken on a conformal map (Mercator's, in columns), true at the stretch.
     """
@@ -119,7 +122,9 @@ def clear_reach(
     metres = east[np.clip(chains.rows[cut.first].astype(int), 0, east.size - 1)]
     owner = np.repeat(np.arange(len(cut.lines) - 1), np.diff(cut.lines))
     one, other = shapely.STRtree(pieces).query(pieces, predicate="dwithin", distance=2.0 * reach / metres)
-    one, other = one[owner[one] != owner[other]], other[owner[one] != owner[other]]
+    opposed = cut.across_x[one] * cut.across_x[other] + cut.across_y[one] * cut.across_y[other] < OPPOSED
+    apart = (owner[one] != owner[other]) | opposed
+    one, other = one[apart], other[apart]
     way = shapely.get_coordinates(shapely.shortest_line(pieces[one], pieces[other])).reshape(-1, 2, 2)
     gap = (way[:, 1] - way[:, 0]) * metres[one, None]
     up = gap[:, 0] * cut.across_x[one] + gap[:, 1] * cut.across_y[one]

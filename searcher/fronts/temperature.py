@@ -17,7 +17,7 @@ import xarray as xr
 from searcher.fronts.confidence import LEAST_CONFIDENCE, confidence_of
 from searcher.fronts.section import fit_lines, slope_noise
 from searcher.fronts.trace import Chains, falls, link_chains, to_lines
-from searcher.geo import compass_point, line_length
+from searcher.geo import left_side, line_length
 from searcher.kernels.edges import trace_edges
 from searcher.kernels.median import contextual_median
 from searcher.sea import check_picture, grid_of, metres_between
@@ -163,7 +163,6 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
         field, chains, east=east, north=north, sigma=sigma, noise=pixel_noise, background=kind.background
     )
     lines = to_lines(chains, grid, tolerance=0.1)
-    up = way_up(chains)
     rows = [
         {
             "geometry": line,
@@ -174,7 +173,7 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
             "step_doubt": float(sections.step_doubt[k]),
             "width": float(sections.width[k]),
             "length": line_length(line),
-            "warm_side": compass_point(up[k]) if kind is BREAK else "",
+            "warm_side": left_side(line) if kind is BREAK else "",
             "doubt": math.hypot(float(sections.place_doubt[k]), GEOLOCATION, cell / math.sqrt(12.0)),
             "evidence": float(sections.evidence[k]),
         }
@@ -185,14 +184,6 @@ def find_steps(picture: xr.DataArray, kind: Kind, *, smoothing: float = SMOOTHIN
     return [
         row | {"confidence": float(c)} for row, c in zip(rows, sure, strict=True) if c >= LEAST_CONFIDENCE
     ]
-
-
-def way_up(chains: Chains) -> np.ndarray:
-    """True bearing (degrees) of the high side of every line."""
-    if not len(chains.counts):
-        return np.zeros(0)
-    x, y = (np.add.reduceat(v, chains.offsets[:-1]) for v in (chains.across_x, chains.across_y))
-    return np.degrees(np.arctan2(x, y)) % 360.0
 
 
 def turn_left(chains: Chains, east: np.ndarray, north: np.ndarray) -> Chains:
