@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from searcher.geo import LocalPlane, land
+from searcher.geo import LocalPlane, Place, distances, land
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import sample_vectors
 from searcher.sea import describe_sea, flow_of, has, to_seconds
@@ -51,6 +51,10 @@ FIELDS = {"currents": ("u", "v"), "wind": ("u10", "v10"), "waves": ("hs", "hs")}
 LINES_FROM = ("temperature", "currents")
 #: fields that no part of a plan uses yet, and the one made of the temperature
 UNUSED = ("height", "surface")
+#: currents in steps as long as this do not show tides, the main of which turn every 6.2 h, s
+TIDELESS = 6 * 3600.0
+#: open water joined to the sea buoy's that is less than this share of all is a pocket with no way out
+POCKET = 0.05
 #: currents coarser than this cannot show the lines a boat fishes, m
 COARSE = 5000.0
 
@@ -176,6 +180,17 @@ def gap_cautions(sea: xr.DataTree, trip: Trip) -> Iterator[str]:
                 )
 
 
+def tide_cautions(sea: xr.DataTree) -> Iterator[str]:
+    """Currents whose steps are too long to show tides, whose main ones turn every six hours."""
+    times = to_seconds(hours_given(sea, "currents"))
+    if times.size == 1 or _usual_step(times) >= TIDELESS:
+        every = f"one field every {_usual_step(times) / HOUR:.0f} h" if times.size > 1 else "one field in all"
+        yield (
+            f"The currents are {every}: tides are not in them. Where tides run, runs and the way home can "
+            "take much longer than is told here: see the tide tables."
+        )
+
+
 def find_cautions(
     trip: Trip,
     sea: xr.DataTree,
@@ -191,9 +206,10 @@ def find_cautions(
         *area_cautions(trip),
         *data_cautions(data, trip),
         *gap_cautions(sea, trip),
+        *tide_cautions(sea),
         *_cover_cautions(sea, reach, trip),
         *_way_in_cautions(trip),
-        *_result_cautions(boxes, legs, reach),
+        *_result_cautions(trip, boxes, legs, reach),
     )
 
 
@@ -332,7 +348,7 @@ def _cover_cautions(sea: xr.DataTree, reach: xr.Dataset, trip: Trip) -> Iterator
         yield (
             "The currents disagreed with the pictures of the temperature and were moved by about "
             f"{trip.show.say_distance(moved)} to where they agree better; how far off they are now is not "
-            "known."
+            "known. Runs and the way home are reckoned in them as they were given."
         )
     cell = step_of(sea, "currents")
     if cell > COARSE:
@@ -365,7 +381,28 @@ def _length_ashore(port: Port | Finish, trip: Trip) -> float:
     return plane.to_plane(shapely.intersection(way, land(trip.region, detail="full"))).length
 
 
-def _result_cautions(boxes: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, reach: xr.Dataset) -> Iterator[str]:
+def _is_shut_in(sea_buoy: Place, reach: xr.Dataset) -> bool:
+    """Whether the open water at a sea buoy is joined to next to none of the rest (four neighbours a node)."""
+    from scipy.ndimage import label  # not at the top: a plan is opened at sea without it
+
+    clear = ~reach["blocked"].values
+    pools, _ = label(clear)
+    rows, columns = np.nonzero(clear)
+    if not rows.size:
+        return True
+    away = distances(sea_buoy, reach["lon"].values[columns], reach["lat"].values[rows])
+    nearest = away.argmin()
+    return bool((pools == pools[rows[nearest], columns[nearest]]).sum() < POCKET * rows.size)
+
+
+def _result_cautions(
+    trip: Trip, boxes: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, reach: xr.Dataset
+) -> Iterator[str]:
+    if (boxes.empty or legs.empty) and _is_shut_in(trip.port.sea_buoy, reach):
+        yield (
+            "No way over open water leads out from the sea buoy: land with its clearance, shoals or closed "
+            "areas shut it in. Put [port] sea_buoy in open water outside."
+        )
     if boxes.empty:
         sought = "No break, colour change or gathered matter"
         limits = "this fuel, these hours and daylight, and within your depths"

@@ -57,11 +57,13 @@ class SearcherError(Exception):
         super().__init__(f"{text}{stop} {hint}" if hint else text)
 
     @classmethod
-    def of_problems(cls, where: str, problems: Sequence[str]) -> SearcherError:
-        """One error for everything that is wrong with one thing, a line per problem."""
+    def of_problems(cls, where: str, problems: Sequence[str], *, hint: str = "") -> SearcherError:
+        """One error for everything that is wrong with one thing, a line per problem, and what to do below."""
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         lines = "\n".join(f"  - {problem}" for problem in problems)
-        return cls(f"{where}: {count}\n{lines}", problems=problems)
+        error = cls("\n".join(filter(None, [f"{where}: {count}", lines, hint])), problems=problems)
+        error.hint = hint
+        return error
 
 
 class TripError(SearcherError):

@@ -26,7 +26,7 @@ from searcher.evidence import FACTS
 from searcher.files import whole_file
 from searcher.plan import Plan
 from searcher.profile import PIECES, Profile, numbers_of
-from searcher.sea import check_sea, to_times
+from searcher.sea import GIVEN, check_sea, to_times
 from searcher.tables import CRS
 from searcher.trip import Trip, parse_trip, read_text, read_trip, trip_path
 from searcher.waters import survey_waters
@@ -44,7 +44,7 @@ WISHES = ("gear", "target")
 #: nodes of the sea that are needed again, and how long before and after the trip
 NODES = ("temperature", "surface", "currents", "wind", "waves", "depth", "weed")
 AROUND = np.timedelta64(3, "h")
-FIELDS = ("sst", "age", "u", "v", "u10", "v10", "hs", "depth", "weed")
+FIELDS = ("sst", "age", "u", "v", *GIVEN, "u10", "v10", "hs", "depth", "weed")
 #: as `searcher.sea.EPOCH`; and attributes that only say how values are packed
 SINCE = "seconds since 2000-01-01"
 ENCODED = ("_FillValue", "calendar")

@@ -92,6 +92,8 @@ ROOT = {
     "title": "a sea: ocean fields of several products, one group each",
     "history": "each product cut to one region and some hours, on its own grid, in common units",
 }
+#: currents (`u`, `v`) as they were given, where those of the node were moved (`searcher.sources.align`)
+GIVEN = ("u_given", "v_given")
 #: how far one step of a coordinate may stray from the mean step (float32 coordinates stray about 0.5 %)
 STEP_TOLERANCE = 0.02
 

@@ -24,7 +24,7 @@ from searcher.coast import Coast, survey_coast
 from searcher.geo import Place
 from searcher.kernels.march import EVERYWHERE, Medium, march, straight_times, trace_back
 from searcher.kernels.sample import Grid, sample_field
-from searcher.sea import flow_of, grid_of, has, to_seconds
+from searcher.sea import GIVEN, flow_of, grid_of, has, to_seconds
 from searcher.threads import each_in_threads, in_threads
 from searcher.trip import Trip
 from searcher.units import KNOT
@@ -312,7 +312,8 @@ def survey_waters(
 def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) -> tuple[Hourly, np.ndarray]:
     """Currents of the hours of the trip `near` open water, gaps filled; where they were known."""
     data = sea["currents"].to_dataset()
-    flow, moments = flow_of(data), _hours_of(trip)
+    flow = flow_of(data, *(GIVEN if GIVEN[0] in data else ("u", "v")))
+    moments = _hours_of(trip)
     given = (_at_hours(part, flow.t, moments) for part in (flow.u, flow.v))
     fields = np.stack([_sampled(part, grid_of(data), coast, near) for part in given], axis=-1)
     known = _fill_gaps(fields, near)

@@ -7,11 +7,12 @@ import pytest
 import xarray as xr
 from scipy import special
 from scipy.interpolate import BSpline
-from seas import HOUR, TASMAN, Plane, hours, make_axes, make_node
+from seas import HOUR, TASMAN, Plane, hours, make_axes, make_node, make_trip
 
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Grid
 from searcher.sea import flow_of, grid_of, make_sea, to_seconds
+from searcher.sources import align
 from searcher.sources.align import (
     Places,
     Sheet,
@@ -22,6 +23,7 @@ from searcher.sources.align import (
     pairs_of,
     smooth,
 )
+from searcher.waters import survey_waters
 
 PLANE = Plane(TASMAN)
 WIDTH, SPEED = 25e3, 0.9
@@ -86,6 +88,24 @@ def test_nothing_is_moved_without_two_pictures_of_the_same_days():
     assert align_sea(alone) is alone
     long_before = shifted_sea(8e3, pictures=SEEN[:2] - np.timedelta64(9, "D"))
     assert align_sea(long_before) is long_before
+
+
+def test_a_boat_is_timed_in_the_currents_as_they_were_given():
+    """Tides do not follow pictures: what moves lines is aligned, what moves the boat is not."""
+    given = shifted_sea(8e3)
+    trip = make_trip(tank=200.0)
+    along = [survey_waters(trip, sea).v for sea in (given, align_sea(given))]
+    np.testing.assert_array_equal(*along)
+    assert np.abs(along[0]).max() > 0.5
+
+
+def test_currents_that_would_have_to_move_unlikely_far_stay(monkeypatch):
+    """Pictures and currents that disagree by so much have nothing to do with each other."""
+    sea = shifted_sea(8e3)
+    moved = align_sea(sea)["currents"].attrs["moved"]
+    assert moved < align.FARTHEST
+    monkeypatch.setattr(align, "FARTHEST", 0.99 * moved)
+    assert align_sea(sea) is sea
 
 
 def test_pairs_are_half_a_day_or_a_day_apart():

@@ -202,7 +202,7 @@ FAULTS: list[tuple[Callable[[Path], None], str, list[str]]] = [
     (
         hide_temperature,
         "check scan plan",
-        ["no file holds temperature", r"sst_20260116T1200.nc holds .*band_4"],
+        ["no file holds temperature", r"sst_20260116T1200.nc: .*band_4"],
     ),
     (drop_units, "check scan plan", ["sst_20260116T1200.nc", SST, "units"]),
 ]

@@ -302,3 +302,32 @@ def test_some_cautions_always_stand():
     text = " ".join(STANDING_CAUTIONS)
     for word in ("forecast", "charts", "reserve", "debris"):
         assert word in text
+
+
+# ---- what the data cannot show
+
+
+@pytest.mark.parametrize(("step", "said"), [(3, False), (6, True), (24, True)])
+def test_currents_too_far_apart_to_show_tides_are_told(trip, reach, step, said):
+    """The main lunar tide turns every 6.2 h (M2, 12.42 h: Doodson 1921, from memory)."""
+    sea = make_simple_sea(current_hours=(-48.0, 48.0, float(step)))
+    found = [caution for caution in cautions(trip, sea, reach) if "tides are not in them" in caution]
+    assert found == ([caution for caution in found if f"one field every {step} h" in caution] if said else [])
+    assert len(found) == said
+
+
+def test_one_field_of_currents_shows_no_tides(trip, reach):
+    found = cautions(trip, make_simple_sea(current_hours=(0.0, 0.0)), reach)
+    assert any("one field in all: tides are not in them" in caution for caution in found)
+
+
+def test_a_sea_buoy_that_is_shut_in_is_told(trip):
+    """A ring of land round the sea buoy, and the same with a gap of some cells."""
+    lon, lat = make_axes(TASMAN, half=0.9, step=0.03)
+    ring = PLANE.line([[0, 0], [1, 0]]).interpolate(0).buffer(0.2).exterior.buffer(0.04)
+    gap = shapely.box(TASMAN.lon, TASMAN.lat - 0.08, TASMAN.lon + 1.0, TASMAN.lat + 0.08)
+    for obstacles, shut in ((ring, True), (ring.difference(gap), False)):
+        waters = make_waters(lon, lat, obstacles=obstacles)
+        within = find_reach(trip, make_simple_sea(), waters=waters)
+        found = cautions(trip, make_simple_sea(), within, boxes=empty_table("boxes"))
+        assert any("No way over open water leads out" in caution for caution in found) == shut

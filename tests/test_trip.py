@@ -378,6 +378,17 @@ def test_the_sun_does_not_depend_on_the_clock_in_use(local, utc):
     assert abs(there.sunset - here.sunset) < np.timedelta64(90, "s")
 
 
+def test_a_night_at_sea_has_the_light_of_the_day_that_has_most():
+    """Leaving two hours before sunset and home after the next day: that day's light, not the two hours."""
+    evening = changed(("2026-01-17 05:00", "2026-01-16 18:00"))
+    window = parse(evening).window
+    assert window.sunrise == parse().window.sunrise
+    assert window.daylight == float((window.end - window.sunrise) / np.timedelta64(1, "s"))
+    (finding,) = (text for text in check_trip(parse(evening)) if "daylight" in text)
+    assert "only Sat 17 Jan 06:02 AEDT to Sat 17 Jan 16:00 AEDT is used" in finding
+    assert not any("daylight" in text for text in check_trip(parse()))
+
+
 def polar(day: str):
     text = changed(
         ("[153.138, -30.305]", "[14.0, 69.3]"),
@@ -431,8 +442,8 @@ def test_where_the_sun_does_not_rise_there_is_no_daylight():
         ("tank_gal = 120", "tank_gal = true", "[boat] tank_gal", "given true, expected a volume over 0"),
         ("tank_gal = 120", "tank_gal = -1", "[boat] tank_gal", "given -1, expected a volume over 0"),
         ("tank_gal = 120", "tank_gal = inf", "[boat] tank_gal", "expected a volume over 0"),
-        ("tank_gal = 120", "tank = 120", "[boat] tank", "unknown key, did you mean tank_"),
-        ("draught_ft", "draft_ft", "[boat] draft_ft", "unknown key, did you mean draught_ft?"),
+        ("tank_gal = 120", "tank = 120", "[boat] tank", "did you mean tank_l or tank_gal?"),
+        ("draught_ft", "draft_ft", "[boat] draft_ft", "did you mean draught_m or draught_ft?"),
         ("draught_ft = 3", "draught_ft = 3\ndraught_m = 1", "[boat] draught_m", "given beside draught_ft"),
         ("draught_ft = 3", "draught_ft = 3\nreserve = 1.5", "[boat] reserve", "given 1.5, expected a share"),
         ("draught_ft = 3", "draught_ft = 3\ncruise_kn = 40", "[boat] cruise_kn", "table, 5 to 28 kn"),
@@ -691,6 +702,25 @@ def test_closed_areas_follow_the_port_over_the_antimeridian(tmp_path):
     closed = parse(text, tmp_path).avoid.closed
     assert closed.bounds == pytest.approx((179.0, -17.2, 180.5, -17.0))
     assert closed.geom_type == "Polygon"
+
+
+def test_a_closed_area_drawn_across_the_antimeridian_is_not_the_rest_of_the_world(tmp_path):
+    """Longitudes jump from 180° to -180° within a ring and its hole: 0.43° x 0.13° less 0.02° x 0.02°."""
+    ring = [[179.97, -17.93], [-179.60, -17.93], [-179.60, -17.80], [179.97, -17.80], [179.97, -17.93]]
+    hole = [[-179.9, -17.9], [-179.9, -17.88], [-179.88, -17.88], [-179.88, -17.9], [-179.9, -17.9]]
+    text = with_areas(tmp_path, feature("Polygon", [ring, hole]))
+    for port, sign in (("[179.6, -17.6]", 1), ("[-179.2, -17.6]", -1)):
+        near = text.replace("[153.138, -30.305]", port).replace("[153.175, -30.305]", port)
+        closed = parse(near, tmp_path).avoid.closed
+        first = 179.97 if sign > 0 else -180.03
+        assert closed.bounds == pytest.approx((first, -17.93, first + 0.43, -17.80))
+        assert closed.area == pytest.approx(0.43 * 0.13 - 0.02 * 0.02)
+
+
+def test_a_port_and_its_sea_buoy_may_lie_on_either_side_of_the_antimeridian():
+    text = changed(("[153.138, -30.305]", "[179.97, -16.125]"), ("[153.175, -30.305]", "[-179.99, -16.10]"))
+    port = parse(text).port
+    assert (port.at.lon, port.sea_buoy.lon) == pytest.approx((-180.03, -179.99))
 
 
 @pytest.mark.parametrize(

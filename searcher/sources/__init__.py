@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -108,12 +108,7 @@ def load_sea(
         raise SourceError.of_problems("sea files", problems)
     if absent:
         lacking = set(REQUIRED) - {layer.choice.node for layer in layers}
-        held = [
-            f"{path} holds {', '.join(names) or 'no gridded variable'}"
-            for path, names in contents.items()
-            if lacking
-        ]
-        raise NoData.of_problems("sea files", [*absent, *held])
+        raise NoData.of_problems("sea files", absent, hint=_tell_held(contents) if lacking else "")
     for note in notes:
         warnings.warn(note, SourceWarning, stacklevel=2)
     sea = align_sea(make_sea(nodes)) if align else make_sea(nodes)
@@ -126,9 +121,11 @@ def load_sea(
 def check_cover(sea: xr.DataTree, window: Hours, *, hold: float = HOLD) -> xr.DataTree:
     """Return `sea` if its currents cover a window of time, else raise `NoData` with the hours of both.
 
-    Currents may be carried on for `hold` seconds before their first and past their last hour.
+    Currents may be carried on for `hold` seconds before their first and past their last hour, and for half
+    of their step besides, since a mean over a day stands at its middle.
     """
     times = sea["currents"].to_dataset()["time"].values
+    hold += 0.5 * float(np.median(np.diff(times)) / np.timedelta64(1, "s")) if times.size > 1 else 0.0
     if misses_hours(times, window, hold=hold):
         raise NoData(
             "currents do not cover the hours of the trip",
@@ -166,6 +163,13 @@ def _survey_all(
         raise SourceError.of_problems("sea files", problems)
     fields = [field for found, _, _ in surveys.values() for field in found]
     return fields, {path: names for path, (_, _, names) in surveys.items()}
+
+
+def _tell_held(contents: Mapping[Path, Sequence[str]]) -> str:
+    """What files hold, and where what is not among it may come from."""
+    held = [f"    {path}: {', '.join(names) or 'no gridded variable'}" for path, names in contents.items()]
+    wanted = "'searcher sources' lists products that have it and 'searcher fetch' fetches them"
+    return "\n".join(["  What the files hold:", *held, f"  {wanted}; or put files of your own beside these."])
 
 
 def _earliest(pictures: Sequence[xr.Dataset], window: Hours | None) -> np.datetime64 | None:

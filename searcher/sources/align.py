@@ -33,7 +33,7 @@ from scipy.sparse.linalg import splu
 from searcher.carry import Drift, drift_in
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
-from searcher.sea import flow_of, grid_of, make_sea, metres_between, to_seconds
+from searcher.sea import GIVEN, cell_size, flow_of, grid_of, make_sea, metres_between, to_seconds
 
 #: of the displacement before anything is seen: standard deviation per axis, m, and what it is smooth over, m
 DOUBT, LENGTH = 8e3, 60e3
@@ -53,8 +53,12 @@ APART = (12 * 3600.0, 24 * 3600.0)
 PLACES, LEG = 4e3, 7200.0
 #: of a smoothed picture, the share around a place that must be clear
 CLEAR = 0.6
-#: fewer places than these say nothing; currents stay unless the misfit falls to this share of itself
+#: fewer places than these say nothing; currents stay unless the misfit falls to this share of itself, and
+#: where they would have to move farther than this, m (root of the mean square): twice what is thought likely
 FEWEST, BETTER = 300, 0.9
+FARTHEST = 2.0 * np.sqrt(2.0) * DOUBT
+#: where currents are is not known better than to this share of their cell
+SHARE_OF_CELL = 0.2
 
 
 class Sheet(NamedTuple):
@@ -314,8 +318,8 @@ class Aligned(NamedTuple):
 def align_currents(currents: xr.Dataset, pictures: xr.Dataset) -> Aligned:
     """Currents (node `currents`) laid where the pictures (node `temperature`) want them.
 
-    They stay as they are where fewer than two pictures within their hours are near enough in time, or where
-    moving them does not make the pictures agree better.
+    They stay as they are where fewer than two pictures within their hours are near enough in time, where
+    moving them does not make the pictures agree better, or where they would have to move unlikely far.
     """
     unmoved = Aligned(currents, 0.0, float("nan"), float("nan"))
     flow, grid = refined(flow_of(currents)), grid_of(pictures)
@@ -340,10 +344,11 @@ def align_currents(currents: xr.Dataset, pictures: xr.Dataset) -> Aligned:
         _misfit([disagree(carrier, looks[a], looks[b], grid) for a, b in early or late])
         for carrier in (carrier_of(flow), carrier_of(moved))
     )
-    if not after <= BETTER * before:
+    far = float(np.sqrt((shift**2).sum(axis=0).mean()))
+    if not (after <= BETTER * before and far <= FARTHEST):
         return unmoved
     moved = moved._replace(u=moved.u[:, ::2, ::2], v=moved.v[:, ::2, ::2])
-    return Aligned(like(currents, moved), float(np.sqrt((shift**2).sum(axis=0).mean())), before, after)
+    return Aligned(like(currents, moved), far, before, after)
 
 
 def _improve(shift: np.ndarray, misfits: list[Misfit | None], prior: sparse.csc_array) -> np.ndarray:
@@ -368,13 +373,16 @@ def _misfit(pairs: list[Pair | None]) -> float:
 def align_sea(sea: xr.DataTree) -> xr.DataTree:
     """A sea with its currents aligned with its pictures; how far they were moved stands in their attributes.
 
-    `moved` (m), `misfit_before`, `misfit_after` (°C); and `doubt` (m), of their place now. The sea itself
-    where they stay as they are. Without the node `surface`, which is made with the currents: see
-    `searcher.sources.composite.add_surface`.
+    `moved` (m), `misfit_before`, `misfit_after` (°C); and `doubt` (m), of their place now. As they were given
+    they are kept beside (`searcher.sea.GIVEN`): a boat is timed in them, since tides do not follow pictures.
+    The sea itself where they stay as they are. Without the node `surface`, which is made with the currents:
+    see `searcher.sources.composite.add_surface`.
     """
     nodes = {name: node.to_dataset() for name, node in sea.children.items() if name != "surface"}
     found = align_currents(nodes["currents"], nodes["temperature"])
     if found.currents is nodes["currents"]:
         return sea
-    told = {"moved": found.moved, "misfit_before": found.before, "misfit_after": found.after, "doubt": ASTRAY}
-    return make_sea(nodes | {"currents": found.currents.assign_attrs(told)})
+    doubt = max(ASTRAY, SHARE_OF_CELL * cell_size(nodes["currents"]))
+    told = {"moved": found.moved, "misfit_before": found.before, "misfit_after": found.after, "doubt": doubt}
+    given = {name: nodes["currents"][part] for name, part in zip(GIVEN, "uv", strict=True)}
+    return make_sea(nodes | {"currents": found.currents.assign(given).assign_attrs(told)})

@@ -86,7 +86,8 @@ def _keep_times(layer: Layer, needed: Needed) -> np.ndarray | None:
         kept = keep_hours(times, needed.earliest, needed.window)
     if not kept.size:
         held = f"{tell_time(times[0])} to {tell_time(times[-1])}" if times.size else "no common time"
-        raise NoData(f"{node}: {layer.describe()} holds {held}, all after the trip or at different hours")
+        asked = f", not the hours of the trip until {tell_time(needed.window.end)}" if needed.window else ""
+        raise NoData(f"{node}: {layer.describe()} holds {held}{asked}. Fetch fields of hours before its end")
     return kept
 
 

@@ -26,8 +26,8 @@ def convert_units(variable: xr.DataArray, choice: Choice, ours: str) -> Conversi
     if not given and choice.variables[ours].get("units") != "1":
         what = "temperature" if choice.node == "temperature" else choice.what
         raise SourceError(
-            f"{variable.name}: {what} without units",
-            hint=f"Set its 'units' attribute, for example to '{expected}', if you know them",
+            f"{variable.name} ({what}) has no units",
+            hint=f"If you know them, set its 'units' attribute, for example to '{expected}'",
         )
     found = find_conversion(variable.attrs, expected)
     if found is None:

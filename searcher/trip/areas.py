@@ -38,6 +38,22 @@ def _beside(area: shapely.Polygon, lon: float) -> shapely.Polygon:
     return shapely.transform(area, lambda xy: xy + shift)
 
 
+def _unwrapped(area: shapely.Geometry) -> shapely.MultiPolygon:
+    """An area whose rings go on past 180° where a step of theirs is longer than half a turn.
+
+    RFC 7946 (3.1.9) asks for areas cut there; one that is not would else be all the world but itself.
+    """
+    return shapely.MultiPolygon([_unwrapped_polygon(part) for part in shapely.get_parts(area)])
+
+
+def _unwrapped_polygon(polygon: shapely.Polygon) -> shapely.Polygon:
+    rings = [np.array(ring.coords)[:, :2] for ring in (polygon.exterior, *polygon.interiors)]
+    outer, *holes = ([np.unwrap(ring[:, 0], period=360.0), ring[:, 1]] for ring in rings)
+    for hole in holes:
+        hole[0] += geo.near_longitude(hole[0].mean(), outer[0].mean()) - hole[0].mean()
+    return shapely.Polygon(np.column_stack(outer), [np.column_stack(hole) for hole in holes])
+
+
 def read_areas(path: Path) -> tuple[list[shapely.Polygon], list[str]]:
     """(polygons, faults) of a GeoJSON file: only polygons with simple rings, in degrees, will do."""
     try:
@@ -76,6 +92,7 @@ def _read_area(feature: Any) -> shapely.Geometry:
     if not (west >= -180 and east <= 360 and south >= -90 and north <= 90):
         reach = f"[{west:g}, {south:g}] to [{east:g}, {north:g}]"
         raise ValueError(f"reaches from {reach}, expected degrees, longitude first")
+    area = _unwrapped(area)
     if not area.is_valid:
         raise ValueError(f"is not a simple polygon: {shapely.is_valid_reason(area)}")
     return area

@@ -59,16 +59,29 @@ def _is_skipped(moment: datetime, zone: ZoneInfo) -> bool:
 
 
 def find_daylight(port: Port, leave: datetime, home: datetime) -> tuple[datetime, datetime]:
-    """Sunrise and sunset of the first day at the port whose sunset comes after `leave`.
+    """Sunrise and sunset of that day at the port which gives most light between `leave` and `home`.
 
-    Where the sun does not set that day: `leave` and `home`. Where it does not rise: `leave` twice.
+    Where the sun does not set that day: `leave` and `home`. Where it does not rise: `leave` twice. Of days
+    that give the same, as none, the first that is not over by `leave`.
     """
-    day = leave.astimezone(ZoneInfo(port.timezone)).date()
-    for shift in (-1, 0, 1):  # the day before counts where the zone is not the port's own
-        hours = sun_hours(port, day + timedelta(days=shift))
-        if hours and hours[1] > leave:
-            return hours
-    return (leave, home) if _is_up_at_noon(port, day) else (leave, leave)
+    lit = find_days(port, leave, home)
+    return max(lit, key=lambda hours: min(hours[1], home) - max(hours[0], leave), default=(leave, leave))
+
+
+def find_days(port: Port, leave: datetime, home: datetime) -> list[tuple[datetime, datetime]]:
+    """Sunrise and sunset of every day at the port that is not over by `leave`, until the day after `home`."""
+    zone = ZoneInfo(port.timezone)
+    first, last = leave.astimezone(zone).date(), home.astimezone(zone).date()
+    # the day before counts where the zone is not the port's own
+    days = (first + timedelta(days=shift) for shift in range(-1, (last - first).days + 2))
+    lit = (_light_of(port, day, leave, home) for day in days)
+    return [hours for hours in lit if hours and hours[1] > leave]
+
+
+def _light_of(port: Port, day: date, leave: datetime, home: datetime) -> tuple[datetime, datetime] | None:
+    """Sunrise and sunset of a date; `leave` and `home` if the sun does not set, None if it does not rise."""
+    hours = sun_hours(port, day)
+    return (leave, home) if hours is None and _is_up_at_noon(port, day) else hours
 
 
 def sun_hours(port: Port, day: date) -> tuple[datetime, datetime] | None:

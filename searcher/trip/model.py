@@ -109,7 +109,7 @@ class Boat(Section):
         "a speed over 0", "cruise_kn", default_factory=lambda data: _best_cruise(data["table"]), gt=0
     )
     tank: float = key("a volume over 0, up to 1000000 L", "tank_l", "tank_gal", gt=0, le=1e6)
-    reserve: float = key("a share from 0 to 0.9", default=1 / 3, ge=0, le=0.9)
+    reserve: float = key("a share from 0 to 0.9 (a third is 0.33)", default=1 / 3, ge=0, le=0.9)
     draught: float = key("a depth over 0, up to 20 m", "draught_m", "draught_ft", gt=0, le=20)
     max_wind: float = key("a speed over 0, up to 100 kn", "max_wind_kn", gt=0, le=100 * KNOT)
     max_waves: float = key("a height over 0, up to 20 m", "max_wave_m", "max_wave_ft", gt=0, le=20)

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import shapely
 from pydantic import ValidationError
@@ -22,7 +22,7 @@ from searcher.errors import TripError
 from searcher.files import TRIP_FILE
 from searcher.geo import Place
 from searcher.trip.areas import read_closed
-from searcher.trip.hours import read_window, to_numpy
+from searcher.trip.hours import find_days, read_window, to_datetime, to_numpy
 from searcher.trip.model import (
     BACKSLASH,
     OPTIONAL,
@@ -50,6 +50,10 @@ FARTHEST_BUOY = 40e3
 LOOKOUT = 30e3
 #: a smaller reserve earns a word, share of the tank (common practice, no source: a third)
 LEAST_RESERVE = 0.2
+
+
+#: a port to leave from or to finish in
+AnyPort = TypeVar("AnyPort", Port, Finish)
 
 
 @dataclass
@@ -158,9 +162,13 @@ def _check_sections(raw: Mapping[str, Any], faults: Faults) -> None:
             faults.add(name, "", f"the section is missing, expected it with {', '.join(keys_of(name))}")
 
 
-def _nearest(name: str, known: Iterable[str]) -> str:
+def _nearest(name: str, known: Mapping[str, object]) -> str:
+    """What may have been meant by a name; of a key that goes by several units all of them."""
     close = _closest(name, known)
-    return f", did you mean {close}?" if close else f", expected one of {', '.join(known)}"
+    if not close:
+        return f", expected one of {', '.join(known)}"
+    *others, last = (key for key, meant in known.items() if meant == known[close])
+    return f", did you mean {', '.join(others)}{' or ' if others else ''}{last}?"
 
 
 def _closest(name: str, known: Iterable[str]) -> str:
@@ -312,9 +320,13 @@ def _check_boat(boat: Boat, port: Port | None, faults: Faults) -> None:
     elif port:
         needed = 2 * geo.distance(port.at, port.sea_buoy) / boat.cruise * boat.burn(boat.cruise)
         if boat.usable < needed:
-            given = f"given {boat.tank:.4g} L, {boat.usable:.4g} L without the reserve"
-            need = f"the boat cannot come home: to the sea buoy and back takes {needed:.4g} L"
+            given = f"given {_litres(boat.tank)}, {_litres(boat.usable)} without the reserve"
+            need = f"the boat cannot come home: to the sea buoy and back takes {_litres(needed)}"
             faults.add("boat", "tank", f"{given}; {need}")
+
+
+def _litres(volume: float) -> str:
+    return f"{volume:.4g} L" if volume < 1000 else f"{volume:,.0f} L"
 
 
 def _check_target(target: Target, faults: Faults) -> None:
@@ -330,6 +342,8 @@ def _finish_parts(parts: Mapping[str, Any], folder: Path, faults: Faults) -> dic
     for pattern in parts["data"].files if parts["data"] else ():
         if say_backslash(pattern) and not matches(folder, pattern):
             faults.add("data", "files", f"{_no_match(pattern, folder)}{say_backslash(pattern)}")
+    if port:
+        port = finished["port"] = _beside(port, port)
     if port and parts["finish"]:
         finished["finish"] = _beside(parts["finish"], port)
     if port and times:
@@ -354,13 +368,13 @@ def _no_match(pattern: str, folder: Path) -> str:
     return f"nothing matches {json.dumps(pattern)} in {folder}"
 
 
-def _beside(finish: Finish, port: Port) -> Finish:
-    """The port to finish in with longitudes that go on from those of the port, past 180° too."""
+def _beside(port: AnyPort, first: Port) -> AnyPort:
+    """A port with longitudes that go on from the sea buoy of the first one, past 180° too."""
     places = {
-        name: Place(float(geo.near_longitude(place.lon, port.at.lon)), place.lat)
-        for name, place in (("at", finish.at), ("sea_buoy", finish.sea_buoy))
+        name: Place(float(geo.near_longitude(place.lon, first.sea_buoy.lon)), place.lat)
+        for name, place in (("at", port.at), ("sea_buoy", port.sea_buoy))
     }
-    return finish.model_copy(update=places)
+    return port.model_copy(update=places)
 
 
 def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
@@ -374,6 +388,14 @@ def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
         findings.append("[data]: neither files nor products are named, so there is nothing to search in")
     if trip.window.daylight == 0:
         findings.append("[window]: no daylight between leave and home_by, so no line would be set")
+    window = trip.window
+    leave, home = (to_datetime(moment) for moment in (window.start, window.end))
+    lit = find_days(trip.port, leave, home)
+    light = sum(max((min(down, home) - max(up, leave)).total_seconds(), 0.0) for up, down in lit)
+    if light - window.daylight > HOUR:
+        first, last = max(window.sunrise, window.start), min(window.sunset, window.end)
+        used = f"{trip.show.say_time(first)} to {trip.show.say_time(last)}"
+        findings.append(f"[window]: of the daylight between leave and home_by only {used} is used")
     if trip.boat.reserve < LEAST_RESERVE:
         findings.append(
             f"[boat] reserve: only {trip.boat.reserve:.0%} of the tank is kept back; a third is usual"
