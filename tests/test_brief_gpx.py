@@ -99,6 +99,18 @@ def test_gpx_keeps_the_turns_of_a_run_and_their_times(plan, tmp_path):
     assert abs(route.points[1].time.timestamp() - half.timestamp()) <= 0.6
 
 
+def test_gpx_keeps_to_the_plotter_of_the_trip_file(plan, tmp_path):
+    """Written without a word of the plotter, as by `rerank` and the desk: the section [plotter] counts."""
+    limits = plan.trip.plotter.model_copy(update={"names": 6, "points": 5, "within": 300.0})
+    wished = replace(plan, trip=plan.trip.model_copy(update={"plotter": limits}))
+    text = brief.write_gpx(wished, tmp_path / "route.gpx").read_text(encoding="utf-8")
+    told = gpxpy.parse(text)
+    assert max(len(route.points) for route in told.routes) <= 5 < len(plan.legs)
+    assert max(len(point.name) for route in told.routes for point in route.points) <= 6
+    same = read_gpx(plan, tmp_path, name_length=6, most_points=5, tolerance=300.0)
+    assert same.to_xml() == told.to_xml()
+
+
 def test_gpx_passes_are_told_apart(plan, tmp_path):
     legs = plan.legs
     again = legs.iloc[[2]].assign(geometry=legs.geometry.iloc[[2]].reverse())

@@ -51,7 +51,7 @@ def write_gpx(plan: Plan, path: str | os.PathLike[str], *, plotter: Plotter | No
     a box, one track per trolling line. Longitudes are wrapped to [-180, 180). Raises `SearcherError` if the
     file cannot be written.
     """
-    plotter = plotter or Plotter()
+    plotter = plotter or Plotter.of(plan.trip)
     names = Names(plotter.name_length)
     made = gpxpy.gpx.GPX()
     made.creator = "searcher"

@@ -18,6 +18,7 @@ from searcher.errors import SearcherError
 from searcher.geo import LocalPlane, Place
 from searcher.plan import Plan
 from searcher.tables import RUNS
+from searcher.trip import Trip
 
 #: what the mark at the end of a leg is called
 TAGS = {"run": "IN", "lines in": "LINE", "troll": "UP", "lines up": "RUN"}
@@ -40,6 +41,11 @@ class Plotter:
     name_length: int = NAME_LENGTHS[1]
     most_points: int | None = None
     tolerance: float = 100.0
+
+    @classmethod
+    def of(cls, trip: Trip) -> Plotter:
+        """The limits a trip names in its section [plotter]."""
+        return cls(trip.plotter.names, trip.plotter.points, trip.plotter.within)
 
     def __post_init__(self) -> None:
         least, most = NAME_LENGTHS

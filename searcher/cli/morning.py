@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -30,13 +30,14 @@ Bans = Annotated[
     list[int] | None, typer.Option("--ban", help="Leave the box of this number out; may be repeated.", min=1)
 ]
 GpxNames = Annotated[
-    int, typer.Option("--gpx-names", help="Letters in the plotter's names: 6 to 10.", show_default=True)
+    int | None,
+    typer.Option("--gpx-names", help="Letters in the plotter's names, 6 to 10; for [plotter] of the trip."),
 ]
 GpxPoints = Annotated[
     int | None, typer.Option("--gpx-points", help="Most points of a route in the plotter; longer are split.")
 ]
 GpxWithin = Annotated[
-    float, typer.Option("--gpx-within", help="Metres by which bends of a trolling line may be cut.")
+    float | None, typer.Option("--gpx-within", help="Metres by which bends of a trolling line may be cut.")
 ]
 HomeBy = Annotated[str | None, typer.Option("--home-by", help="Local time to be home by, 14:30.")]
 
@@ -113,9 +114,9 @@ def brief(
     pin: Pins = None,
     ban: Bans = None,
     home_by: HomeBy = None,
-    gpx_names: GpxNames = 10,
+    gpx_names: GpxNames = None,
     gpx_points: GpxPoints = None,
-    gpx_within: GpxWithin = 100.0,
+    gpx_within: GpxWithin = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -128,8 +129,11 @@ def brief(
     with showing_progress(quiet or as_json) as step:
         from searcher.brief import Plotter
 
-        plotter = Plotter(name_length=gpx_names, most_points=gpx_points, tolerance=gpx_within)
+        given = {"name_length": gpx_names, "most_points": gpx_points, "tolerance": gpx_within}
+        limits: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+        Plotter(**limits)  # impossible ones are told before anything is planned
         made = plan_folder(folder, step, pinned=pin, banned=ban, home_by=home_by)
+        plotter = replace(Plotter.of(made.trip), **limits)
         paths = write_everything(made, made.trip.folder, step, plotter=plotter)
     show_written(made, paths, as_json, quiet)
 

@@ -267,6 +267,14 @@ class Learn(Section):
     season: str = key("the name of a folder in quotes", default="..", min_length=1)
 
 
+class PlotterLimits(Section):
+    """What the plotter takes: letters of a name, points of a route, metres by which bends may be cut."""
+
+    names: int = key("a whole number of letters from 6 to 10", default=10, ge=6, le=10)
+    points: int | None = key("a whole number of points, 2 or more", default=None, ge=2)
+    within: float = key("a distance of 0 m or more", "within_m", default=100.0, ge=0)
+
+
 class FloatPlan(Section):
     """Free text for the person ashore."""
 
@@ -327,6 +335,7 @@ class Trip(Section):
     float_plan: FloatPlan
     finish: Finish | None = None
     learn: Learn = Learn()
+    plotter: PlotterLimits = PlotterLimits()
 
     @property
     def last_port(self) -> Port | Finish:
@@ -376,6 +385,7 @@ SECTIONS: dict[str, type[Section]] = {
     "data": Data,
     "avoid": Avoid,
     "show": ShowKeys,
+    "plotter": PlotterLimits,
     "learn": Learn,
     "float_plan": FloatPlan,
 }
