@@ -83,7 +83,7 @@ def test_a_file_that_is_not_toml(write, tmp_path):
 
 @pytest.mark.parametrize("species", ["unicorn", "missing.toml"])
 def test_an_unknown_species_is_told_which_there_are(species, tmp_path):
-    with pytest.raises(TripError, match=rf"not found; given {species}.*'dolphinfish'.*\.toml file"):
+    with pytest.raises(TripError, match=rf"no such profile; given {species}.*dolphinfish, .*\.toml file"):
         read_profile(species, tmp_path)
 
 

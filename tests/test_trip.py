@@ -389,6 +389,23 @@ def test_a_night_at_sea_has_the_light_of_the_day_that_has_most():
     assert not any("daylight" in text for text in check_trip(parse()))
 
 
+@pytest.mark.parametrize(
+    ("zone", "said"),
+    [
+        ("Australia/Sydney", ""),
+        ("UTC", ""),
+        ("America/Mazatlan", "is the sign of its longitude right"),
+        ("Etc/GMT-10", ""),
+        ("EST5EDT", "is the sign of its longitude right"),
+    ],
+)
+def test_a_time_zone_far_from_the_port_is_told(zone, said):
+    """153° E has the sun at 10.2 h ahead of UTC; Mazatlan's clocks are 7 h behind it."""
+    found = [text for text in check_trip(parse(changed(("Australia/Sydney", zone)))) if "timezone" in text]
+    assert bool(found) == bool(said)
+    assert all(said in text for text in found)
+
+
 def polar(day: str):
     text = changed(
         ("[153.138, -30.305]", "[14.0, 69.3]"),

@@ -8,11 +8,12 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 import shapely
 from pydantic import ValidationError
@@ -52,6 +53,9 @@ LOOKOUT = 30e3
 LEAST_RESERVE = 0.2
 
 
+#: clocks may be so many hours off the sun of a place (3.4 in the far west of China), and these are of none
+MOST_APART = 3.6
+WORLD_CLOCKS = ("UTC", "GMT", "Etc/UTC", "Etc/GMT")
 #: a port to leave from or to finish in
 AnyPort = TypeVar("AnyPort", Port, Finish)
 
@@ -386,16 +390,7 @@ def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
     ]
     if not trip.data.files and not trip.data.products:
         findings.append("[data]: neither files nor products are named, so there is nothing to search in")
-    if trip.window.daylight == 0:
-        findings.append("[window]: no daylight between leave and home_by, so no line would be set")
-    window = trip.window
-    leave, home = (to_datetime(moment) for moment in (window.start, window.end))
-    lit = find_days(trip.port, leave, home)
-    light = sum(max((min(down, home) - max(up, leave)).total_seconds(), 0.0) for up, down in lit)
-    if light - window.daylight > HOUR:
-        first, last = max(window.sunrise, window.start), min(window.sunset, window.end)
-        used = f"{trip.show.say_time(first)} to {trip.show.say_time(last)}"
-        findings.append(f"[window]: of the daylight between leave and home_by only {used} is used")
+    findings += _clock_findings(trip)
     if trip.boat.reserve < LEAST_RESERVE:
         findings.append(
             f"[boat] reserve: only {trip.boat.reserve:.0%} of the tank is kept back; a third is usual"
@@ -403,3 +398,28 @@ def check_trip(trip: Trip, *, now: datetime | None = None) -> list[str]:
     if trip.window.start < to_numpy(now or datetime.now(UTC)):
         findings.append(f"[window] leave: {trip.show.say_time(trip.window.start)} is in the past")
     return findings
+
+
+def _clock_findings(trip: Trip) -> Iterator[str]:
+    """Daylight that is missing or not used, and a time zone that the port does not seem to lie in."""
+    window, port = trip.window, trip.port
+    leave, home = (to_datetime(moment) for moment in (window.start, window.end))
+    lit = find_days(port, leave, home)
+    light = sum(max((min(down, home) - max(up, leave)).total_seconds(), 0.0) for up, down in lit)
+    if window.daylight == 0:
+        yield "[window]: no daylight between leave and home_by, so no line would be set"
+    elif light - window.daylight > HOUR:
+        first, last = max(window.sunrise, window.start), min(window.sunset, window.end)
+        used = f"{trip.show.say_time(first)} to {trip.show.say_time(last)}"
+        yield f"[window]: of the daylight between leave and home_by only {used} is used"
+    if port.timezone not in WORLD_CLOCKS:
+        ahead = leave.astimezone(ZoneInfo(port.timezone)).utcoffset() or timedelta()
+        apart = ahead.total_seconds() / HOUR - port.at.lon / 15.0
+        apart -= 24.0 * round(apart / 24.0)
+        if abs(apart) > MOST_APART:
+            yield (
+                f"[port] timezone: {port.timezone} is {abs(apart):.0f} h off the sun at the port: "
+                "is the sign of its longitude right (east is positive)?"
+            )
+        elif "/" not in port.timezone:
+            yield f"[port] timezone: {port.timezone} may know no summer time; America/New_York does"
