@@ -180,7 +180,8 @@ def drift_mark(
 
     leeway: how it takes the wind (`searcher.carry`: DEBRIS, DRUM, WEED); without wind data it goes with the
     currents alone. doubt: of the place it was seen at, 1-sigma per axis, m. Members that ran ashore count
-    where they lie: where the currents end, which may be up to a cell of theirs inland of the coast. Raises `NoData` if the currents do not hold the place.
+    where they lie: where the currents end, which may be up to a cell of theirs inland of the coast. Raises
+    `NoData` if the currents do not hold the place.
     """
     drift = make_drift(sea)
     start, end = float(to_seconds(seen)), float(to_seconds(to))

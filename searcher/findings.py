@@ -88,21 +88,29 @@ def _say_lines(found: Review) -> Iterator[str]:
     for row in lines.itertuples():
         box = f" (box {row.number})" if row.number else ""
         yield (
-            f"{row.met.capitalize()} at {show.say_clock(row.time)} lay {show.say_distance(row.offset)} "
-            f"{row.towards} of the forecast {say_name(row.kind)}{box}, "
-            f"good to {show.say_distance(row.doubt)}: {row.off:.1f} doubts off."
+            f"{say_name(row.met).capitalize()} at {show.say_clock(row.time)} lay "
+            f"{show.say_distance(row.offset)} {row.towards} of the forecast {say_name(row.kind)}{box}, "
+            f"which was good to {show.say_distance(row.doubt)}: {_say_off(row.off)}."
         )
     if lines.empty and not found.named:
         yield "No forecast line was met, or none was written down."
-    elif not lines.empty:
+    elif len(lines) > 1:
         usual = math.sqrt(float((lines["off"] ** 2).mean()))
-        yield f"Root mean square of all {len(lines)}: {usual:.1f} doubts; 1 is as it should be."
+        yield (
+            f"On the whole these {len(lines)} lay {usual:.1f} times as far off as was forecast: 1 is as it "
+            "should be, much more means that the forecast promised too much."
+        )
     if found.named:
         entries = "1 entry" if found.named == 1 else f"{found.named} entries"
         yield f"Of {entries} placed by the number of a box nothing is known of how far off the line lay."
     if found.missed:
         numbers = ", ".join(map(str, found.missed))
         yield f"Trolled without a line written down: box {numbers}."
+
+
+def _say_off(off: float) -> str:
+    """How far off a line lay, in doubts of its forecast (`Review.off`)."""
+    return "within that" if off <= 1.0 else f"{off:.1f} times that"
 
 
 def _say_encounters(found: Review) -> Iterator[str]:
@@ -123,7 +131,7 @@ def _say_encounters(found: Review) -> Iterator[str]:
 
 
 def _say_table(table: pd.DataFrame) -> Iterator[str]:
-    yield "expected an hour   hours   expected   met   80 % interval of its mean"
+    yield "expected an hour   hours   expected   met   may stand for (8 times in 10)"
     for row in table.itertuples():
         yield (
             f"{row.rate:16.2f} {row.duration / HOUR:7.1f} {row.expected:10.2f} {row.observed:5.0f}   "
@@ -176,14 +184,14 @@ def draw_reliability(found: Review, path: str | os.PathLike[str]) -> Path:
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     tables = [("today", found.table, "#0b3c5d", "o")]
-    if found.season is not None:
-        tables.append((f"season, {_say_trips(found.trips + 1)}", found.season, "#b8860b", "s"))
+    if found.season is not None and found.trips:  # a season of today alone is today
+        tables.insert(0, (f"season, {_say_trips(found.trips + 1)}", found.season, "#b8860b", "s"))
     top = 0.1
     for label, table, color, marker in tables:
         top = max(top, _draw_table(axes, table, label=label, color=color, marker=marker))
     axes.plot([0.0, top], [0.0, top], color="#555555", linewidth=1.0, linestyle="--", label="as expected")
     axes.set(xlim=(0.0, None), ylim=(0.0, None), xlabel="expected encounters an hour")
-    axes.set_ylabel("met an hour, with 80 % interval")
+    axes.set_ylabel("met an hour, and what that may stand for (8 times in 10)")
     axes.set_title(f"{found.plan.trip.port.name}: {found.plan.profile.name}, expected and met", loc="left")
     axes.legend(frameon=False, loc="upper left")
     axes.spines[["top", "right"]].set_visible(False)

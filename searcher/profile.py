@@ -82,7 +82,9 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
     if not path.is_file():
         known = sorted(p.name.removesuffix(".toml") for p in (files("searcher") / "profiles").iterdir())
         raise TripError(
-            "[target] species: no such profile", given=species, expected=f"{', '.join(known)}, or a .toml file"
+            "[target] species: no such profile",
+            given=species,
+            expected=f"{', '.join(known)}, or a .toml file",
         )
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))

@@ -272,6 +272,25 @@ def with_passes(plan, count: int) -> Plan:
     return replace(plan, legs=_joined(legs.iloc[:at], *passes, legs.iloc[at + 1 :]))
 
 
+#: where a run goes around a cape: north of it, east, and south again
+TURNS = [(153.25, -30.15), (153.35, -30.12), (153.42, -30.14), (153.47, -30.19), (153.5, -30.24)]
+
+
+def with_turns(plan, turns=TURNS) -> Plan:
+    """The plan with a first run that turns at some places."""
+    run = plan.legs.geometry[0]
+    bent = shapely.LineString([run.coords[0], *turns, run.coords[-1]])
+    legs = plan.legs.assign(geometry=[bent, *plan.legs.geometry[1:]])
+    return replace(plan, legs=tables.check_table("legs", legs))
+
+
+def with_sun(plan, *, up: bool) -> Plan:
+    """The plan of a day on which the sun does not set, or, if not `up`, does not rise."""
+    window = plan.trip.window
+    hours = {"sunrise": window.start, "sunset": window.end if up else window.start}
+    return replace(plan, trip=plan.trip.model_copy(update={"window": window.model_copy(update=hours)}))
+
+
 def join_boxes(plan, gap: float) -> Plan:
     """The plan with the lines left in from box 1 to box 2, laid to begin `gap` m beyond it."""
     legs = plan.legs

@@ -13,10 +13,12 @@ from itertools import pairwise
 import brief_plan
 import numpy as np
 import pytest
+from pyproj import Geod
 
 from searcher import brief
 from searcher.brief import page, stories, words
 from searcher.brief.float_plan import BLANK, float_plan_text
+from searcher.brief.timeline import draw_timeline
 from searcher.conditions import Condition
 from searcher.errors import SearcherError
 
@@ -307,6 +309,45 @@ def test_courses_have_three_figures():
     assert [words.say_course(c) for c in (0.2, 7.4, 359.6)] == ["000°", "007°", "000°"]
 
 
+def test_a_run_tells_all_its_courses_and_where_it_turns(plan):
+    """Whoever has only the paper steers by it: courses against PROJ's geodesics, every turn in its place."""
+    turning = brief_plan.with_turns(plan)
+    places = list(turning.legs.geometry[0].coords)
+    facts = page.page_facts(turning)
+    run, troll = (next(step for step in facts["steps"] if step["kind"] == kind) for kind in ("run", "troll"))
+    pairs = np.array(list(pairwise(places)))
+    courses = Geod(ellps="WGS84").inv(*pairs[:, 0].T, *pairs[:, 1].T)[0] % 360
+    assert run["course"] == " ".join(f"{course:03.0f}°" for course in courses)
+    wanted = [
+        f"{int(-lat)}° {-lat % 1 * 60:05.2f}′ S  {int(lon)}° {lon % 1 * 60:05.2f}′ E"
+        for lon, lat in brief_plan.TURNS
+    ]
+    assert [turn.replace("\u00a0", " ") for turn in run["turns"]] == wanted
+    text = Reader(page.page_text(turning)).text.replace("\u00a0", " ")
+    told = re.sub(r"\s+", " ", "; ".join(wanted))
+    under = re.search(r"By way of ([^.]*(?:\.\d[^.]*)*)\.", text)[1]
+    assert re.sub(r"\s+", " ", under).replace(" ;", ";").strip() == told
+    assert troll["course"].endswith("then line")
+    assert troll["turns"] == []
+    flat = re.sub(r"\s+", " ", float_plan_text(turning))
+    assert "by way of 5 turns: 30° 09.0′ S 153° 15.0′ E; 30° 07.2′ S 153° 21.0′ E; 30°" in flat
+    assert "by way of" not in float_plan_text(plan)
+
+
+@pytest.mark.parametrize(
+    ("up", "said", "dark"), [(True, "the sun does not set", 0.0), (False, "the sun does not rise", 960.0)]
+)
+def test_a_sun_that_does_not_set_or_rise_is_told_so(plan, up, said, dark):
+    polar = brief_plan.with_sun(plan, up=up)
+    timeline = draw_timeline(polar, words.steps_of(polar))
+    assert timeline["sun"] == said.capitalize()
+    assert not any("sun" in line["text"] for line in timeline["lines"])
+    assert sum(right - left for left, right in timeline["night"]) == pytest.approx(dark)
+    sheet = " ".join(text.get_text() for text in brief.draw_map(polar).texts)
+    assert said in sheet
+    assert "sunrise" not in sheet + Reader(page.page_text(polar)).text.replace("earlier than sunrise", "")
+
+
 # ---- float plan
 
 
@@ -345,6 +386,36 @@ def test_float_plan_fuel_adds_up(plan):
     assert f"Planned use: {spent:.0f} L" in text
     assert f"Left on return: {460 - spent:.0f} L" in text
     assert "Reserve, not planned: 153 L (33% of the tank)" in text
+
+
+def test_float_plan_knows_a_tank_from_what_is_in_it(plan):
+    """At the desk 230 of 460 L: as many litres of reserve as before, a third of the tank."""
+    boat = plan.trip.boat.model_copy(update={"tank": 230.0, "reserve": 460 / 3 / 230})
+    half = replace(plan, trip=plan.trip.model_copy(update={"boat": boat}), settings={"tank": 460.0})
+    text = float_plan_text(half)
+    assert "In the tank: 230 L (holds 460 L)" in text
+    assert "Reserve, not planned: 153 L (33% of the tank)" in text
+    assert "In the tank: 460 L\n" in float_plan_text(plan)
+
+
+def test_float_plan_tells_the_speed_the_legs_have(plan):
+    """At 16.2 kn over the ground a run of the flat water's 22 kn takes 22/16.2 as long."""
+    assert "runs at 22.0 kn, trolls at 7.0 kn" in float_plan_text(plan)
+    runs = plan.legs["kind"].isin(["run", "home"])
+    spans = (plan.legs["end"] - plan.legs["start"]).where(
+        ~runs, (plan.legs["end"] - plan.legs["start"]) * 22 / 16.2
+    )
+    ends = plan.legs["start"].iloc[0] + spans.cumsum()
+    rough = replace(plan, legs=plan.legs.assign(start=ends - spans, end=ends))
+    flat = re.sub(r"\s+", " ", float_plan_text(rough))
+    assert "runs at about 16 kn over the ground in the sea expected (22.0 kn in flat water)" in flat
+
+
+def test_float_plan_numbers_the_boxes_as_the_plotter_does(plan, tmp_path):
+    gpx = brief.write_gpx(plan, tmp_path / "route.gpx").read_text(encoding="utf-8")
+    for rank in words.worked_boxes(words.steps_of(plan)):
+        assert f"<name>B{rank} IN</name>" in gpx
+        assert re.search(rf"^  Box {rank}, \d\d:\d\d\sto\s\d\d:\d\d: from ", float_plan_text(plan), re.M)
 
 
 def test_float_plan_without_a_route(tmp_path):

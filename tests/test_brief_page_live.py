@@ -520,3 +520,36 @@ def test_a_long_day_prints_on_two_sheets_too(browser, plan, tmp_path, boxes):
     long = brief_plan.with_passes(replace(plan, legs=legs, stays=stays), 2)
     paper = printed(browser, long, tmp_path, f"page_printed_{boxes}_boxes")
     assert len(re.findall(rb"/MediaBox", paper)) == 2
+
+
+def test_a_route_too_long_for_a_sheet_breaks_between_rows_under_its_head(browser, plan, tmp_path):
+    """It follows the stays on the second sheet, as far as that goes, and names its columns on the third."""
+    legs = brief_plan.make_legs(plan.trip, plan.boxes, ranks=[*range(1, 11)] * 3)
+    stays = pd.concat([plan.stays.iloc[[0]]] * 30).assign(box=[*range(1, 11)] * 3)
+    paper = printed(browser, replace(plan, legs=legs, stays=stays), tmp_path, "page_printed_long")
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext here")
+    said = subprocess.run(
+        ["pdftotext", "-layout", "-", "-"], input=paper, capture_output=True, check=True
+    ).stdout
+    _, second, third, _ = said.decode().split("\f")
+    assert "How long at each box" in second
+    assert "Route and fuel" in second
+    assert second.count("Troll") > 15
+    assert "There at" in third
+    assert third.count("Troll") > 3
+
+
+def test_turns_of_a_run_are_on_paper(browser, plan, tmp_path):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext here")
+    paper = printed(browser, brief_plan.with_turns(plan), tmp_path, "page_printed_turns")
+    said = subprocess.run(
+        ["pdftotext", "-layout", "-", "-"], input=paper, capture_output=True, check=True
+    ).stdout
+    told = said.decode().partition("By way of")[2].partition("Lines in")[0]
+    assert re.findall(r"(\d+)°\s+([\d.]+)′ S\s+(\d+)°\s+([\d.]+)′ E", told) == [
+        (str(int(-lat)), f"{-lat % 1 * 60:05.2f}", str(int(lon)), f"{lon % 1 * 60:05.2f}")
+        for lon, lat in brief_plan.TURNS
+    ]
+    assert len(re.findall(rb"/MediaBox", paper)) == 2

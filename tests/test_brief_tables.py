@@ -250,6 +250,16 @@ def test_csv_places_and_courses_are_those_of_the_legs(american, tmp_path):
     assert np.abs(gap).max() <= 0.51
 
 
+def test_csv_says_for_which_hour_a_line_lies_where_it_stands(american, tmp_path):
+    """The marks of the plotter are of the hour each line is trolled, and lie elsewhere."""
+    boxes = read_sheets(american, tmp_path)["boxes"]
+    ends = np.array([line.coords[0] for line in american.boxes["line"]])
+    columns = ["line then, from longitude", "line then, from latitude"]
+    np.testing.assert_allclose(boxes[columns], ends, atol=5.1e-6)
+    names = list(boxes.columns)
+    assert names[names.index(columns[1]) - 1] == "line stands for (first possible arrival)"
+
+
 def test_csv_of_an_empty_plan_has_headers_only(tmp_path):
     sheets = read_sheets(replace(brief_plan.empty_plan(), stays=empty_stays()), tmp_path)
     assert set(sheets) == {"boxes", "legs", "stays"}

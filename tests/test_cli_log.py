@@ -13,13 +13,17 @@ from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
+from at_sea import EAST, PLANE, after, planned, trip_text
 from seas import make_trip
 
 from searcher import cli
+from searcher.brief import write_geojson
 from searcher.cli.at_sea import find_moment
 from searcher.errors import SearcherError
+from searcher.keep import PLAN_FILE, save_plan
 from searcher.sightings import read_sightings
 from searcher.trip import write_trip
 
@@ -179,6 +183,29 @@ def test_taking_back_and_what_is_left(folder):
     run(folder, "weed", "08:20", "box", "2")
     assert run(folder, "--undo")[1] == "took back 08:20 weed line at 30°28.2'S 153°30.0'E\n"
     assert run(folder)[1] == "08:10 bite at 30°28.2'S 153°30.0'E\n"
+
+
+def test_what_was_placed_by_a_box_is_told_alike_where_it_lay_by_then(tmp_path):
+    """In a current of 0.4 m/s east: in the list and as it is taken back, with the number that was typed."""
+    (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
+    plan = planned(str(tmp_path))
+    save_plan(plan, tmp_path / PLAN_FILE)
+    write_geojson(plan, tmp_path)
+    hour, box = after(6.0), plan.boxes.set_index("rank").loc[2]
+    clock = plan.trip.show.say_clock(hour)
+    assert run(tmp_path, "weed", "box", "2", "--time", clock)[0] == 0
+    listed = run(tmp_path)[1].strip()
+    said = re.fullmatch(rf"{clock} weed line at (\d+)°([\d.]+)'S (\d+)°([\d.]+)'E \(box 2\)", listed)
+    south, east = (int(said[k]) + float(said[k + 1]) / 60 for k in (1, 3))
+    gone = (hour - box["valid_time"].to_datetime64()) / np.timedelta64(1, "s") * EAST
+    x, y = map(
+        float, PLANE.metres(*shapely.line_interpolate_point(box["line"], 0.5, normalized=True).coords[0])
+    )
+    assert gone > 1000
+    assert tuple(map(float, PLANE.metres(east, -south))) == pytest.approx(
+        (x + gone, y), abs=200
+    )  # tenths of a minute: 185 m
+    assert run(tmp_path, "--undo")[1].strip() == f"took back {listed}"
 
 
 def test_a_program_reads_json(folder):

@@ -10,11 +10,14 @@ import brief_plan
 import numpy as np
 import pandas as pd
 import pytest
+from bokeh.models import InlineStyleSheet
 from seas import LEAVE, make_simple_sea, make_trip, tanh_front
 
+from searcher.brief.float_plan import float_plan_text
 from searcher.desk import handover
+from searcher.desk.chart import Chart
 from searcher.desk.guard import Served
-from searcher.desk.whatif import Desk, same_box
+from searcher.desk.whatif import Desk, same_box, say_order
 from searcher.desk.wishes import say_changes, trip_with, troll_limits, wishes_of
 from searcher.errors import OutOfReach, SearcherError
 from searcher.plan import make_plan
@@ -228,6 +231,22 @@ def test_boxes_are_known_again_by_kind_and_place(first):
     assert same_box(1, boxes, boxes.iloc[:0]) is None
 
 
+def test_the_order_before_is_told_in_the_numbers_of_now(first):
+    """What is gone is counted: 22 times the same words tell nothing."""
+    days, boxes = first.plan.stays, first.plan.boxes
+    others = boxes.assign(kind="color change")
+    count = len(days)
+    assert count > 1
+    now = replace(first.plan, boxes=others)
+    assert say_order(first.plan, now).endswith(f"Before: {count} boxes, none of which is left.")
+    kept = int(days["box"].iloc[0])
+    kinds = boxes["kind"].where(boxes["rank"] == kept, "color change")
+    some = replace(first.plan, boxes=boxes.assign(kind=kinds))
+    gone = "1 that is gone" if count == 2 else f"{count - 1} that are gone"
+    assert say_order(first.plan, some).endswith(f"Before: {kept}, and {gone}.")
+    assert say_order(first.plan, first.plan) == ""
+
+
 def test_an_impossible_day_is_refused(desk, first):
     soon = np.datetime64(LEAVE, "ns") + np.timedelta64(30, "m")
     with pytest.raises(OutOfReach, match="come home"):
@@ -241,6 +260,10 @@ def test_the_plan_says_where_it_departs_from_the_file(desk, first):
     noted = desk.with_notes(found)
     assert noted.cautions[0].endswith(f"left out: box {worked}.")
     assert noted.cautions[1:] == found.plan.cautions
+    less = desk.with_notes(desk.plan(replace(first.wishes, fuel=230.0), before=first))
+    text = float_plan_text(less)
+    assert f"In the tank: 230 L (holds {desk.trip.boat.tank:.0f} L)" in text
+    assert f" L ({desk.trip.boat.reserve:.0%} of the tank)" in text
 
 
 # ---- files
@@ -249,6 +272,40 @@ def test_the_plan_says_where_it_departs_from_the_file(desk, first):
 @pytest.fixture(scope="module")
 def plan():
     return brief_plan.make_plan()
+
+
+def sides(chart):
+    """West, south, east and north of what a map shows, m."""
+    x, y = chart.plot.x_range, chart.plot.y_range
+    return x.start, y.start, x.end, y.end
+
+
+def test_the_map_moves_where_a_route_seen_whole_stands_out_of_it(plan):
+    """Box 9 lies 20 miles north of the boxes of the day before."""
+    other = replace(plan, legs=brief_plan.make_legs(plan.trip, plan.boxes, ranks=(9,)))
+    chart = Chart(InlineStyleSheet(css=""))
+    chart.show(plan)
+    frame = sides(chart)
+    chart.show(plan)
+    assert sides(chart) == frame
+    assert chart.facts["view"][3] < frame[3]
+    chart.show(other)
+    west, south, east, north = chart.facts["view"]
+    assert north > frame[3]
+    shown = sides(chart)
+    assert shown[0] <= west < east <= shown[2]
+    assert shown[1] <= south < north <= shown[3]
+
+
+def test_the_map_stays_where_it_was_looked_at_closely(plan):
+    other = replace(plan, legs=brief_plan.make_legs(plan.trip, plan.boxes, ranks=(9,)))
+    chart = Chart(InlineStyleSheet(css=""))
+    chart.show(plan)
+    for side in (chart.plot.x_range, chart.plot.y_range):
+        side.update(start=side.start + 20e3, end=side.start + 30e3)
+    close = sides(chart)
+    chart.show(other)
+    assert sides(chart) == close
 
 
 def test_files_go_into_a_folder_of_their_own(plan, tmp_path):

@@ -209,6 +209,37 @@ def test_the_map_says_what_the_sea_says(browser, served, touch):
     tab.close()
 
 
+def luminance(color: str) -> float:
+    """Relative luminance of a colour as rgb(r, g, b) (WCAG 2.2)."""
+    parts = [int(part) / 255 for part in re.findall(r"\d+", color)[:3]]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_is_as_light_or_dark_as_the_system(browser, served, scheme):
+    """What is written and what is filled in alike, with the contrast of WCAG 2.2 (1.4.3)."""
+    visit = Visit(browser, served, color_scheme=scheme)
+    paper = visit.tab.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+    assert (luminance(paper) < 0.1) == (scheme == "dark")
+    tab = visit.tab
+    for part in (
+        tab.get_by_text("The official marine forecast decides"),
+        tab.locator(".day .why").first,
+        tab.get_by_label("Bait"),
+        tab.get_by_label("Fuel in the tank"),
+        tab.get_by_role("button", name="Leave out"),
+    ):
+        ink, ground = part.evaluate(
+            "(node) => [getComputedStyle(node).color, getComputedStyle(node).backgroundColor]"
+        )
+        ground = paper if ground == "rgba(0, 0, 0, 0)" else ground
+        low, high = sorted((luminance(ink), luminance(ground)))
+        assert (high + 0.05) / (low + 0.05) >= 4.5, part
+    visit.shoot(f"desk_{scheme}")
+    tab.close()
+
+
 def test_a_morning_at_the_desk(browser, served, desk):
     visit = Visit(browser, served)
     tab = visit.tab
@@ -228,7 +259,9 @@ def test_a_morning_at_the_desk(browser, served, desk):
     visit.after(lambda: tab.keyboard.press("Enter"))
     assert stays[0] not in visit.stays()
     # what no other day can exceed is told when it has been worked out, which nobody waits for
-    tab.locator(".day caption").first.filter(has_text=re.compile("Proven best|at most")).wait_for()
+    tab.locator(".day caption").first.filter(
+        has_text=re.compile("proven best|of the best possible")
+    ).wait_for()
     assert "being worked out" not in visit.state().inner_text()
     visit.shoot("desk_left_out")
 

@@ -19,7 +19,7 @@ from seas import HOUR
 
 from searcher.course import day_of
 from searcher.errors import TableError
-from searcher.findings import say_review, write_review
+from searcher.findings import draw_reliability, say_review, write_review
 from searcher.learn import learned_profile, prior_weights, read_season, season_profile, update_weights
 from searcher.plan import learned_weights, make_plan
 from searcher.profile import PIECES, read_profile
@@ -53,7 +53,30 @@ def test_how_far_off_lines_were(plan):
     )
     fronts = plan.boxes.set_index("rank")["front"]
     assert {fronts[number] for number in found.lines["number"]} == {fronts[2]}
-    assert any("1 is as it should be" in text for text in say_review(found))
+    told = say_review(found)
+    away = [1500.0, 800.0] / found.lines["doubt"].to_numpy()
+    usual = math.sqrt(float((away**2).mean()))
+    assert any(f"{usual:.1f} times as far off as was forecast: 1 is as it should be" in text for text in told)
+    for text, off in zip(told[2:4], away, strict=True):
+        assert text.endswith(": within that." if off <= 1.0 else f": {off:.1f} times that.")
+
+
+def test_a_review_spells_colour_as_everything_else(plan):
+    change = replace(break_met(plan, 2, 3.0, 500.0), kind="color change")
+    told = " ".join(say_review(review(plan, log_of(change))))
+    assert "Colour change at" in told
+    assert "olor" not in told
+
+
+def test_a_season_of_today_alone_is_drawn_once(plan, tmp_path):
+    found = review(plan, log_of(trolled(plan, 2, 1.0, 2.0), bite(plan, 2, 1.5)))
+    pictures = []
+    for name, season in (("plain", None), ("season", found.table)):
+        draw_reliability(replace(found, season=season, trips=0), tmp_path / f"{name}.png")
+        pictures.append(matplotlib.image.imread(tmp_path / f"{name}.png"))
+    np.testing.assert_array_equal(*pictures)
+    draw_reliability(replace(found, season=found.table, trips=2), tmp_path / "more.png")
+    assert not np.array_equal(matplotlib.image.imread(tmp_path / "more.png"), pictures[0])
 
 
 def test_boxes_trolled_whose_line_was_not_met_are_told(plan):

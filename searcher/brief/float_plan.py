@@ -11,7 +11,9 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
+from searcher.brief.stories import turns_of
 from searcher.brief.words import (
+    Step,
     cautions_of,
     fuel_home,
     leave_words,
@@ -30,9 +32,13 @@ from searcher.brief.words import (
 from searcher.files import write_text
 from searcher.geo import Place
 from searcher.plan import Plan
+from searcher.tables import RUNS
+from searcher.units import LABELS, to_unit
 
 BLANK = "________________"
 WIDTH = 78
+#: a speed over the ground nearer than this share to that in flat water is the same
+SAME_SPEED = 0.03
 HELP = "WHEN TO CALL FOR HELP"
 WHERE = "WHERE WE WILL BE"
 CLOSE_IT = "Leave this with someone ashore. Close it with them when you are back."
@@ -93,7 +99,7 @@ def float_plan_text(plan: Plan) -> str:
 def float_plan_sections(plan: Plan) -> list[tuple[str, list[tuple[str, list[str]]]]]:
     """Titles and their rows of label and lines; no lines where the trip file is silent."""
     given, boat, show = plan.trip.float_plan, plan.trip.boat, plan.trip.show
-    speeds = f"runs at {show.say_speed(boat.cruise)}, trolls at {show.say_speed(plan.trip.gear.troll)}"
+    speeds = f"runs at {_run_words(plan)}, trolls at {show.say_speed(plan.trip.gear.troll)}"
     marks = ("Marks, colour, safety gear", said(given.boat))
     return [
         ("BOAT", [("Name", said(boat.name)), marks, ("Speed", [speeds])]),
@@ -113,6 +119,20 @@ def said(value: str | Sequence[str] | None) -> list[str]:
     return [line.strip() for text in texts for line in str(text).splitlines() if line.strip()]
 
 
+def _run_words(plan: Plan) -> str:
+    """How fast the boat runs: over the ground on that day, and in flat water where that is another speed."""
+    show, boat = plan.trip.show, plan.trip.boat
+    runs = plan.legs[plan.legs["kind"].isin(RUNS)]
+    seconds = float((runs["end"] - runs["start"]).dt.total_seconds().sum())
+    if not seconds > 0:
+        return show.say_speed(boat.cruise)
+    flat, ground = float(runs["speed"].max()), float(runs["distance"].sum()) / seconds
+    if abs(ground / flat - 1) < SAME_SPEED:
+        return show.say_speed(flat)
+    about = f"{to_unit(ground, show.speed):.0f} {LABELS[show.speed]}"
+    return f"about {about} over the ground in the sea expected ({show.say_speed(flat)} in flat water)"
+
+
 def _times(plan: Plan) -> list[tuple[str, list[str]]]:
     show, window = plan.trip.show, plan.trip.window
     leave, back = port_hours(plan) or (window.start, None)
@@ -128,7 +148,7 @@ def _times(plan: Plan) -> list[tuple[str, list[str]]]:
 
 
 def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
-    """The waters worked, with their hours."""
+    """The waters worked, with the numbers their boxes have on the map and the plotter, and their hours."""
     steps, rows = steps_of(plan), []
     for rank in worked_boxes(steps):
         hours = passes_of(steps, rank)
@@ -136,7 +156,7 @@ def _areas(plan: Plan) -> list[tuple[str, list[str]]]:
         often = f", {len(hours)} passes" if len(hours) > 1 else ""
         rows.append(
             (
-                f"{say_hour(plan, hours[0].start)} to {say_hour(plan, hours[-1].end)}",
+                f"Box {rank}, {say_hour(plan, hours[0].start)}\u00a0to\u00a0{say_hour(plan, hours[-1].end)}",
                 [f"from {say_place(first)}", f"to {say_place(last)}{often}"],
             )
         )
@@ -154,13 +174,15 @@ def _help(plan: Plan) -> list[tuple[str, list[str]]]:
 def _fuel(plan: Plan) -> list[tuple[str, list[str]]]:
     show, boat = plan.trip.show, plan.trip.boat
     left = None if plan.legs.empty else fuel_home(plan)
+    holds, reserve = plan.settings.get("tank", boat.tank), boat.tank - boat.usable
+    part = f" (holds {show.say_fuel(holds)})" if holds > boat.tank else ""
     return [
-        ("Tank", [show.say_fuel(boat.tank)]),
+        ("In the tank", [f"{show.say_fuel(boat.tank)}{part}"]),
         ("Planned use", [] if left is None else [show.say_fuel(boat.tank - left)]),
         ("Left on return", [] if left is None else [show.say_fuel(left)]),
         (
             "Reserve, not planned",
-            [f"{show.say_fuel(boat.tank - boat.usable)} ({boat.reserve:.0%} of the tank)"],
+            [f"{show.say_fuel(reserve)} ({reserve / holds:.0%} of the tank)"],
         ),
     ]
 
@@ -172,7 +194,7 @@ def _route(plan: Plan) -> list[str]:
         return ["  No route planned."]
     return [
         _wrapped(f"  {_start(plan)}:"),
-        *(_wrapped("  {begin} to {end}  {what} to {place}, {span}".format(**row)) for row in rows),
+        *(_wrapped("  {begin} to {end}  {what} to {place}, {span}{turns}".format(**row)) for row in rows),
     ]
 
 
@@ -192,9 +214,19 @@ def _route_rows(plan: Plan) -> list[dict[str, str]]:
             "what": ("troll on" if step.joins else step.kind) + (f" (box {step.box})" if step.box else ""),
             "place": say_place(step.places[-1]),
             "span": say_span(step.seconds),
+            "turns": _turn_words(step),
         }
         for step in steps_of(plan)
     ]
+
+
+def _turn_words(step: Step) -> str:
+    """Where a leg turns, as briefly as may be; "" where it goes straight or follows a line."""
+    turns = turns_of(step)
+    if not turns:
+        return ""
+    count = "1 turn" if len(turns) == 1 else f"{len(turns)} turns"
+    return f", by way of {count}: {'; '.join(say_place(place, digits=1) for place in turns)}"
 
 
 def _section(title: str, rows: list[tuple[str, list[str]]]) -> str:

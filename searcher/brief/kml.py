@@ -114,7 +114,7 @@ def _lines(plan: Plan) -> Iterator[Placemark]:
     """Breaks, colour changes and gathered matter at the hour they stand for."""
     show = plan.trip.show
     for line in plan.fronts.itertuples():
-        step = "" if np.isnan(line.step) or not line.warm_side else f"{show.say_step(line.step)} across, "
+        step = f"{show.say_step(line.step)} across, " if line.kind == tables.TEMPERATURE_BREAK else ""
         about = (
             f"{step}{show.say_distance(line.length)} long, expected here {show.say_time(line.valid_time)}, "
             f"give or take {show.say_distance(line.doubt)}."

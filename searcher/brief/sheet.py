@@ -12,6 +12,7 @@ from matplotlib.patches import Patch
 
 from searcher import tables
 from searcher.brief.labels import INK, PAPER, halo
+from searcher.brief.stories import sun_words
 from searcher.brief.words import (
     cautions_of,
     credits_of,
@@ -194,7 +195,7 @@ class Sheet:
             f"{'' if self.plan.legs.empty else turn}"
             f" · {'home' if self.plan.trip.finish is None else f'in {home_words(self.plan)}'} "
             f"by {say_hour(self.plan, window.end)} {show.local(window.end):%Z}"
-            f" · sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}"
+            f" · {sun_words(self.plan)}"
             f"{f' · {later}' if later else ''}"
         )
 

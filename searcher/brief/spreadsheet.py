@@ -58,8 +58,9 @@ def box_sheet(plan: Plan) -> pd.DataFrame:
             **_measured(boxes["time_out"], "time out", "min", 0),
             **_measured(boxes["time_home"], "time home", "min", 0),
             **_measured(boxes["fuel"], "fuel out and home", show.fuel, 0),
-            "line stands for": _local(boxes["valid_time"], show),
-            **_ends(boxes.get("line", ())),
+            "line stands for (first possible arrival)": _local(boxes["valid_time"], show),
+            # lines drift: the marks of the route are where they lie at other hours
+            **_ends(boxes.get("line", ()), "line then, "),
             **evidence,
             "why": boxes["why"],
         }
@@ -117,13 +118,13 @@ def _local(times: Iterable[pd.Timestamp], show: Show) -> list[str]:
     return ["" if pd.isna(time) else show.local(time).isoformat(timespec="minutes") for time in times]
 
 
-def _ends(lines: Iterable[shapely.LineString]) -> dict[str, list[float]]:
-    """Four columns: where lines begin and end, decimal degrees to a metre."""
+def _ends(lines: Iterable[shapely.LineString], what: str = "") -> dict[str, list[float]]:
+    """Four columns: where lines begin and end, decimal degrees to a metre; what: begins their headers."""
     ends = [shapely.get_coordinates(line)[[0, -1]] for line in lines]
     columns = {}
     for k, where in enumerate(("from", "to")):
-        columns[f"{where} latitude"] = [round(float(xy[k][1]), 5) for xy in ends]
-        columns[f"{where} longitude"] = [wrap_longitude(xy[k][0], digits=5) for xy in ends]
+        columns[f"{what}{where} latitude"] = [round(float(xy[k][1]), 5) for xy in ends]
+        columns[f"{what}{where} longitude"] = [wrap_longitude(xy[k][0], digits=5) for xy in ends]
     return columns
 
 

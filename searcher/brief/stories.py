@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -47,13 +48,43 @@ def expected(box: Row) -> dict[str, Any]:
     return {name: say_rate(box[column]) for name, column in names.items()}
 
 
+def follows_line(step: Step) -> bool:
+    """Whether a leg trolls along a line that bends, which is steered by the line and not by courses."""
+    return step.kind == "troll" and not step.joins and len(step.courses) > 1
+
+
+def turns_of(step: Step) -> list[Place]:
+    """Where a leg that is steered by courses turns from one to the next; none of one that follows a line."""
+    ways = [(a, b) for a, b in pairwise(step.places) if a != b]
+    return [] if follows_line(step) else [begin for begin, _ in ways[1:]]
+
+
+def has_night(plan: Plan) -> bool:
+    """Whether the sun is down at some time of that day (`searcher.trip.hours` says how a window tells)."""
+    window = plan.trip.window
+    return (window.sunrise, window.sunset) != (window.start, window.end)
+
+
+def sun_moments(plan: Plan) -> list[tuple[np.datetime64, str]]:
+    """Sunrise and sunset at the port with their words; none where the sun does not set or rise that day."""
+    rise, down, say = plan.trip.window.sunrise, plan.trip.window.sunset, plan.trip.show.say_clock
+    if rise == down or not has_night(plan):
+        return []
+    return [(rise, f"sunrise {say(rise)}"), (down, f"sunset {say(down)}")]
+
+
+def sun_words(plan: Plan) -> str:
+    """When the sun rises and sets at the port that day, or that it does not."""
+    without = "the sun does not rise" if has_night(plan) else "the sun does not set"
+    return ", ".join(words for _, words in sun_moments(plan)) or without
+
+
 def leg_story(plan: Plan, step: Step) -> dict[str, Any]:
     """One leg of the day."""
     show = plan.trip.show
-    turns = len(step.courses)
-    courses = " ".join(say_course(course) for course in step.courses[:4])
-    if turns > 4 or (turns > 1 and step.kind == "troll"):
-        courses = f"{say_course(step.courses[0])} then line" if step.box else f"{courses} …"
+    courses = " ".join(say_course(course) for course in step.courses)
+    if follows_line(step):
+        courses = f"{say_course(step.courses[0])} then line"
     return {
         "story": f"leg-{step.row}",
         "kind": step.kind,
@@ -62,6 +93,7 @@ def leg_story(plan: Plan, step: Step) -> dict[str, Any]:
         "to_box": step.box,
         "start": spot(step.places[0]),
         "end": spot(step.places[-1]),
+        "turns": [spot(place) for place in turns_of(step)],
         "course": courses or "–",
         "distance": show.say_distance(step.distance),
         "pace": say_pace(step, show),
@@ -170,12 +202,12 @@ def stay_rows(plan: Plan) -> list[dict[str, Any]]:
 
 
 def proof_words(plan: Plan) -> str:
-    """How good the tour of the boxes is known to be; "" where it was not asked."""
+    """How good the tour is known to be, of the boxes before they drift; "" where there is none."""
     if plan.legs.empty or not plan.best > 0:
         return ""
-    if plan.bound <= plan.best * (1 + 1e-6):
-        return "Proven best: no other choice and order of these boxes, lying still, promises more."
-    if not np.isfinite(plan.bound):
-        return "How much better another choice and order of these boxes might be was not worked out."
-    gap = max(plan.bound / plan.best - 1, 0.001)
-    return f"Another choice and order of these boxes could promise at most {gap:.1%} more than this one."
+    if plan.proven:
+        return "This choice and order of boxes is proven best (with the boxes lying still)."
+    gap = 1 - plan.best / plan.bound
+    if gap > 0.5:  # an infinite bound too
+        return "How near this choice of boxes is to the best possible is not known."
+    return f"This choice of boxes is within {max(gap, 0.001):.1%} of the best possible (boxes lying still)."

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from searcher.brief.stories import has_night, sun_moments, sun_words
 from searcher.brief.words import Step, fuel_home, home_words, port_hours, say_hour, turn_words
 from searcher.plan import Plan
 
@@ -23,7 +24,7 @@ LETTER, GAP = 18.5, 9.0
 
 def draw_timeline(plan: Plan, steps: list[Step]) -> dict[str, Any]:
     """The day as shapes 1000 wide: hour ticks, a bar per leg from `top` on, lines for sun, turning, home."""
-    show, window = plan.trip.show, plan.trip.window
+    window = plan.trip.window
     first, last = window.start - np.timedelta64(20, "m"), window.end + np.timedelta64(20, "m")
     span = (last - first) / np.timedelta64(1, "s")
 
@@ -35,10 +36,9 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict[str, Any]:
     if hours := port_hours(plan):
         bars = [(hours[0], bars[0][0], "run", 0), *bars, (bars[-1][1], hours[1], "home", 0)]
     moments = [
-        (window.sunrise, f"sunrise {show.say_clock(window.sunrise)}", "sun"),
+        *((at, text, "sun") for at, text in sun_moments(plan)),
         (plan.turn_for_home, f"turn for home by {turn_words(plan, clock=True)} from the last box", "turn"),
         (window.end, f"home by {say_hour(plan, window.end)}", "turn"),
-        (window.sunset, f"sunset {show.say_clock(window.sunset)}", "sun"),
     ]
     lines = [{"x": x(at), "text": text, "kind": kind} for at, text, kind in moments if first <= at <= last]
     top = 6 + 30 * len(lines)
@@ -51,8 +51,8 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict[str, Any]:
         "lines": _stagger(lines),
         "top": top,
         "hours": _hours(plan, first, last, x),
-        "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)],
-        "sun": f"Sunrise {show.say_clock(window.sunrise)}, sunset {show.say_clock(window.sunset)}",
+        "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)] if has_night(plan) else [],
+        "sun": sun_words(plan).capitalize(),
     }
 
 

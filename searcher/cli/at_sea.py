@@ -253,7 +253,7 @@ def show_taken_back(trip: Trip, how: Telling) -> None:
     """Mark the last entry as deleted and say which."""
     from searcher.sightings import read_sightings, take_back
 
-    before = read_sightings(trip.folder)
+    before = where_they_lay(trip, read_sightings(trip.folder))
     if take_back(trip.folder) is None:
         raise SearcherError("nothing to take back", given="a log without entries")
     row = before.sort_values("id").iloc[-1]
@@ -305,7 +305,7 @@ def show_exported(trip: Trip, path: Path, how: Telling) -> None:
     """Write the log as CSV or GeoJSON and say where."""
     from searcher.sightings import read_sightings, write_csv
 
-    rows = where_they_lay(trip, read_sightings(trip.folder))
+    rows = where_they_lay(trip, read_sightings(trip.folder)).drop(columns="placed")
     if path.suffix.lower() == ".csv":
         written = write_csv(rows, path, show=trip.show)
     elif path.suffix.lower() == ".geojson":
@@ -319,7 +319,10 @@ def show_exported(trip: Trip, path: Path, how: Telling) -> None:
 
 
 def where_they_lay(trip: Trip, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """A log with what was placed by a box of the plan where that lay by then, if the plan is there."""
+    """A log with what was placed by a box of the plan where that lay by then, if the plan is there.
+
+    `placed`: the number of that box, 0 for none.
+    """
     import pandas as pd
 
     from searcher.keep import PLAN_FILE, open_plan
@@ -327,6 +330,7 @@ def where_they_lay(trip: Trip, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     from searcher.sightings.entry import BY_PLAN
     from searcher.trip.hours import to_numpy
 
+    rows = rows.assign(placed=0)
     own = rows["time"].between(*(pd.Timestamp(to_numpy(hour)) for hour in hours_of(trip)))
     if not (own & (rows["source"] == BY_PLAN)).any() or not (trip.folder / PLAN_FILE).is_file():
         return rows
@@ -336,6 +340,7 @@ def where_they_lay(trip: Trip, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         return rows
     geometry = rows.geometry.copy()
     geometry[own] = lay.geometry
+    rows.loc[own, "placed"] = lay["placed"]
     return rows.set_geometry(geometry)
 
 
@@ -344,7 +349,8 @@ def facts_of(row: pd.Series) -> dict[str, Any]:
     import pandas as pd
     import shapely
 
-    facts = {name: None if pd.isna(value) else value for name, value in row.drop("geometry").items()}
+    said = row.drop(["geometry", "placed"], errors="ignore")
+    facts = {name: None if pd.isna(value) else value for name, value in said.items()}
     facts |= {name: f"{row[name].isoformat()}Z" for name in ("time", "end")}
     facts |= {name: int(row[name]) for name in ("id", "count") if facts[name] is not None}
     return facts | {"geometry": json.loads(shapely.to_geojson(row["geometry"]))}
@@ -374,6 +380,8 @@ def say_entry(row: pd.Series, trip: Trip, name: str = "") -> str:
     places = say_place(Place(*xy[0]))
     if is_stretch:
         places += f" to {say_place(Place(*xy[-1]))}, {show.say_distance(line_length(xy))}"
+    if row.get("placed"):
+        places += f" (box {row['placed']})"
     if name:  # a box drifts: where it was by then would take opening the plan, a second or two
         places = f"{name}, where the plan has it then"
     what = " ".join(filter(None, (say_kind(row["kind"]), *said)))

@@ -58,6 +58,7 @@ def say_stay_facts(stay: Row) -> dict[str, Any]:
 
 def print_plan(made: Plan) -> None:
     """The plan in a few lines: cautions, the day in order, how long at each box, when to turn for home."""
+    from searcher.brief.stories import proof_words
     from searcher.brief.words import learned_words, leave_words, leaving
     from searcher.tables import pace_of
 
@@ -80,7 +81,8 @@ def print_plan(made: Plan) -> None:
     typer.echo("")
     for stay in made.stays.itertuples():
         typer.echo(say_stay(stay, show, day))
-    typer.echo(say_proof(made.best, made.bound))
+    if proof := proof_words(made):
+        typer.echo(proof)
     if learned := learned_words(made):
         typer.echo(learned)
     first = made.boxes[made.boxes["rank"] == made.legs.iloc[0]["box"]].iloc[0]
@@ -118,24 +120,15 @@ def say_count(expected: float) -> str:
     return f"{expected:.1f} encounters" if expected >= 1 else f"{expected:.2g} encounters"
 
 
-def say_proof(best: float, bound: float) -> str:
-    """How good the tour is at least: of the boxes as they lie, before they drift."""
-    if not 0 < best < bound * (1 - 1e-6):
-        return "This choice and order of boxes is proven best (with the boxes lying still)."
-    gap = 1 - best / bound
-    if gap > 0.5:  # an infinite bound too
-        return "How near this choice of boxes is to the best possible is not known."
-    return f"This choice of boxes is within {max(gap, 0.001):.1%} of the best possible (boxes lying still)."
-
-
 def print_fronts(fronts: gpd.GeoDataFrame, trip: Trip) -> None:
     """One line per front."""
-    from searcher.tables import CONVERGENCE_LINE
+    from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK
 
     show = trip.show
     for row in fronts.itertuples():
-        step = f"{show.say_step(row.step)}, warm {row.warm_side}" if row.warm_side else ""
-        pictures = f"seen in {row.seen_share:.0%}" if row.seen_share > 0 else "in the map alone"
+        warm = f", warm {row.warm_side}" if row.warm_side else ""
+        step = f"{show.say_step(row.step)}{warm}" if row.kind == TEMPERATURE_BREAK else ""
+        pictures = f"seen in {row.seen_share:.0%}" if row.seen_share >= 0.005 else "in the map alone"
         seen = "" if row.kind == CONVERGENCE_LINE else pictures
         sure = f", sure to {row.confidence:.0%}" if row.confidence > 0 else ""  # false where it is not known
         typer.echo(f"{say_kind(row.kind):17} {show.say_distance(row.length):>9} long  {step:24} {seen}{sure}")

@@ -39,10 +39,13 @@ readout.setv({ text: seaWords.reader(live, fields)(x[0], y[0]) }, { sync: false 
 """
 HINT = "Move over the map, or touch it, for position, temperature, current, floating matter and depth."
 STEP, ZOOM = 0.25, 1.5
+#: ticks along an edge to aim at: more would run into one another on a phone
+MOST_TICKS = 3
 
 
 class Chart:
-    """The map of one plan after another; what is looked at and which layers are on stay as they were."""
+    """The map of one plan after another; which layers are on stays as it was, and what is looked at too, but
+    for a route or worked boxes that would no longer be seen whole."""
 
     def __init__(self, style: InlineStyleSheet) -> None:
         self.layers = CheckboxGroup(
@@ -64,6 +67,7 @@ class Chart:
         before, facts = self.plot, self.facts
         self.plot, self.facts = draw_live(plan)
         for axis, side in ((self.plot.xaxis, "lon"), (self.plot.yaxis, "lat")):
+            axis.ticker.desired_num_ticks = MOST_TICKS
             axis.formatter = CustomJSTickFormatter(
                 args={"lon": self.facts["lon"], "side": side}, code=WRITE_DEGREES
             )
@@ -73,9 +77,22 @@ class Chart:
             for name in ("x_range", "y_range"):
                 was = getattr(before, name)
                 getattr(self.plot, name).update(start=was.start, end=was.end)
+            self._keep_in_sight(facts)
         self._fit()
         self._switch()
         self.box.children = [self.layers, self.buttons, self._readout(), self.plot]
+
+    def _keep_in_sight(self, before: dict[str, Any]) -> None:
+        """Move the frame where what it showed whole, the route or the worked boxes, stands out of it now."""
+        shown = next((name for name in ("view", "near") if self._holds(before[name])), None)
+        if shown is not None and not self._holds(self.facts[shown]):
+            self._look(self.facts[shown])
+
+    def _holds(self, bounds: Sequence[float]) -> bool:
+        """Whether the frame holds all of some bounds (west, south, east, north), but for rounding."""
+        west, south, east, north = bounds
+        sides = (self.plot.x_range, west, east), (self.plot.y_range, south, north)
+        return all(side.start <= low + 1.0 and high - 1.0 <= side.end for side, low, high in sides)
 
     def mark(self, *, old: bool) -> None:
         """Frame the map where it is that of an earlier plan."""

@@ -95,7 +95,9 @@ class Desk:
         if not said:
             return found.plan
         note = f"Planned at the desk, not as the trip file says: {'; '.join(said)}."
-        return replace(found.plan, cautions=(note, *found.notes, *found.plan.cautions))
+        # the tank of the plan's boat holds no more than was wished (`searcher.desk.wishes`)
+        settings = found.plan.settings | {"tank": self.trip.boat.tank}
+        return replace(found.plan, cautions=(note, *found.notes, *found.plan.cautions), settings=settings)
 
 
 def _renumber(
@@ -141,5 +143,10 @@ def say_order(before: Plan, now: Plan) -> str:
     was = [same_box(rank, before.boxes, now.boxes) for rank in work_order(before)]
     if was == new:
         return ""
-    told = [str(number) if number is not None else "one that is gone" for number in was]
-    return f"Order of the day now: {', '.join(map(str, new)) or 'none'}. Before: {', '.join(told) or 'none'}."
+    left = [str(number) for number in was if number is not None]
+    gone, boxes = len(was) - len(left), "1 box" if len(was) == 1 else f"{len(was)} boxes"
+    told = ", ".join(left) or "none"
+    if gone:
+        lost = f"{gone} that {'is' if gone == 1 else 'are'} gone"
+        told = f"{told}, and {lost}" if left else f"{boxes}, none of which is left"
+    return f"Order of the day now: {', '.join(map(str, new)) or 'none'}. Before: {told}."
