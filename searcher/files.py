@@ -67,7 +67,8 @@ def write_together(folder: str | os.PathLike[str], write: Callable[[Path], list[
         made = write(scratch)
         return _put_in_place(made, folder, aside=Path(tempfile.mkdtemp(dir=scratch)))
     except SearcherError as error:  # said of the folder that was meant
-        raise SearcherError(str(error).replace(str(scratch), str(folder))) from error
+        error.args = (str(error).replace(str(scratch), str(folder)),)
+        raise
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 

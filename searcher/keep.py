@@ -153,6 +153,14 @@ def _trip_of(
     text = read_text(path)
     if text != before:
         trip = read_trip(path)
+        if hours["end"] <= trip.window.start or trip.window.end <= hours["start"]:
+            say = trip.show.say_time
+            raise NoData(
+                "the plan is of another day than the trip file",
+                given=f"a plan from {say(hours['start'])} to {say(hours['end'])}",
+                expected=f"one from {say(trip.window.start)} to {say(trip.window.end)}",
+                hint="Run 'searcher plan' (or brief) on this folder again",
+            )
         return trip.until(min(hours["end"], trip.window.end)), (CHANGED,)
     trip = parse_trip(text, path, afloat=True)
     sections = {name: getattr(trip, name).model_copy(update=said) for name, said in wished.items()}

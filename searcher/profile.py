@@ -87,7 +87,11 @@ def read_profile(species: str, folder: Path | None = None) -> Profile:
             expected=f"{', '.join(known)}, or a .toml file",
         )
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise TripError(
+            f"{path.name} is not plain text in UTF-8", hint="Save it as UTF-8, as any editor can"
+        ) from error
     except tomllib.TOMLDecodeError as error:
         raise TripError(f"{path.name} is not valid TOML: {error}") from error
     wanted = {piece: numbers_of(piece) for piece in PIECES}
@@ -135,7 +139,15 @@ def _section_faults(name: str, keys: tuple[str, ...], raw: Mapping[str, Any]) ->
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
             faults.append(f"[{name}] {key}: given {value!r}, expected a number")
         elif (key in POSITIVE and value <= 0) or (key == "sd" and value < 0):
-            faults.append(f"[{name}] {key}: given {value!r}, expected a number over 0")
+            least = "0 or more" if key == "sd" else "over 0"
+            faults.append(f"[{name}] {key}: given {value!r}, expected a number {least}")
         elif key == "share" and value > 1:
             faults.append(f"[{name}] {key}: given {value!r}, expected no more than 1")
+    for key in section.keys() - set(keys):
+        if not isinstance(section[key], str | int | float | list):
+            faults.append(
+                f"[{name}] {key}: given {section[key]}, expected text in quotes, a number or a list"
+            )
+    if not faults and {"low", "high"} <= set(keys) and section["low"] > section["high"]:
+        faults.append(f"[{name}] low: given {section['low']}, expected no more than high, {section['high']}")
     return faults

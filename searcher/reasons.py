@@ -11,8 +11,8 @@ from searcher.geo import compass_point
 from searcher.learn import flock_gain
 from searcher.learn.afloat import NOTED
 from searcher.learn.hints import LASTING
-from searcher.reranking import Rerank
-from searcher.tables import BIRDS, Row
+from searcher.reranking import Rerank, say_numbers
+from searcher.tables import BIRDS, Row, say_name
 from searcher.units import Show
 
 #: no more of each kind of reason than this, the newest or the strongest
@@ -44,6 +44,7 @@ def say_reasons(found: Rerank) -> list[str]:
         *_say_signs(found),
         *_say_offsets(found),
         *_say_bias(found),
+        *_say_left_out(found),
     ]
     return [*(said or ["Nothing in the log changes the boxes."]), *others]
 
@@ -66,6 +67,15 @@ def _say_worked(found: Rerank) -> Iterator[str]:
             f"Box {row.number}: {how}: what is left there is worth {row.factor * row.left:.1f} times as much "
             "as before."
         )
+
+
+def _say_left_out(found: Rerank) -> Iterator[str]:
+    """Boxes the last answer told that are not in the route any more, and have not been trolled since."""
+    trolled = set(found.changes["number"][found.changes["trolled"] > 0.0]) if len(found.changes) else set()
+    gone = set(found.told) - set(found.plan.stays["box"]) - trolled
+    if gone and found.goes_on:
+        which = f"box {say_numbers(gone)} is" if len(gone) == 1 else f"boxes {say_numbers(gone)} are"
+        yield f"Of the last answer {which} left out: elsewhere more is expected in the time and fuel left."
 
 
 def _say_hookups(found: Rerank) -> Iterator[str]:
@@ -103,11 +113,11 @@ def _say_floating(found: Rerank) -> Iterator[str]:
         place = {"lon": row.geometry.x, "lat": row.geometry.y}
         gain = float(found.floating["gain"].sel(place, method="nearest"))
         also = f", the last of {len(seen)}," if len(seen) > 1 else ""
-        what = f"{row.kind.capitalize()} at {found.plan.trip.show.say_clock(row.time)}{also}"
+        what = f"{say_name(row.kind).capitalize()} at {found.plan.trip.show.say_clock(row.time)}{also}"
         yield f"{what} makes {gain:.1f} times the floating matter that was reckoned there."
-    new = sorted(found.changes["number"][found.changes["before"] == 0.0]) if len(found.changes) else []
-    if new:
-        which = f"Boxes {new[0]} to {new[-1]} are" if len(new) > 1 else f"Box {new[0]} is"
+    laid = set(found.changes["number"][found.changes["before"] == 0.0]) if len(found.changes) else set()
+    if new := laid - set(found.told):
+        which = f"Boxes {say_numbers(new)} are" if len(new) > 1 else f"Box {say_numbers(new)} is"
         yield f"{which} new: around you, where the log says that more floats."
 
 
@@ -116,13 +126,15 @@ def _say_offsets(found: Rerank) -> Iterator[str]:
     for row in list(found.offsets.itertuples())[-MOST:]:
         way = compass_point(math.degrees(math.atan2(row.east, row.north)) % 360.0)
         off = show.say_distance(row.offset)
-        yield f"{row.met.capitalize()} at {show.say_clock(row.time)} lay {off} {way} of a forecast line."
+        what = f"{say_name(row.met).capitalize()} at {show.say_clock(row.time)}"
+        yield f"{what} lay {off} {way} of a forecast line."
     best = found.changes.head(TOP)
     moved = best[best["shift"] > 100.0] if len(best) else best
     if len(found.offsets) and len(moved):
         row = moved.loc[moved["shift"].idxmax()]
-        others = [str(number) for number in moved["number"] if number != row["number"]]
-        also = f"; boxes {', '.join(others)} too" if others else ""
+        others = [int(number) for number in moved["number"] if number != row["number"]]
+        box = "box" if len(others) == 1 else "boxes"
+        also = f"; {box} {say_numbers(others)} too" if others else ""
         before, after = (show.say_distance(row[name]) for name in ("doubt_before", "doubt"))
         yield (
             f"Box {row['number']:.0f} moved {show.say_distance(row['shift'])} with that"
@@ -161,22 +173,22 @@ def say_way(found: Rerank) -> list[str]:
     stays = list(found.plan.stays.itertuples())
     said = [_say_next(found, show)]
     if len(stays) > 1:
-        then = [f"box {stay.box} {show.say_clock(stay.start)}" for stay in stays[1 : 1 + AHEAD]]
+        then = [
+            f"box {stay.box} {show.say_clock(stay.start, day=found.now)}" for stay in stays[1 : 1 + AHEAD]
+        ]
         more = [f"{len(stays) - 1 - AHEAD} more"] if len(stays) > 1 + AHEAD else []
         said.append("Then " + ", ".join([*then, *more]) + ".")
     for stay in stays[:-1][:SOON]:
-        said.append(_say_stay(stay, show))
-    last = stays[-1].box
-    said.append(
-        f"TURN FOR HOME from box {last} by {show.say_clock(found.plan.turn_for_home)}; from here by "
-        f"{_say_turn(found, show)}."
-    )
+        said.append(_say_stay(stay, found.now, show))
+    turn = show.say_clock(found.plan.turn_for_home, day=found.now)
+    said.append(f"TURN FOR HOME from box {stays[-1].box} by {turn}; from here by {_say_turn(found, show)}.")
     return [*said, _say_home(found, show)]
 
 
 def _say_turn(found: Rerank, show: Show) -> str:
     """When to turn, and at which speed: at another it is another hour."""
-    return f"{show.say_clock(found.home.turn)} at the latest, at {show.say_speed(found.home.speed)}"
+    turn = show.say_clock(found.home.turn, day=found.now)
+    return f"{turn} at the latest, at {show.say_speed(found.home.speed)}"
 
 
 def _say_next(found: Rerank, show: Show) -> str:
@@ -187,13 +199,12 @@ def _say_next(found: Rerank, show: Show) -> str:
     else:
         way = f"{found.next_course:03.0f} true, {show.say_distance(first['distance'])}"
     rate = found.changes.set_index("number")["now"][int(stay["box"])]
-    return (
-        f"NEXT box {int(stay['box'])} ({rate:.2f} an hour): {way}, lines in {show.say_clock(first['end'])}."
-    )
+    begin = show.say_clock(first["end"], day=found.now)
+    return f"NEXT box {int(stay['box'])} ({rate:.2f} an hour): {way}, lines in {begin}."
 
 
-def _say_stay(stay: Row, show: Show) -> str:
-    leave, end = show.say_clock(stay.leave_by), show.say_clock(stay.end)
+def _say_stay(stay: Row, now: np.datetime64, show: Show) -> str:
+    leave, end = (show.say_clock(hour, day=now) for hour in (stay.leave_by, stay.end))
     if leave == end:
         return f"Leave box {stay.box} at {end}."
     return f"Leave box {stay.box} at {leave} if nothing by then, else at {end}."
@@ -221,9 +232,9 @@ def _say_late(found: Rerank, show: Show) -> str:
             f"{show.say_fuel(found.fuel)} are aboard. Call for help now, and say where you are."
         )
     if home.short > 0:
-        wants.append(f"it takes {show.say_fuel(home.short)} of the reserve")
+        wants.append(f"it takes {show.say_fuel(max(home.short, 1.0))} of the reserve")
     if home.late > 0:
-        wants.append(f"you will be {say_minutes(home.late)} late")
+        wants.append(f"you will be {say_minutes(max(home.late, 60.0))} late")
     return f"TURN FOR HOME NOW: {' and '.join(wants)}. Tell the person ashore."
 
 

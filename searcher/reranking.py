@@ -1,14 +1,14 @@
 """At sea: what was seen since the morning, from here, on the fuel that is left: where next, and when home.
 
-Everything starts from the morning's plan and the whole log each time, so the result does not depend on how
-often it was asked for. Boxes keep the numbers of the morning, since those are on the plotter; new ones, laid
-where weed or debris was met, have the numbers after them, of this answer alone.
+Everything starts from the morning's plan and the whole log each time. Boxes keep the numbers of the morning,
+since those are on the plotter; new ones, laid where weed or debris was met, have the numbers after them. The
+route that the last answer told is left only for one clearly better: the boat is not sent to and fro.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -65,7 +65,7 @@ from searcher.route import RATES, Route, empty_stays, fading_of, find_route, mak
 from searcher.sea import to_seconds, to_times
 from searcher.sightings.entry import BY_PLAN
 from searcher.sightings.places import middle_of, say_place
-from searcher.tables import CRS, EVIDENCE, check_table, empty_table
+from searcher.tables import CONVERGENCE_LINE, CRS, EVIDENCE, check_table, empty_table
 from searcher.units import HOUR
 
 #: from so long before leaving, and until so long after coming home, there is a day to rerank
@@ -94,8 +94,8 @@ class Rerank:
     of each (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the
     entries up to now. readings: of the thermometer that `bias` is of; unread: figures in the log that are
     none, or cannot be held against the map. others: entries of other days in the log, left out. laid: lines
-    of all boxes laid at sea today, by number, where each was laid. floating: what floats, after the log
-    (`searcher.learn.afloat.look_again`).
+    of all boxes laid at sea today, by number, where each is now. floating: what floats, after the log
+    (`searcher.learn.afloat.look_again`). told: numbers of the boxes of the route told before.
     """
 
     plan: Plan
@@ -115,6 +115,7 @@ class Rerank:
     weights: Weights
     laid: dict[int, shapely.LineString]
     floating: xr.Dataset | None = None
+    told: tuple[int, ...] = ()
 
     @property
     def goes_on(self) -> bool:
@@ -141,19 +142,25 @@ def rerank(
     banned: Collection[int] = (),
     home_by: np.datetime64 | None = None,
     laid: Mapping[int, shapely.LineString] | None = None,
+    laid_at: np.datetime64 | None = None,
+    told: Sequence[int] = (),
+    entries: int | None = None,
 ) -> Rerank:
     """The boxes and the day anew, from what was seen (`searcher.tables.SIGHTINGS`) up to now.
 
     plan: of the morning, or the trip folder that keeps it. at: where the boat is; fuel: L in the tank, with
     the reserve; now: UTC (default: the clock). pinned, banned: numbers of boxes that must, or must not, be
     worked. home_by: earlier than the trip's own, UTC. laid: boxes that earlier reranks of the day laid at sea
-    (`Rerank.laid`): their numbers are given to no others.
+    (`Rerank.laid`) and where they lay at `laid_at` (UTC; default: now): their numbers are given to no others.
+    told: numbers of the boxes of the route the last of them told, in order, from a log of so many `entries`:
+    where it has no more now, no new boxes are laid.
 
     Bites and blanks move the weights and the boxes they came in; hookups raise their depth and birds what is
     near, all fading; weed and debris, met or missed, correct the map of what floats, and new boxes are laid
     where there is more; breaks and changes of colour met elsewhere shift the lines near them; the thermometer
-    corrects the temperature. The morning's route is left only for one better by `LOYAL`. Never plans on the
-    reserve: where nothing but the way home fits, that is the only leg.
+    corrects the temperature. The morning's boxes are left only for those better by `LOYAL`, the
+    route told last only for one better by `searcher.route.STAYING`. Never plans on the reserve: where nothing
+    but the way home fits, that is the only leg.
     Raises `OutOfReach` for a place that is not in the waters of the trip, an hour that is not of the trip,
     more fuel than the tank holds, or pins that do not fit; `NoData` where no plan is kept.
     """
@@ -173,15 +180,18 @@ def rerank(
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
     floating = look_again(day, plan.range_polygon) if len(plan.boxes) else None
-    laid = dict(laid or {})
-    boxes, changes = weigh_anew(plan, day, at, offsets, bias, stretches, weights, floating, laid)
+    laid = _carried_on(dict(laid or {}), now if laid_at is None else laid_at, day)
+    kept = set(laid) & {*told, *pinned}
+    around = at if entries is None or len(day.log) != entries else None
+    boxes, changes = weigh_anew(plan, day, around, offsets, bias, stretches, weights, floating, laid, kept)
     last = plan.boxes["rank"].max()
     laid |= {int(box.rank): box.line for box in boxes.itertuples() if box.rank > last}
     home = way_home(plan, at, fuel, now)
     hooked = hookups(day, stretches, now)
     made = replace(plan, boxes=boxes, made_at=now, legs=empty_table("legs"), stays=empty_stays(), **NOTHING)
     if home.fits:
-        made = _with_route(made, at, fuel, now, pinned, banned, _still_planned(plan, changes))
+        loyal = _still_worth_it({*plan.stays["box"], *told}, changes)
+        made = _with_route(made, at, fuel, now, pinned, banned, loyal, [n for n in told if n in loyal])
     if made.legs.empty:
         made = replace(made, legs=_leg_home(plan, at, fuel, now, home))
     return Rerank(
@@ -202,6 +212,7 @@ def rerank(
         weights=weights,
         laid=laid,
         floating=floating,
+        told=tuple(told),
     )
 
 
@@ -273,22 +284,26 @@ def _with_gain(hooked: pd.DataFrame) -> pd.DataFrame:
 def weigh_anew(
     plan: Plan,
     day: Day,
-    at: Place,
+    at: Place | None,
     offsets: pd.DataFrame,
     bias: Reading,
     stretches: pd.DataFrame,
     weights: Weights,
     floating: xr.Dataset | None,
     laid: Mapping[int, shapely.LineString],
+    kept: Collection[int],
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """The boxes where they are now, with what is to be expected of them now, best first; and what changed."""
+    """The boxes where they are now, with what is to be expected of them now, best first; and what changed.
+
+    at: where the boat is, around which new ones are laid; None to lay none.
+    """
     boxes = boxes_now(plan, day)
     if boxes.empty:
         return boxes, pd.DataFrame()
     tracks = tracks_now(stretches, day)
     boxes = _shifted(boxes, offsets)
     if floating is not None:
-        boxes = with_new(plan, day, at, boxes, tracks, floating, laid)
+        boxes = with_new(plan, day, at, boxes, tracks, floating, laid, kept)
     features = features_of(boxes, day, bias=bias.mean)
     signs = hints_at(day, boxes, features["bottom"], stretches)
     plain = posterior_rate(weights, features)
@@ -338,16 +353,20 @@ def _shifted(boxes: gpd.GeoDataFrame, offsets: pd.DataFrame) -> gpd.GeoDataFrame
 def with_new(
     plan: Plan,
     day: Day,
-    at: Place,
+    at: Place | None,
     boxes: gpd.GeoDataFrame,
     tracks: np.ndarray,
     floating: xr.Dataset,
     laid: Mapping[int, shapely.LineString],
+    kept: Collection[int],
 ) -> gpd.GeoDataFrame:
-    """Boxes with what is reckoned to float over them now, and new ones around the boat where that is more."""
+    """Boxes with what is reckoned to float over them now, new ones around the boat where that is more, and
+    those of the ones laid before that are kept."""
     boxes = boxes.assign(gathered=gathered_now(boxes, floating, day))
     used = np.concatenate([boxes["line"].to_numpy(), tracks])
-    new = lay_afresh(day, floating, at, plan.range_polygon, used)
+    stay = np.empty(len(kept), dtype=object)
+    stay[:] = [laid[number] for number in sorted(kept)]
+    new = lay_afresh(day, floating, at, plan.range_polygon, used, stay)
     if new.empty:
         return boxes
     numbers = _numbered(new["line"], laid, int(plan.boxes["rank"].max()))
@@ -364,6 +383,20 @@ def _numbered(
         there = [n for n, other in laid.items() if shapely.hausdorff_distance(line, other) < SAME_LINE]
         numbers.append(min(set(there) - set(numbers), default=max([last, *laid, *numbers]) + 1))
     return numbers
+
+
+def _carried_on(
+    laid: dict[int, shapely.LineString], since: np.datetime64, day: Day
+) -> dict[int, shapely.LineString]:
+    """Where boxes laid at sea lie by now; where they lay if they have left the currents."""
+    if not laid or float(to_seconds(since)) == day.now:
+        return laid
+    lines = np.empty(len(laid), dtype=object)
+    lines[:] = list(laid.values())
+    table = pd.DataFrame({"line": lines, "kind": CONVERGENCE_LINE, "valid_time": np.datetime64(since, "ns")})  # type: ignore[call-overload]
+    carried = lines_at(table, day.drift, day.now)
+    pairs = zip(laid, lines, carried, strict=True)
+    return {number: was if line.is_empty else line for number, was, line in pairs}
 
 
 def boxes_now(plan: Plan, day: Day) -> gpd.GeoDataFrame:
@@ -403,6 +436,7 @@ def _with_route(
     pinned: Collection[int],
     banned: Collection[int],
     loyal: Collection[int],
+    told: Sequence[int],
 ) -> Plan:
     """The plan with the reach from here and the best day in it; as it is where only the way home fits."""
     try:
@@ -415,7 +449,7 @@ def _with_route(
         burnt = at_middles(reach["fuel_out"] + reach["fuel_home"], boxes["line"])
         boxes = boxes.assign(**fields, fuel=burnt)
     plan = replace(plan, boxes=boxes, reach=reach)
-    route = _route(plan, at, fuel, now, pinned, banned, loyal)
+    route = _route(plan, at, fuel, now, pinned, banned, loyal, told)
     turn = latest_turn(route.legs, reach, plan.trip, plan.waters)
     return replace(
         plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
@@ -439,6 +473,7 @@ def _route(
     pinned: Collection[int],
     banned: Collection[int],
     loyal: Collection[int],
+    told: Sequence[int],
 ) -> Route:
     """The best day from here over the best of the boxes within reach, and those that are pinned."""
     boxes = plan.boxes
@@ -461,16 +496,28 @@ def _route(
         fuel=fuel,
         pinned=pinned,
         banned=[number for number in banned if number in set(some["rank"])],
+        told=told,
     )
     share = np.where(route.stays["box"].isin(list(loyal)), LOYAL, 1.0)
     return replace(route, stays=route.stays.assign(expected=route.stays["expected"] / share))
 
 
-def _still_planned(plan: Plan, changes: pd.DataFrame) -> set[int]:
-    """Numbers of the boxes of the morning's route that have not been worked."""
+def _still_worth_it(planned: Collection[int], changes: pd.DataFrame) -> set[int]:
+    """Those of some numbers whose boxes have not been worked."""
     if changes.empty:
         return set()
-    return set(plan.stays["box"]) & set(changes["number"][changes["left"] > UNWORKED])
+    return set(planned) & set(changes["number"][changes["left"] > UNWORKED])
+
+
+def say_numbers(numbers: Iterable[int]) -> str:
+    """Numbers of boxes in words: "1 to 40, 127 and 130 to 146"."""
+    ordered = sorted(set(numbers))
+    if not ordered:
+        return "none"
+    cuts = [k for k in range(1, len(ordered)) if ordered[k] != ordered[k - 1] + 1]
+    runs = [ordered[a:b] for a, b in zip([0, *cuts], [*cuts, len(ordered)], strict=True)]
+    *others, last = [str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
+    return f"{', '.join(others)} and {last}" if others else last
 
 
 def _check_numbers(boxes: gpd.GeoDataFrame, given: Collection[int]) -> None:
@@ -479,5 +526,5 @@ def _check_numbers(boxes: gpd.GeoDataFrame, given: Collection[int]) -> None:
         raise OutOfReach(
             "boxes pinned or banned that are not there",
             given=", ".join(map(str, strangers)),
-            expected=f"numbers of the morning's boxes that are still afloat: {sorted(boxes['rank'])}",
+            expected=f"numbers of boxes that are still afloat: {say_numbers(map(int, boxes['rank']))}",
         )

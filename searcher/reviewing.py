@@ -104,10 +104,13 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
     lines = _lines_met(plan, meet_lines(day), day.log)
     worked = set(stretches["box"]) - {0}
     known = stretches["duration"] > 0.0
-    fronts = plan.boxes.set_index("rank")["front"]
+    if plan.boxes.empty:  # a day without boxes has none of their columns either
+        fronts, planned = pd.Series(dtype=int), np.empty(0, dtype=object)
+    else:
+        fronts, planned = plan.boxes.set_index("rank")["front"], plan.boxes["line"].to_numpy()
     named = sightings[sightings["kind"].isin(MATCHES) & (sightings["source"] == BY_PLAN)]
-    at = shapely.dwithin(plan.boxes["line"].to_numpy()[:, None], named.geometry.to_numpy(), HERE).any(axis=1)
-    found = set(lines["front"]) | set(plan.boxes["front"][at])
+    at = shapely.dwithin(planned[:, None], named.geometry.to_numpy(), HERE).any(axis=1)
+    found = set(lines["front"]) | set(fronts.to_numpy()[at])
     missed = sorted(number for number in worked if fronts[number] not in found)
     return Review(
         plan=plan,

@@ -24,6 +24,7 @@ from searcher.coast import find_obstacles
 from searcher.course import LEAD, Course, Day, Laid, Stop, approach_points, day_of, is_clear
 from searcher.effort import Belief, yield_of
 from searcher.errors import OutOfReach
+from searcher.geo import Place, distance
 from searcher.kernels.bound import Proof, prove_tour
 from searcher.kernels.tour import Problem, search_tour
 from searcher.reach import waters_of
@@ -40,6 +41,8 @@ MOST = 300_000
 #: a day that hours, fuel or an obstacle forbid once lines drift is planned anew so many times, each
 #: time with hours or fuel less by so much of what it lacked
 TRIES, SHORTEN = 5, 0.6
+#: a route told before is left only for one worth so many times as much
+STAYING = 1.1
 HOUR = 3600.0
 
 
@@ -88,6 +91,7 @@ def find_route(
     prove: bool = False,
     most: int = MOST,
     seed: int = 0,
+    told: Sequence[int] = (),
     **limits: Any,
 ) -> Route:
     """The best day found, from the sea buoy and back or between the places of `limits` (see `day_of`).
@@ -96,7 +100,8 @@ def find_route(
     waters: those the reach was found in (default: surveyed anew from the trip). pinned, banned: ranks of
     boxes that must, or must not, be worked. speeds (m/s, default cruise): each is tried for the runs of the
     whole day, and the best day taken. prove: look longer for the best tour of the still problem, and for its
-    bound, among at most `most` partial tours; of none the bound is left infinite. Legs are
+    bound, among at most `most` partial tours; of none the bound is left infinite. told: ranks
+    in the order of a route told before, which is left only for one better by `STAYING`. Legs are
     `searcher.tables.LEGS`, none if nothing fits; `fuel_left` is what is in the tank. Neither the order of
     rows nor anything but `seed` changes the result.
     Raises `OutOfReach` for ranks that do not exist, and where no day was found with every pinned box.
@@ -110,7 +115,9 @@ def find_route(
     routes = []
     for speed in speeds or (trip.boat.cruise,):
         course = Course(boxes, waters, drift, day_of(trip, reach, speed=speed, **limits))
-        routes.append(_best_day(course, frozenset(pinned), seed=seed, most=most if prove else None))
+        routes.append(
+            _best_day(course, frozenset(pinned), seed=seed, most=most if prove else None, told=told)
+        )
     kept = [route for route in routes if set(pinned) <= set(route.stays["box"])]
     if not kept:
         best = max((set(route.stays["box"]) & set(pinned) for route in routes), key=len)
@@ -137,7 +144,9 @@ def _check_ranks(boxes: gpd.GeoDataFrame, pinned: Collection[int], banned: Colle
         )
 
 
-def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int | None) -> Route:
+def _best_day(
+    course: Course, pinned: frozenset[int], *, seed: int, most: int | None, told: Sequence[int]
+) -> Route:
     """The best day found with one speed to run at."""
     worth = worth_of_passes(course.boxes, course.day)
     bonus = np.where(course.boxes["rank"].isin(list(pinned)), 1.0 + worth[:, -1:].sum(), 0.0)
@@ -145,6 +154,12 @@ def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int | 
     proof = _solve(problem, seed=seed, most=most)
     stops, laid = _lay_out(problem, proof, course, seed=seed)
     stops, laid = _add_passes(stops, laid, worth, course)
+    before = _stops_told(told, course)
+    if before:
+        as_told = _add_passes(*_trim(before, course.lay(before), worth, course), worth, course)
+        works = {int(course.boxes["rank"].iloc[stop.row]) for stop in as_told[0]}
+        if pinned <= works and STAYING * _worth_of(as_told[0], worth) >= _worth_of(stops, worth):
+            stops, laid = as_told
     legs = make_legs(laid) if stops else empty_table("legs")
     promised = np.repeat(bonus, problem.ways)
     extra = promised[proof.tour].sum()
@@ -153,6 +168,23 @@ def _best_day(course: Course, pinned: frozenset[int], *, seed: int, most: int | 
         free = problem._replace(profit=np.where(problem.profit > 0, problem.profit - promised, 0.0))
         bound = min(bound, prove_tour(free, proof.tour, most=most).bound)
     return Route(legs, find_stays(stops, laid, worth, course), course.day.run, proof.best - extra, bound)
+
+
+def _stops_told(told: Sequence[int], course: Course) -> list[Stop]:
+    """A pass over each of the boxes of some ranks that are there, in order, each from its nearer end."""
+    rows = {int(rank): row for row, rank in enumerate(course.boxes["rank"])}
+    stops, here = [], course.day.start
+    for row in (rows[rank] for rank in told if rank in rows):
+        ends = [Place(*place) for place in approach_points(course.boxes["line"].iloc[row])]
+        flip = distance(here, ends[1]) < distance(here, ends[0])
+        stops.append(Stop(row, flip, 1))
+        here = ends[0] if flip else ends[1]
+    return stops
+
+
+def _worth_of(stops: Sequence[Stop], worth: np.ndarray) -> float:
+    """Encounters to be expected of some stops; worth: (boxes, passes)."""
+    return float(sum(worth[stop.row, stop.passes - 1] for stop in stops))
 
 
 def worth_of_passes(boxes: gpd.GeoDataFrame, day: Day) -> np.ndarray:
@@ -280,7 +312,7 @@ def _lay_out(problem: Problem, proof: Proof, course: Course, *, seed: int) -> tu
             tank=problem.tank - (SHORTEN * laid.short + 0.1 if laid.short > 0 else 0.0),
         )
         tour = _solve(problem, seed=seed).tour
-    return max(found, key=lambda day: sum(value[stop.row, stop.passes - 1] for stop in day[0]))
+    return max(found, key=lambda day: _worth_of(day[0], value))
 
 
 def _trim(stops: list[Stop], laid: Laid, value: np.ndarray, course: Course) -> tuple[list[Stop], Laid]:

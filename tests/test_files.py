@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from searcher.errors import SearcherError
+from searcher.errors import OutOfReach, SearcherError
 from searcher.files import SCRATCH, make_folder, whole_file, write_text, write_together
 
 WRITING = """
@@ -188,3 +188,17 @@ def test_what_a_killed_run_wrote_together_is_removed_after_a_day(folder):
     os.utime(old, (time.time() - 2 * 86400.0,) * 2)
     write_together(folder, write_all_new)
     assert {path.name for path in folder.iterdir() if path.is_dir()} == {fresh.name}
+
+
+def test_an_error_while_writing_together_stays_what_it_is(tmp_path):
+    """Its kind and facts, told of the folder that was meant."""
+
+    def fail(scratch):
+        raise OutOfReach(f"{scratch / 'a'} is too far", given=3, hint="Go nearer")
+
+    (tmp_path / "out").mkdir()
+    with pytest.raises(OutOfReach) as caught:
+        write_together(tmp_path / "out", fail)
+    assert (caught.value.given, caught.value.hint) == (3, "Go nearer")
+    assert str(tmp_path / "out" / "a") in str(caught.value)
+    assert SCRATCH not in str(caught.value)

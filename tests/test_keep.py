@@ -137,6 +137,15 @@ def test_a_trip_file_that_has_changed_is_told(plan, tmp_path):
     assert again.trip.boat.tank == pytest.approx(50.0 * 3.785411784)
 
 
+def test_a_plan_of_another_day_is_refused(plan, tmp_path):
+    text = trip_text().replace("2026-01-16", "2026-01-18").replace("2026-01-17", "2026-01-19")
+    assert text != trip_text()
+    (tmp_path / "trip.toml").write_text(text, encoding="utf-8")
+    (tmp_path / PLAN_FILE).write_bytes((plan.trip.folder / PLAN_FILE).read_bytes())
+    with pytest.raises(NoData, match=r"the plan is of another day than the trip file.*searcher plan"):
+        open_plan(tmp_path)
+
+
 def test_no_plan_and_a_damaged_one(plan, tmp_path):
     (tmp_path / "trip.toml").write_text(trip_text(), encoding="utf-8")
     with pytest.raises(NoData, match=r"no plan at .*plan\.nc.*searcher plan"):

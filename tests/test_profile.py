@@ -136,3 +136,29 @@ def test_correlations_that_cannot_be(write, tmp_path, given, words):
     text = TEXT.replace('name = "dolphinfish"', f'name = "dolphinfish"\ncorrelation = {given}')
     with pytest.raises(TripError, match=words):
         read_profile(write(text), tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("low = 24.0", "low = 29.0", r"\[temperature\] low: given 29.0, expected no more than high, 28"),
+        (
+            "low = 24.0",
+            "low = 24.0\nread = 2026-01-05",
+            r"\[temperature\] read: given 2026-01-05, expected text",
+        ),
+    ],
+)
+def test_what_a_plan_could_not_use_is_refused_when_it_is_read(write, tmp_path, old, new, said):
+    name = write(TEXT.replace(old, new, 1))
+    with pytest.raises(TripError, match=said):
+        read_profile(name, tmp_path)
+
+
+def test_a_profile_as_other_editors_save_it(write, tmp_path):
+    name = write(TEXT)
+    (tmp_path / name).write_bytes(b"\xef\xbb\xbf" + TEXT.encode())
+    assert read_profile(name, tmp_path) == read_profile("dolphinfish")
+    (tmp_path / name).write_bytes(TEXT.encode("cp1252", "replace"))
+    with pytest.raises(TripError, match=r"own\.toml is not plain text in UTF-8"):
+        read_profile(name, tmp_path)

@@ -20,16 +20,16 @@ from scipy import integrate, stats
 from seas import HOUR, KNOT, time_across
 
 from searcher.brief import write_table
-from searcher.cli.again import facts_of, write_rerank
+from searcher.cli.again import facts_of, find_here, parse_fuel, write_rerank
 from searcher.course import day_of
-from searcher.errors import OutOfReach
-from searcher.geo import Place, bearing
+from searcher.errors import OutOfReach, SearcherError
+from searcher.geo import Place, bearing, destination
 from searcher.homeward import way_home
 from searcher.learn.hints import DEPTH_GAIN, FLOCK_GAIN
 from searcher.learn.registration import NOISE
 from searcher.learn.trolled import SHAPE, box_factor, with_fading
 from searcher.reasons import say_reasons, say_way
-from searcher.reranking import day_at_sea, place_of_box, rerank
+from searcher.reranking import day_at_sea, place_of_box, rerank, say_numbers
 from searcher.route import fading_of
 from searcher.sea import to_seconds
 from searcher.sightings import Sighting, middle_of, parse_place
@@ -344,6 +344,55 @@ def test_a_number_given_to_a_box_at_sea_is_given_to_no_other(plan, tmp_path):
     for number, line in {**first.laid, **other.laid}.items():
         placed = parse_place(f"box {number}", folder=tmp_path).line
         assert shapely.hausdorff_distance(placed, line) < 1e-5
+
+
+def test_a_boat_on_its_way_is_not_sent_to_and_fro(plan):
+    """Asked again every three minutes on the way, with nothing new in the log, NEXT stays the box that was
+    told, under its number: also one that was laid at sea, near weed."""
+    weed = [Sighting("weed line", shapely.Point(place(17e3 + 400.0 * k, 2e3)), NOW) for k in range(3)]
+    here, found = place(8e3, -4e3), None
+    firsts, memory = [], {}
+    for minutes in range(0, 12, 3):
+        now = NOW + np.timedelta64(minutes, "m")
+        found = again(plan, *weed, at=here, now=now, fuel=0.8 * plan.trip.boat.tank, **memory)
+        told = found.plan.stays["box"].tolist()
+        firsts.append(told[0])
+        memory = {"laid": found.laid, "laid_at": now, "told": told, "entries": len(found.log)}
+        xy = shapely.get_coordinates(found.plan.legs.geometry.iloc[0])[1]
+        here = destination(here, bearing(here, Place(*xy)), 1000.0)
+    assert len(set(firsts)) == 1
+    assert set(found.told) <= set(found.plan.boxes["rank"])
+
+
+def test_a_hookup_counts_from_its_own_minute_on(plan):
+    """At the moment it happens it is worth the most: what it adds fades from there."""
+    hooked = Sighting("bite", shapely.Point(*HERE), NOW, depth=150.0)
+    at_once = again(plan, hooked)
+    later = again(plan, hooked, now=NOW + np.timedelta64(30, "m"))
+    assert len(at_once.hookups) == len(later.hookups) == 1
+    assert at_once.hookups["gain"].iloc[0] >= later.hookups["gain"].iloc[0] > 0.0
+
+
+def test_the_place_of_an_entry_of_another_day_is_not_taken_for_the_boats(plan, tmp_path):
+    yesterday = Sighting("bite", shapely.Point(*HERE), NOW - np.timedelta64(1, "D"))
+    today = Sighting("bite", shapely.Point(*place(9e3, 1e3)), NOW - np.timedelta64(10, "m"))
+    found = find_here(plan, tmp_path, None, log_of(yesterday, today), NOW)
+    assert found == pytest.approx(tuple(place(9e3, 1e3)), abs=1e-9)
+    with pytest.raises(SearcherError, match="where are you"):
+        find_here(plan, tmp_path, None, log_of(yesterday), NOW)
+
+
+@pytest.mark.parametrize("text", ["1,000L", "1.200 gal", "some"])
+def test_fuel_that_may_be_one_litre_or_a_thousand_is_refused(plan, text):
+    with pytest.raises(SearcherError, match="fuel not understood"):
+        parse_fuel(text, plan.trip)
+    assert parse_fuel("60,5 L", plan.trip) == pytest.approx(60.5)
+
+
+def test_numbers_of_boxes_in_words():
+    assert say_numbers([]) == "none"
+    assert say_numbers([7]) == "7"
+    assert say_numbers([3, 1, 2, 9, 12, 11]) == "1 to 3, 9 and 11 to 12"
 
 
 def test_the_thermometer_corrects_the_map(plan):

@@ -28,6 +28,7 @@ from searcher.route import fading_of
 from searcher.sea import to_seconds
 from searcher.sightings import Sighting
 from searcher.sightings.entry import BY_PLAN
+from searcher.tables import empty_table
 from searcher.trip import parse_trip
 
 
@@ -109,6 +110,13 @@ def test_what_was_expected_is_what_the_plan_said_less_what_was_worked_out(plan):
     assert row.observed == 1
     assert row.observed_low == pytest.approx(stats.chi2.ppf(0.1, 2) / 2)  # Garwood 1936
     assert row.observed_high == pytest.approx(stats.chi2.ppf(0.9, 4) / 2)
+
+
+def test_a_day_without_boxes_is_reviewed_all_the_same(plan):
+    bare = replace(plan, boxes=empty_table("boxes"), legs=empty_table("legs"), stays=plan.stays.iloc[:0])
+    found = review(bare, log_of(trolled(plan, 1, 1.0, 2.0)))
+    assert found.missed == ()
+    assert len(found.stretches) == 1
 
 
 def test_an_empty_log_is_refused(plan):

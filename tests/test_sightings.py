@@ -38,6 +38,7 @@ from searcher.sightings import (
     take_back,
     write_csv,
 )
+from searcher.sightings.places import plan_digest
 from searcher.sightings.words import parse_clock, parse_depth, place_clock
 from searcher.tables import SIGHTING_KINDS, SIGHTINGS, WEED_LINE, check_table
 from searcher.units import FATHOM, FOOT, KNOT, Show
@@ -125,9 +126,12 @@ def test_the_middle_of_a_box_or_a_leg_is_half_way_by_distance(tmp_path):
         assert shapely.get_coordinates(found.line).tolist() == line
     with pytest.raises(SearcherError, match=r"no such box; given 4; expected 1 to 3"):
         parse_place("box 4", folder=tmp_path)
-    (tmp_path / "rerank.json").write_text(json.dumps({"laid": {"4": line}}))  # at sea
+    at_sea = {"laid": {"4": line}, "plan": plan_digest(tmp_path)}
+    (tmp_path / "rerank.json").write_text(json.dumps(at_sea))
     assert parse_place("box 4", folder=tmp_path).middle == pytest.approx((lon, lat), abs=2e-6)
-    for damaged in ('{"laid": {"4": [[153.0]]}}', "[]", "{", '{"laid": {"four": []}}'):
+    strange = ({"laid": {"4": [[153.0]]}}, {"laid": {"four": []}}, {"laid": 3})
+    other_plan = json.dumps(at_sea | {"plan": "0" * 64})
+    for damaged in ("[]", "{", other_plan, *(json.dumps(at_sea | said) for said in strange)):
         (tmp_path / "rerank.json").write_text(damaged)
         with pytest.raises(SearcherError, match=r"no such box; given 4; expected 1 to 3"):
             parse_place("box 4", folder=tmp_path)
@@ -234,6 +238,7 @@ def test_what_was_not_seen_is_no_entry_of_it(text):
         ("birds 710 low", "710"),
         ("fish mahi 3 12kg 01.15", "01.15"),
         ("weed line 26:10", "26:10"),
+        ("bite at 7", "7"),
         ("300 mahi", "300"),
         ("150 bites", "150"),
     ],

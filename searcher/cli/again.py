@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from searcher.reranking import Rerank
     from searcher.trip import Trip
 
-FUEL = re.compile(r"(\d+(?:[.,]\d+)?)\s*(l|litres?|liters?|gal|gallons?|%)?", re.IGNORECASE)
+#: "1,000L" is no figure: it may be one litre or a thousand
+FUEL = re.compile(r"(\d+(?:[.,]\d{1,2})?)\s*(l|litres?|liters?|gal|gallons?|%)?", re.IGNORECASE)
 #: what is asked where no place is known, and how one is given
 LOST = "where are you?"
 WHERE = '--at "30°25.2\'S 153°31.0\'E", or --at "box 3"'
@@ -64,7 +65,7 @@ def rerank(
     from searcher.keep import open_plan
     from searcher.reranking import rerank as rerank_plan
     from searcher.sightings import read_sightings
-    from searcher.sightings.places import lines_laid
+    from searcher.sightings.places import last_answer, lines_laid
     from searcher.trip.hours import to_numpy
 
     plan = open_plan(folder)
@@ -85,6 +86,7 @@ def rerank(
         banned=ban or (),
         home_by=None if home_by is None else to_numpy(find_moment(trip, clock_of(home_by), ahead=True)),
         laid=lines_laid(folder),
+        **last_answer(folder),
     )
     check_numbers(found, [*(pin or ()), *(ban or ())])
     facts = facts_of(found)
@@ -101,13 +103,15 @@ def rerank(
 
 def check_numbers(found: Rerank, given: list[int]) -> None:
     """Refuse numbers that no box has, also where only the way home fits and no box is looked at."""
-    known = sorted(int(number) for number in found.plan.boxes["rank"])
+    from searcher.reranking import say_numbers
+
+    known = [int(number) for number in found.plan.boxes["rank"]]
     strangers = sorted(set(given) - set(known))
     if strangers:
         raise SearcherError(
             "boxes pinned or banned that are not there",
             given=", ".join(map(str, strangers)),
-            expected=f"numbers of boxes that are still afloat: {known}",
+            expected=f"numbers of boxes that are still afloat: {say_numbers(known)}",
         )
 
 
@@ -139,13 +143,15 @@ def find_here(plan: Plan, folder: Path, at: str | None, log: gpd.GeoDataFrame, n
     import shapely
 
     from searcher.geo import Place
+    from searcher.learn.day import entries_of
     from searcher.reranking import place_of_box, where_logged
     from searcher.sightings import parse_place
 
     if at is not None:
         found = parse_place(at, region=plan.trip.region, folder=folder)
         return found.middle if found.line is None else place_of_box(plan, found.line, now)
-    made = log[log["end"] <= now]
+    own = entries_of(plan.trip, log)
+    made = own[own["end"] <= now]
     if made.empty:
         raise SearcherError(LOST, hint=f"Give {WHERE}")
     last = made.sort_values("end", kind="stable").iloc[[-1]]
@@ -189,6 +195,7 @@ def facts_of(found: Rerank) -> dict[str, Any]:
             "bends": home.bends,
         },
         "boxes": found.changes.to_dict("records"),
+        "entries": len(found.log),
         "laid": {number: list(line.coords) for number, line in found.laid.items()},
         "temperature_bias": found.bias._asdict(),
         "weights": dict(zip(found.weights.names, found.weights.mean.tolist(), strict=True)),
@@ -203,9 +210,11 @@ def write_rerank(found: Rerank, facts: dict[str, Any], folder: Path) -> list[Pat
 
     from searcher.brief import write_gpx, write_table
     from searcher.files import write_text, write_together
+    from searcher.sightings.places import plan_digest
     from searcher.units import to_unit
 
     made = found.plan
+    facts = facts | {"plan": plan_digest(folder)}
     about = {"made_at": f"{found.now}Z", "cautions": facts["cautions"]}
     legs = made.legs.assign(speed_kn=to_unit(made.legs["speed"], "kn")).drop(columns="speed")
     worth_marking = made.boxes.index < 10

@@ -26,7 +26,7 @@ class Grid(NamedTuple):
 class Flow(NamedTuple):
     """A time-dependent vector field: t (s, ascending), u and v of shape (time, lat, lon), and its grid.
 
-    The grid stands here field by field, since numba takes no tuple in a tuple into a parallel loop.
+    The grid stands here field by field, as numba reads it fastest.
     """
 
     t: np.ndarray
@@ -41,7 +41,7 @@ class Flow(NamedTuple):
 class Stream(NamedTuple):
     """A `Flow` as particles read it: u and v of a node side by side, so that one line of memory serves both.
 
-    uv: (time, lat · lon · 2). shape: nodes in lat and lon. `weave` makes it.
+    uv: (time, lat · lon · 2). rows, columns: nodes in lat and lon. `weave` makes it.
     """
 
     t: np.ndarray

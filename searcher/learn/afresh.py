@@ -29,22 +29,24 @@ LEFT = float(np.exp(-1.0))
 
 
 def lay_afresh(
-    day: Day, floating: xr.Dataset, at: Place, within: shapely.Geometry, used: np.ndarray
+    day: Day,
+    floating: xr.Dataset,
+    at: Place | None,
+    within: shapely.Geometry,
+    used: np.ndarray,
+    kept: np.ndarray,
 ) -> gpd.GeoDataFrame:
     """Boxes along the stretches around a place over which most floats now: as of `rank_boxes`, not yet rated.
 
     floating: the map as it is now (`searcher.learn.afloat`); within: degrees, where the boat may go; used:
-    lines (degrees) whose water has been looked over, or is to be, and counts for less.
+    lines (degrees) whose water has been looked over, or is to be, and counts for less; kept: lines (degrees)
+    laid before that stay, and have boxes too. Without a place these alone.
     """
-    area = shapely.intersection(within, buffer(shapely.Point(at), AROUND, centre=at))
-    if area.is_empty:
+    lines = kept
+    if at is not None:
+        lines = np.concatenate([kept, _fresh_lines(floating, at, within, np.concatenate([used, kept]))])
+    if not len(lines):
         return gpd.GeoDataFrame()
-    plane = LocalPlane(at)
-    ends = lay_stretches(plane.to_plane(area))
-    best = choose_fresh(ends, floating, plane, plane.to_plane(used))
-    if not best:
-        return gpd.GeoDataFrame()
-    lines = plane.to_degrees(shapely.linestrings(ends[best]))
     currents = day.observer.sea["currents"].to_dataset()
     doubt = float(currents.attrs.get("doubt", 0.5 * cell_size(currents)))
     fronts, label = _with_one_more(day.fronts, lines, floating, doubt)
@@ -61,6 +63,20 @@ def lay_afresh(
         crs=CRS,
     )
     return _observed(boxes, fronts, floating, day)
+
+
+def _fresh_lines(floating: xr.Dataset, at: Place, within: shapely.Geometry, used: np.ndarray) -> np.ndarray:
+    """The lines (degrees) of new stretches, (n,)."""
+    area = shapely.intersection(within, buffer(shapely.Point(at), AROUND, centre=at))
+    if area.is_empty:
+        return np.empty(0, dtype=object)
+    plane = LocalPlane(at)
+    ends = lay_stretches(plane.to_plane(area))
+    best = choose_fresh(ends, floating, plane, plane.to_plane(used))
+    if not best:
+        return np.empty(0, dtype=object)
+    lines: np.ndarray = plane.to_degrees(shapely.linestrings(ends[best]))
+    return lines
 
 
 def _with_one_more(

@@ -144,11 +144,11 @@ def shift_lines(
 ) -> gpd.GeoDataFrame:
     """Lines moved by what was met near them, with their new `doubt` (m).
 
-    lines: any table with LineStrings as geometry and `doubt` (fronts, or the trolling lines of boxes: a short
-    line near a sighting gains the most). offsets: of `measure_offsets`. `length` (m): errors are alike over
-    about so much (exp(-r²/2·length²)); `noise` (m): 1-sigma error of an offset, where no column `noise` says
-    that of each, and more where offsets disagree. The new doubt is the root mean square, along the line, of
-    what is left of it across the line, and no less than `noise`.
+    lines: any table with LineStrings as geometry and `doubt` (fronts, or the trolling lines of boxes: a
+    short line near a sighting gains the most). offsets: of `measure_offsets`. `length` (m): errors are
+    alike over about so much (exp(-r²/(2·length²))); `noise` (m): 1-sigma error of an offset, where no
+    column `noise` says that of each, and more where offsets disagree. The new doubt is the root mean
+    square, along the line, of what is left of it across the line, and no less than `noise`.
     """
     if offsets.empty or lines.empty:
         return lines.copy()

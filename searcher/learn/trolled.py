@@ -8,6 +8,7 @@ be better or worse than its evidence says: its own factor is gamma distributed a
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import NamedTuple
 
@@ -148,12 +149,13 @@ def _hints_before(day: Day, before: pd.DataFrame, row: pd.Series) -> float:
     signs = sign_gain(
         np.array([row.geometry], dtype=object), log, species=day.profile.name, now=row["time"].to_datetime64()
     )
-    return float(signs[0] + depth_gain(np.array([row["bottom"]]), hookups(day, before, row["time"]))[0])
+    met = hookups(replace(day, log=log), before, row["time"])
+    return float(signs[0] + depth_gain(np.array([row["bottom"]]), met)[0])
 
 
 def hookups(day: Day, stretches: pd.DataFrame, now: np.datetime64 | pd.Timestamp) -> pd.DataFrame:
     """What is left of each hookup of the log by `now` (`searcher.learn.hookup_state`)."""
-    met = find_encounters(day.log[day.log["time"] < now])
+    met = find_encounters(day.log[day.log["time"] <= now])
     xy = shapely.get_coordinates(met.geometry.values)
     charted = day.observer.sample_depth(*(np.ascontiguousarray(xy[:, k]) for k in (0, 1)))
     met = pd.DataFrame({"time": met["time"], "depth": met["depth"].fillna(pd.Series(charted, met.index))})

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -13,6 +14,8 @@ import shapely
 from searcher.errors import SearcherError
 from searcher.geo import Place, Region, line_distances, near_longitude
 
+#: the boxes of a plan, and the last answer at sea
+MORNING, ANSWER = "boxes.geojson", "rerank.json"
 EXAMPLES = "30°25.2'S 153°31.0'E, or 30.42S 153.52E, or 153.52, -30.42 (longitude first), or box 3, or leg 5"
 NUMBERS = r"(\d{1,3}(?:\.\d+)?)(?:\s+(\d{1,2}(?:\.\d+)?))?(?:\s+(\d{1,2}(?:\.\d+)?))?"
 LETTER_LAST = re.compile(rf"(?<![\w.:]){NUMBERS}\s*([NS])[\s,]*{NUMBERS}\s*([EW])(?!\w)", re.IGNORECASE)
@@ -173,14 +176,37 @@ def lines_laid(folder: Path) -> dict[int, shapely.LineString]:
 
     None where nothing is written, or not as it was.
     """
-    path, morning = (Path(folder) / name for name in ("rerank.json", "boxes.geojson"))
-    if not path.is_file() or (morning.is_file() and morning.stat().st_mtime > path.stat().st_mtime):
-        return {}
     try:
-        laid = json.loads(path.read_text(encoding="utf-8")).get("laid", {})
+        laid = _answer(folder).get("laid", {})
         return {int(number): shapely.LineString(places) for number, places in laid.items()}
-    except (OSError, ValueError, TypeError, AttributeError, shapely.errors.GEOSException):
+    except (ValueError, TypeError, AttributeError, shapely.errors.GEOSException):
         return {}
+
+
+def last_answer(folder: Path) -> dict[str, Any]:
+    """What the last rerank of a folder's plan told, as `rerank` takes it; {} where there was none."""
+    answer = _answer(folder)
+    try:
+        told = tuple(int(stay["box"]) for stay in answer["stays"])
+        time = np.datetime64(answer["time"].removesuffix("Z"), "ns")
+        return {"laid_at": time, "told": told, "entries": int(answer["entries"])}
+    except (KeyError, ValueError, TypeError, AttributeError):
+        return {}
+
+
+def plan_digest(folder: Path) -> str:
+    """What names the plan of a folder: of the bytes of its boxes; "" where there are none."""
+    path = Path(folder) / MORNING
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+
+
+def _answer(folder: Path) -> dict[str, Any]:
+    """The last rerank written in a folder, of the plan there; {} where none is, or none can be read."""
+    try:
+        answer = json.loads((Path(folder) / ANSWER).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return answer if isinstance(answer, dict) and answer.get("plan") == plan_digest(folder) else {}
 
 
 def joined(line: shapely.Geometry) -> shapely.LineString:

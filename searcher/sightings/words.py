@@ -195,13 +195,14 @@ def _check_typed(said: Said, text: str, rest: str) -> None:
 
 
 def _loose_numbers(said: Said, rest: str) -> list[str]:
-    """Numbers that are neither a count nor part of a remark: "7.10", "710" and "26:10" are no times."""
+    """Numbers that are neither a count nor part of a remark: "7.10", "710", "26:10", "at 7" are no times."""
     found = []
     for match in NUMBER.finditer(rest):
         number, after = match[0], rest[match.end() :]
         few = len(number) <= 2 and re.match(r"\s+[^\W\d_]", after)
         noted = ":" in number or number in said.note.split()
-        if noted and not few and not REMARK.match(after):
+        hour = said.kind != TEMPERATURE and re.search(r"\bat\s*$", rest[: match.start()], re.IGNORECASE)
+        if not few and (hour or (noted and not REMARK.match(after))):
             found.append(number)
     return found
 

@@ -1,4 +1,4 @@
-"""From the numbers that stand in a file to inside units: fills, packing, units, times, quality flags.
+"""From the numbers that stand in a file to inside units: fills, packing, units, times.
 
 Packing, missing values and valid ranges as in the CF conventions 1.11, sections 2.5.1 and 8.1, and the
 attribute conventions of the netCDF User Guide (appendix A).

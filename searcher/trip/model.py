@@ -77,8 +77,8 @@ class Times(Section):
 class Window(Section):
     """Hours of the trip and of its daylight, datetime64[ns], UTC.
 
-    `sunrise` and `sunset` (upper limb, standard refraction) are at the port on the local date of departure,
-    or on the next where the boat leaves after sunset. Where the sun does not set that day they are the start
+    `sunrise` and `sunset` (upper limb, standard refraction) are at the port, of the day that gives the
+    trip most light. Where the sun does not set that day they are the start
     and the end of the window; where it does not rise both are the start.
     """
 
