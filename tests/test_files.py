@@ -197,7 +197,7 @@ def test_an_error_while_writing_together_stays_what_it_is(tmp_path):
         raise OutOfReach(f"{scratch / 'a'} is too far", given=3, hint="Go nearer")
 
     (tmp_path / "out").mkdir()
-    with pytest.raises(OutOfReach) as caught:
+    with pytest.raises(OutOfReach, match="is too far") as caught:
         write_together(tmp_path / "out", fail)
     assert (caught.value.given, caught.value.hint) == (3, "Go nearer")
     assert str(tmp_path / "out" / "a") in str(caught.value)
