@@ -75,7 +75,7 @@ def _say_left_out(found: Rerank) -> Iterator[str]:
     gone = set(found.told) - set(found.plan.stays["box"]) - trolled
     if gone and found.goes_on:
         which = f"box {say_numbers(gone)} is" if len(gone) == 1 else f"boxes {say_numbers(gone)} are"
-        yield f"Of the last answer {which} left out: elsewhere more is expected in the time and fuel left."
+        yield f"Of the last answer {which} left out: banned, out of reach, or worth less than these."
 
 
 def _say_hookups(found: Rerank) -> Iterator[str]:

@@ -181,7 +181,7 @@ def rerank(
     weights = update_weights(weights, stretches) if len(stretches) else weights
     floating = look_again(day, plan.range_polygon) if len(plan.boxes) else None
     laid = _carried_on(dict(laid or {}), now if laid_at is None else laid_at, day)
-    kept = set(laid) & {*told, *pinned}
+    kept = set(laid) & {*told, *pinned, *banned}
     around = at if entries is None or len(day.log) != entries else None
     boxes, changes = weigh_anew(plan, day, around, offsets, bias, stretches, weights, floating, laid, kept)
     last = plan.boxes["rank"].max()

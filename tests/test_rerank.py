@@ -362,6 +362,13 @@ def test_a_boat_on_its_way_is_not_sent_to_and_fro(plan):
         here = destination(here, bearing(here, Place(*xy)), 1000.0)
     assert len(set(firsts)) == 1
     assert set(found.told) <= set(found.plan.boxes["rank"])
+    laid = min(set(told) & set(found.laid), default=max(found.laid))
+    for _ in range(2):  # a box laid at sea may be banned as often as one likes
+        found = again(plan, *weed, at=here, now=now, banned=[laid], **memory)
+        told = found.plan.stays["box"].tolist()
+        assert laid not in told
+        assert any("left out" in text for text in say_reasons(found)) == bool(set(found.told) - set(told))
+        memory |= {"laid": found.laid, "told": told}
 
 
 def test_a_hookup_counts_from_its_own_minute_on(plan):
