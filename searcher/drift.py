@@ -18,15 +18,13 @@ from numpy.typing import ArrayLike
 
 from searcher.carry import DEBRIS, WEED, Drift, Leeway, Seen, drift_doubt, make_drift, scatter
 from searcher.errors import NoData
-from searcher.fronts.persistence import clear_views, join_repeats, longest_afloat
-from searcher.geo import GEOD, Place, densify, line_length, near_longitude, normals
+from searcher.fronts.persistence import clear_views, join_repeats, longest_afloat, points_along
+from searcher.geo import GEOD, Place, line_length, near_longitude, normals
 from searcher.kernels.advect import AFLOAT, GONE
 from searcher.kernels.metric import row_metrics
 from searcher.sea import to_seconds
 from searcher.tables import CONVERGENCE_LINE, TEMPERATURE_BREAK, make_table
 
-#: vertices of a line in drift stand no farther apart than this, m
-SPACING = 1000.0
 #: every so manieth of them is carried with many errors to see how they spread
 EVERY = 4
 #: members of the ensemble of one mark
@@ -50,11 +48,11 @@ def lines_at(table: pd.DataFrame, drift: Drift, time: ArrayLike) -> np.ndarray:
 
     time: s since `sea.EPOCH`, one for all or one per row.
     """
-    lines = [densify(line, SPACING) for line in table["line" if "line" in table else "geometry"]]
+    lines = table["line" if "line" in table else "geometry"]
     out = np.empty(len(lines), dtype=object)
-    if not lines:
+    if not len(lines):
         return out
-    xy, row = shapely.get_coordinates(lines, return_index=True)
+    xy, row = points_along(lines)
     start = to_seconds(table["valid_time"].to_numpy())[row]
     end = np.broadcast_to(np.asarray(time, dtype=float), len(lines))[row]
     windage = np.array([windage_of(kind, drift) for kind in table["kind"]])[row]
@@ -88,8 +86,7 @@ def drift_fronts(
     drift = make_drift(sea)
     hours = np.broadcast_to(np.asarray(to, dtype="datetime64[ns]"), len(fronts))
     start, end = to_seconds(fronts["valid_time"].values), to_seconds(hours)
-    lines = [densify(line, SPACING) for line in fronts.geometry]
-    xy, row = shapely.get_coordinates(lines, return_index=True)
+    xy, row = points_along(fronts.geometry)
     windage = np.array([windage_of(kind, drift) for kind in fronts["kind"]])
     lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start[row], end[row], windage=windage[row])
     places = np.column_stack([lon, lat])

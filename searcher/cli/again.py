@@ -65,7 +65,7 @@ def rerank(
     from searcher.keep import open_plan
     from searcher.reranking import rerank as rerank_plan
     from searcher.sightings import read_sightings
-    from searcher.sightings.places import last_answer, lines_laid
+    from searcher.sightings.places import last_answer
     from searcher.trip.hours import to_numpy
 
     plan = open_plan(folder)
@@ -85,7 +85,6 @@ def rerank(
         pinned=pin or (),
         banned=ban or (),
         home_by=None if home_by is None else to_numpy(find_moment(trip, clock_of(home_by), ahead=True)),
-        laid=lines_laid(folder),
         **last_answer(folder),
     )
     check_numbers(found, [*(pin or ()), *(ban or ())])

@@ -13,9 +13,8 @@ import xarray as xr
 from searcher.carry import drift_doubt, make_drift
 from searcher.fronts.color import find_color_changes
 from searcher.fronts.convergence import find_convergence_lines
-from searcher.fronts.persistence import SPACING, carry_lines, clear_views, join_repeats, share_seen
+from searcher.fronts.persistence import carry_lines, clear_views, join_repeats, points_along, share_seen
 from searcher.fronts.temperature import find_temperature_breaks
-from searcher.geo import densify
 from searcher.kernels.sample import sample_field
 from searcher.sea import check_sea, grid_of, has
 from searcher.tables import COLOR_CHANGE, FRONTS, empty_table, join_tables, make_table
@@ -123,7 +122,7 @@ def _breaks_of_map(sea: xr.DataTree) -> list[dict[str, Any]]:
 
 def _ages_along(line: shapely.LineString, surface: xr.Dataset) -> np.ndarray:
     """Ages (s) of the views at points along a line; NaN where none is known."""
-    xy = shapely.get_coordinates(densify(line, SPACING))
+    xy, _ = points_along([line])
     age = np.ascontiguousarray(surface["age"].values, dtype=np.float64)
     return sample_field(age, grid_of(surface), xy[:, 0].copy(), xy[:, 1].copy())
 

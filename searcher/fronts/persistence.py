@@ -107,7 +107,7 @@ def clear_views(
     pictures = sea[node].to_dataset()
     grid = grid_of(pictures)
     times = pictures["time"].values
-    xy, row = _points_along(fronts.geometry)
+    xy, row = points_along(fronts.geometry)
     now = to_seconds(fronts["valid_time"].values)[row]
     count = np.bincount(row, minlength=len(fronts))
     clear = np.zeros((len(fronts), times.size))
@@ -119,7 +119,7 @@ def clear_views(
     return clear
 
 
-def _points_along(lines: Iterable[shapely.LineString]) -> tuple[np.ndarray, np.ndarray]:
+def points_along(lines: Iterable[shapely.LineString]) -> tuple[np.ndarray, np.ndarray]:
     """Points no farther than `SPACING` apart along lines, (n, 2), and of which line each is."""
     points: tuple[np.ndarray, np.ndarray]
     points = shapely.get_coordinates([densify(line, SPACING) for line in lines], return_index=True)
@@ -136,7 +136,7 @@ def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
 
 def carry_lines(fronts: gpd.GeoDataFrame, drift: Drift, to: np.datetime64) -> gpd.GeoDataFrame:
     """Fronts at one hour, with `doubt` widened; what ran ashore or left the currents is left out."""
-    xy, row = _points_along(fronts.geometry)
+    xy, row = points_along(fronts.geometry)
     then, now = to_seconds(fronts["valid_time"].values), float(to_seconds(to))
     lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], then[row], now)
     places = np.column_stack([lon, lat])
@@ -167,7 +167,7 @@ def share_seen(
     under broken cloud none may show half of a line. (Miller 2009, J. Mar. Syst. 78:327-336, has the same
     share for pixels, P = N_front / N_valid; from memory.)
     """
-    xy, row = _points_along(lines)
+    xy, row = points_along(lines)
     grid, now = grid_of(pictures), float(to_seconds(at))
     seen, usable = np.zeros(len(lines)), np.zeros(len(lines))
     for field, time, there in zip(pictures["sst"].values, pictures["time"].values, found, strict=True):

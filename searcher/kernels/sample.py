@@ -26,7 +26,7 @@ class Grid(NamedTuple):
 class Flow(NamedTuple):
     """A time-dependent vector field: t (s, ascending), u and v of shape (time, lat, lon), and its grid.
 
-    The grid stands here field by field, as numba reads it fastest.
+    The grid stands here field by field.
     """
 
     t: np.ndarray

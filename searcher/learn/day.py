@@ -15,8 +15,9 @@ import pandas as pd
 import shapely
 
 from searcher.carry import Drift, drift_doubt
-from searcher.drift import SPACING, drift_line, lines_at, windage_of
+from searcher.drift import drift_line, lines_at, windage_of
 from searcher.evidence import Observer, carried_value
+from searcher.fronts.persistence import SPACING
 from searcher.geo import densify, line_distances
 from searcher.learn.registration import (
     MATCHES,

@@ -19,8 +19,9 @@ import shapely
 from numpy.typing import ArrayLike
 
 from searcher.boxes import NARROWEST, WIDEST
-from searcher.drift import SPACING, lines_at
+from searcher.drift import lines_at
 from searcher.evidence import FACTS, carried_value, known, mean_over, points_across, weigh_features
+from searcher.fronts.persistence import SPACING
 from searcher.geo import LocalPlane, Place, densify
 from searcher.learn.day import FAR, Day, named_by
 from searcher.learn.hints import depth_gain, hookup_state, sign_gain

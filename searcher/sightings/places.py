@@ -176,22 +176,28 @@ def lines_laid(folder: Path) -> dict[int, shapely.LineString]:
 
     None where nothing is written, or not as it was.
     """
+    return _lines_in(_answer(folder))
+
+
+def _lines_in(answer: dict[str, Any]) -> dict[int, shapely.LineString]:
+    """The lines of boxes laid at sea that an answer holds, by number; none where they are not as written."""
     try:
-        laid = _answer(folder).get("laid", {})
+        laid = answer.get("laid", {})
         return {int(number): shapely.LineString(places) for number, places in laid.items()}
     except (ValueError, TypeError, AttributeError, shapely.errors.GEOSException):
         return {}
 
 
 def last_answer(folder: Path) -> dict[str, Any]:
-    """What the last rerank of a folder's plan told, as `rerank` takes it; {} where there was none."""
+    """What the last rerank of a folder's plan told, as `rerank` takes it; of what cannot be read nothing."""
     answer = _answer(folder)
+    laid = {"laid": _lines_in(answer)}
     try:
         told = tuple(int(stay["box"]) for stay in answer["stays"])
         time = np.datetime64(answer["time"].removesuffix("Z"), "ns")
-        return {"laid_at": time, "told": told, "entries": int(answer["entries"])}
+        return laid | {"laid_at": time, "told": told, "entries": int(answer["entries"])}
     except (KeyError, ValueError, TypeError, AttributeError):
-        return {}
+        return laid
 
 
 def plan_digest(folder: Path) -> str:
