@@ -8,8 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import numba.core.event as event
 import pytest
+from numba.core.types.functions import BaseFunction, Function
 from orienteering import chao
 
 import searcher
@@ -126,6 +128,21 @@ def test_all_that_a_day_calls_is_prepared(tmp_path):
         assert len(searcher.make_plan(trip, sea).fronts)
         prove_tour(problem, search_tour(problem, 20, 0)[0], most=1000)
     assert not compiled
+
+
+@pytest.mark.parametrize("name", ["_smooth", "row_metrics", "sample_field"])
+def test_remembered_calls_have_the_types_numba_gives_them(name):
+    """Every type within a kernel, as numba works it out (its own report of them) with and without."""
+    kernel, _, (given, *_) = next(row for key, row in ready._kernels().items() if key.endswith(f".{name}"))
+    types = tuple(map(numba.typeof, given))
+    plain, remembered = (numba.njit(error_model="numpy")(kernel.py_func) for _ in range(2))
+    plain.compile(types)
+    with ready._remembered_calls():
+        remembered.compile(types)
+    told = [str(compiled.get_annotation_info(types)) for compiled in (plain, remembered)]
+    assert "float64" in told[0]
+    assert told[0] == told[1]
+    assert Function.get_call_type is BaseFunction.get_call_type, "numba is left as it was"
 
 
 @pytest.mark.parametrize("count", [1, 2, 5, 60])
