@@ -25,8 +25,10 @@ STRETCH, STRETCH_CELLS = 10_000.0, 6.0
 #: is. The wiggles of a line in noise follow the noise: they move it off the front, and sort the nodes beside
 #: it into a step that is none. Over more metres the bends of filaments and small eddies would be lost
 EVEN, MOST_EVEN, STEADY = 2.0, 10_000.0, 12.0
+#: no stretch of a line turns by more, radians: of one that went half round a ring, inside and outside are mixed
+MOST_TURN = math.radians(60.0)
 #: stretches of one line whose across-vectors have a product below this look at each other over its inside
-OPPOSED = -0.5
+OPPOSED = -0.7
 #: no front is told to be narrower than tanh's w of so many cells
 NARROWEST = 0.25
 
@@ -86,10 +88,21 @@ def smooth_along(chains: Chains, along: np.ndarray, half: np.ndarray) -> Chains:
     return chains._replace(columns=mean(mean(chains.columns)), rows=mean(mean(chains.rows)))
 
 
+def turns(chains: Chains) -> np.ndarray:
+    """By how much every line turns in all, radians: from its most leftward to its most rightward across."""
+    bearing = np.arctan2(chains.across_x, chains.across_y)
+    step = np.diff(bearing, prepend=bearing[:1])
+    step = np.where(np.isfinite(step), (step + math.pi) % (2.0 * math.pi) - math.pi, 0.0)
+    first = chains.offsets[:-1]
+    step[first] = 0.0
+    turned = np.cumsum(step)
+    return np.maximum.reduceat(turned, first) - np.minimum.reduceat(turned, first)
+
+
 def cut_stretches(chains: Chains, along: np.ndarray, length: float) -> Stretches:
-    """Stretches of about `length` m; along: distance of every point along its line, m."""
+    """Stretches of about `length` m, or shorter where a line turns; along: distance of every point, m."""
     totals = along[chains.offsets[1:] - 1]
-    counts = np.maximum(np.round(totals / length), 1.0)
+    counts = np.maximum(np.maximum(np.round(totals / length), np.ceil(turns(chains) / MOST_TURN)), 1.0)
     share = np.repeat(counts / totals, chains.counts)
     most = np.repeat(counts - 1, chains.counts)
     which = np.repeat(np.arange(len(totals)), chains.counts)
