@@ -9,7 +9,7 @@ from line_twins import descend
 from seas import TASMAN, Plane, make_axes, make_picture
 
 from searcher.fronts import find_temperature_breaks
-from searcher.fronts.section import fit_lines
+from searcher.fronts.section import MOST_TURN, cut_stretches, fit_lines
 from searcher.fronts.trace import Chains
 from searcher.kernels import section, tanh
 
@@ -66,6 +66,36 @@ def test_told_errors_are_those_made(half_width, noise, gaps):
     # the line laid 300 m off is brought back as far as is told
     assert 0.6 < np.sqrt(np.mean(places) / np.mean(told)) < 1.25
     assert np.sqrt(np.mean(places)) < (200.0 if noise < 0.2 else 400.0)
+
+
+def test_no_stretch_is_a_point_however_uneven_and_crooked_its_line():
+    """Stretches of a line share the points where they meet, and cover it from its first to its last."""
+    rng = np.random.default_rng(8)
+    counts = rng.integers(3, 12, 400)
+    ends = np.cumsum(counts)
+    along = np.concatenate([np.cumsum(rng.exponential(2e3, count)) for count in counts])
+    along -= np.repeat(along[ends - counts], counts)
+    bearing = np.cumsum(rng.normal(0.0, 1.5, along.size))
+    nothing = np.zeros(along.size)
+    offsets = np.concatenate([[0], ends])
+    chains = Chains(nothing, nothing, offsets, nothing, np.sin(bearing), np.cos(bearing))
+    cut = cut_stretches(chains, along, 10e3)
+    assert (cut.last > cut.first).all()
+    assert (cut.first[cut.lines[:-1]] == offsets[:-1]).all()
+    assert (cut.last[cut.lines[1:] - 1] == ends - 1).all()
+    within = np.ones(cut.first.size, dtype=bool)
+    within[cut.lines[:-1]] = False
+    assert (cut.first[within] == cut.last[np.flatnonzero(within) - 1]).all()
+
+
+def test_a_stretch_of_an_even_ring_turns_no_more_than_it_may():
+    """A circle of 50 km, cut by length alone into five of 72°: six of 60°."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 101)
+    nothing = np.zeros(turn.size)
+    chains = Chains(nothing, nothing, np.array([0, turn.size]), nothing, np.cos(turn), np.sin(turn))
+    cut = cut_stretches(chains, turn * 8e3, 10e3)
+    assert cut.first.size == 2.0 * np.pi / MOST_TURN
+    assert (np.diff(turn)[0] * (cut.last - cut.first) <= MOST_TURN + np.diff(turn)[0]).all()
 
 
 @pytest.mark.parametrize("half_width", [1500.0, 2500.0, 4000.0])

@@ -107,6 +107,8 @@ def cut_stretches(chains: Chains, along: np.ndarray, length: float) -> Stretches
     most = np.repeat(counts - 1, chains.counts)
     which = np.repeat(np.arange(len(totals)), chains.counts)
     piece = np.minimum(np.floor(along * share), most)
+    end = chains.offsets[1:] - 1
+    piece[end] = piece[end - 1]  # a stretch of one point would be none
     starts = np.flatnonzero((np.diff(piece, prepend=-1) != 0) | (np.diff(which, prepend=-1) != 0))
     ends = np.append(starts[1:], piece.size)
     # a stretch ends where the next of the same line begins
