@@ -25,7 +25,7 @@ STRETCH, STRETCH_CELLS = 10_000.0, 6.0
 #: is. The wiggles of a line in noise follow the noise: they move it off the front, and sort the nodes beside
 #: it into a step that is none. Over more metres the bends of filaments and small eddies would be lost
 EVEN, MOST_EVEN, STEADY = 2.0, 10_000.0, 12.0
-#: no stretch of a line turns by more, radians: of one that went half round a ring, inside and outside are mixed
+#: no stretch of a line turns by more, radians: one half round a ring would mix its inside with its outside
 MOST_TURN = math.radians(60.0)
 #: stretches of one line whose across-vectors have a product below this look at each other over its inside
 OPPOSED = -0.7
