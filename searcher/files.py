@@ -22,6 +22,9 @@ TRIP_FILE = "trip.toml"
 #: how netCDF begins what it says of a full disk, in a plain RuntimeError
 NETCDF = "NetCDF: "
 DAY = 86400.0
+#: what Windows lets nobody have while another program looks at it, as scanners of new files do for a moment,
+#: is tried again after so long, s; elsewhere a name that is refused stays so
+WAITS = (0.02, 0.05, 0.1, 0.2, 0.4) if os.name == "nt" else ()
 #: how a folder begins in which files are written that will take their names together
 SCRATCH = ".together-"
 
@@ -42,7 +45,7 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     partial = place.with_name(f".{place.name}.{os.getpid()}-{os.urandom(4).hex()}.partial")
     try:
         yield partial
-        partial.replace(place)
+        _take_name(partial, place)
     except OSError as error:
         raise _unwritten(path, error.strerror or str(error)) from error
     except RuntimeError as error:
@@ -116,10 +119,22 @@ def _replace(path: Path, place: Path) -> None:
     """Let a file take a name, or the place the link of that name leads to, on another disk too."""
     place = Path(os.path.realpath(place))
     if path.stat().st_dev == place.parent.stat().st_dev:
-        path.replace(place)
+        _take_name(path, place)
     else:
         with whole_file(place) as partial:
             shutil.copyfile(path, partial)
+
+
+def _take_name(path: Path, place: Path) -> None:
+    """Rename a file, whatever had that name before."""
+    for wait in WAITS:
+        try:
+            path.replace(place)
+        except PermissionError:
+            time.sleep(wait)
+        else:
+            return
+    path.replace(place)
 
 
 def _sweep(place: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from searcher import files
 from searcher.errors import OutOfReach, SearcherError
 from searcher.files import SCRATCH, make_folder, whole_file, write_text, write_together
 
@@ -44,6 +45,29 @@ def test_several_writers_of_one_name_leave_a_whole_file(tmp_path):
     faults = [writer.communicate(timeout=120)[1] for writer in writers]
     assert [writer.returncode for writer in writers] == [0, 0], faults
     assert [path.name for path in tmp_path.iterdir()] == ["x.json"]
+
+
+def test_a_name_another_program_looks_at_is_taken_a_moment_later(tmp_path, monkeypatch):
+    """As on Windows, where a scanner holds a new file; what stays refused is told and left as it was."""
+    place, plain, refused = tmp_path / "x.json", Path.replace, []
+
+    def refuse(path, target):
+        refused.append(path)
+        if len(refused) <= most:
+            raise PermissionError(13, "Access is denied")
+        return plain(path, target)
+
+    monkeypatch.setattr(Path, "replace", refuse)
+    monkeypatch.setattr(files, "WAITS", (0.001, 0.001, 0.001))
+    most = 3
+    assert write_text(place, "new").read_text() == "new"
+    assert len(refused) == 4
+    refused.clear()
+    most = 4
+    with pytest.raises(SearcherError, match=r"x\.json cannot be written: Access is denied"):
+        write_text(place, "newer")
+    assert place.read_text() == "new"
+    assert list(tmp_path.iterdir()) == [place]
 
 
 def test_under_way_it_has_a_name_of_its_own_that_ends_in_partial(tmp_path):
