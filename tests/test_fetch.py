@@ -758,10 +758,10 @@ def test_kill_in_the_middle_leaves_no_half_file(fetch, proxy, tmp_path, has_olde
         until = time.monotonic() + 5
         while not (under_way.exists() and under_way.stat().st_size) and time.monotonic() < until:
             time.sleep(0.02)
-        os.kill(child.pid, signal.SIGKILL)
+        child.kill()
     finally:
         child.wait(10)
-    assert child.returncode == -signal.SIGKILL
+    assert child.returncode
     assert under_way.stat().st_size > 0  # it was in the middle
     assert {name: what for name, what in listing(data).items() if not name.startswith(".")} == before
     proxy.harm = None
@@ -785,9 +785,10 @@ def is_alive(pid: int) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks for children in /proc")
-@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGKILL])
-def test_no_child_outlives_a_fetch(proxy, tmp_path, end):
+@pytest.mark.parametrize("name", ["SIGINT", "SIGKILL"])
+def test_no_child_outlives_a_fetch(proxy, tmp_path, name):
     """Ctrl-C ends it at once, though the server is silent; a child whose parent was killed leaves, too."""
+    end = signal.Signals[name]  # not every system has both
     proxy.harm = lambda handler, _: not handler.path.endswith(".dds") and handler.server.done.wait(60)
     keys = {"protocol": "opendap", "address": proxy.address + "/datasets/{dataset}/opendap"}
     (tmp_path / "sources.toml").write_text(row("it", "temperature", dataset="sst", **keys))

@@ -315,7 +315,8 @@ def show_exported(trip: Trip, path: Path, how: Telling) -> None:
         written = write_table(path.stem, rows, path.parent, about=about)
     else:
         raise SearcherError("export", given=path.name, expected="a name that ends in .csv or .geojson")
-    how.tell({"wrote": str(written)}, f"wrote {len(rows)} entries to {written}")
+    entries = "1 entry" if len(rows) == 1 else f"{len(rows)} entries"
+    how.tell({"wrote": str(written)}, f"wrote {entries} to {written}")
 
 
 def where_they_lay(trip: Trip, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
