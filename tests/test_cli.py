@@ -23,7 +23,7 @@ import typer
 
 from searcher import __version__, cli
 from searcher.tables import FRONT_KINDS
-from searcher.trip import new_trip_text
+from searcher.trip import new_trip_text, read_trip
 
 VERBS = sorted(typer.main.get_command(cli.app).commands)
 SST = "sea_surface_temperature"
@@ -376,6 +376,18 @@ def test_new_takes_the_port_and_the_hours(tmp_path):
         'name = "Tern"',
     ):
         assert line in text
+
+
+def test_new_says_what_it_took_for_granted_of_a_port(tmp_path):
+    """Clocks of Honolulu were Sydney's: a day and two hours off, and a plan of the wrong day."""
+    got = run("new", tmp_path, "--at", "21°15.0'N 158°00.0'W")
+    assert got.code == 0, got.err
+    assert "Nobody said the time zone (Etc/GMT+11, from the longitude: it knows no summer time)" in got.out
+    assert "or the sea buoy (where the boat lies): put in your own." in got.out
+    trip = read_trip(tmp_path)
+    assert (trip.port.name, trip.port.timezone) == ("My port", "Etc/GMT+11")
+    got = run("check", tmp_path)
+    assert "[port] timezone: Etc/GMT+11 may know no summer time" in got.out
 
 
 def test_new_leaves_an_existing_file_alone_unless_forced(tmp_path):

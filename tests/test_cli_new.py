@@ -39,7 +39,13 @@ def test_empty_answers_keep_what_is_shown():
 
 def test_answers_become_a_trip_that_reads_back(tmp_path):
     answer, _ = answering(
-        "Blue Harbour", "30 18.3 S 153 08.3 E", "153.175, -30.305", "", "2027-01-10 04:30", "16:15", "Tern"
+        "Blue Harbour",
+        "30 18.3 S 153 08.3 E",
+        "153.175, -30.305",
+        "Australia/Sydney",
+        "2027-01-10 04:30",
+        "16:15",
+        "Tern",
     )
     fields = ask_trip({}, answer)
     trip = parse_trip(new_trip_text(**fields), tmp_path / "trip.toml")

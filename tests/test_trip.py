@@ -22,6 +22,7 @@ from searcher.geo import Place
 from searcher.trip import Boat, check_trip, new_trip_text, parse_trip, read_trip, write_trip
 from searcher.trip.hours import sun_hours
 from searcher.trip.model import OPTIONAL, SECTIONS, Port, keys_of
+from searcher.trip.write import clock_of_longitude
 from searcher.units import FOOT, GALLON, HOUR, KNOT, NAUTICAL_MILE, Show
 
 TEXT = """\
@@ -394,9 +395,9 @@ def test_a_night_at_sea_has_the_light_of_the_day_that_has_most():
     [
         ("Australia/Sydney", ""),
         ("UTC", ""),
-        ("America/Mazatlan", "is the sign of its longitude right"),
-        ("Etc/GMT-10", ""),
-        ("EST5EDT", "is the sign of its longitude right"),
+        ("America/Mazatlan", "the sign of its longitude right"),
+        ("Etc/GMT-10", "may know no summer time"),
+        ("EST5EDT", "the sign of its longitude right"),
     ],
 )
 def test_a_time_zone_far_from_the_port_is_told(zone, said):
@@ -859,6 +860,48 @@ def test_the_new_file_explains_every_key():
             assert re.search(rf"\b{key}\b", text), f"[{name}] {key}"
 
 
+@pytest.mark.parametrize(
+    ("lon", "zone"),
+    [
+        (0.0, "Etc/GMT+0"),
+        (-80.9, "Etc/GMT+5"),
+        (-158.0, "Etc/GMT+11"),
+        (153.1, "Etc/GMT-10"),
+        (202.0, "Etc/GMT+11"),
+    ],
+)
+def test_the_clock_of_a_longitude_is_that_of_its_zone_at_sea(lon, zone):
+    """Zones of 15° about the hour circles (International Hydrographic Organization's time zones at sea)."""
+    assert clock_of_longitude(lon) == zone
+    ahead = datetime(2026, 1, 1, tzinfo=ZoneInfo(zone)).utcoffset().total_seconds() / 3600
+    apart = (ahead - lon / 15.0 + 12.0) % 24.0 - 12.0
+    assert abs(apart) <= 0.5
+
+
+@pytest.mark.parametrize(
+    ("lon", "zone", "told"),
+    [
+        (-158.0, "Australia/Sydney", "is 22 h off the sun at the port"),
+        (-81.0, "Europe/London", "is 5 h off"),
+        (-157.4, "Pacific/Kiritimati", None),
+        (-176.5, "Pacific/Chatham", None),
+        (-175.2, "Pacific/Tongatapu", None),
+        (153.1, "Etc/GMT-10", "Etc/GMT-10 may know no summer time"),
+        (153.1, "Australia/Sydney", None),
+    ],
+)
+def test_a_clock_of_elsewhere_is_told(tmp_path, lon, zone, told):
+    """Zones of the tz database; beside the date line a clock may show the other date."""
+    text = new_trip_text(at=(lon, -31.0), timezone=zone, leave="2030-01-05 05:00")
+    found = [
+        note
+        for note in check_trip(parse_trip(text, tmp_path / "trip.toml", afloat=True))
+        if "timezone" in note
+    ]
+    assert len(found) == (told is not None)
+    assert told is None or told in found[0]
+
+
 def test_a_trip_that_is_there_is_not_overwritten(tmp_path):
     path = write_trip(tmp_path)
     path.write_text("mine", encoding="utf-8")
@@ -874,7 +917,10 @@ def test_a_trip_that_is_there_is_not_overwritten(tmp_path):
     [
         ({"at": (-30.3, 153.1)}, "longitude comes first"),
         ({"timezone": "Mars"}, "expected a time zone"),
-        ({"leave": "soon"}, "expected a date and time"),
+        (
+            {"leave": "soon"},
+            r"is not written: 1 problem\n  - \[window\] leave: given .soon., expected a date",
+        ),
         ({"leave": "2026-01-17 05:00", "home_by": "2026-01-17 04:00"}, "expected a time after leave"),
         ({"at": (152.9, -30.34)}, "on land"),
     ],

@@ -114,7 +114,7 @@ def clear_folder(folder: str | os.PathLike[str], *, overwrite: bool) -> Path:
     """The folder, made where there is none; refused where it holds a trip file that must be left alone."""
     trip = Path(folder) / TRIP_FILE
     if trip.exists() and not overwrite:
-        hint = "Give another folder, or write over it with --force (overwrite=True)"
+        hint = "Give another folder, or write over it with --force"
         raise TripError(f"{trip} is already there", hint=hint)
     return make_folder(trip.parent)
 

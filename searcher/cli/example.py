@@ -1,8 +1,9 @@
-"""What of a trip file is still the example that `searcher new` wrote."""
+"""What of a trip file is still the example that `searcher new` wrote, and what that took for granted."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from searcher.trip import Trip
@@ -33,3 +34,18 @@ def example_words(trip: Trip) -> list[str]:
         f"The boat is still the example that 'searcher new' wrote ({', '.join(same)}): fuel, range and "
         "limits are not those of your boat. Put your own into [boat] of trip.toml."
     ]
+
+
+def taken_words(given: Mapping[str, Any]) -> list[str]:
+    """What `searcher new` took for granted of a port whose place was `given`; nothing of the invented one."""
+    from searcher.trip.write import clock_of_longitude
+
+    if "at" not in given:
+        return []
+    taken = []
+    if "timezone" not in given:
+        zone = clock_of_longitude(given["at"][0])
+        taken.append(f"the time zone ({zone}, from the longitude: it knows no summer time)")
+    if "sea_buoy" not in given:
+        taken.append("the sea buoy (where the boat lies)")
+    return [f"Nobody said {' or '.join(taken)}: put in your own."] if taken else []

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from searcher.cli.example import example_words
+from searcher.cli.example import example_words, taken_words
 from searcher.cli.progress import showing_progress, showing_transfers
 from searcher.cli.say import (
     print_fronts,
@@ -111,9 +111,10 @@ def new(
         typer.echo(json.dumps({"wrote": str(path)}))
     elif not quiet:
         invented = "the boat" if "at" in wanted else "the port, the boat"
+        edit = f"Edit it: {invented}, its fuel and your limits in it are only an example."
+        data = f"Put data files in {path.parent / 'data'} or name products to fetch"
         typer.echo(
-            f"wrote {path}\nEdit it: {invented}, its fuel and your limits in it are only an example. Put "
-            f"data files in {path.parent / 'data'} or name products to fetch, then: searcher check {folder}"
+            f"wrote {path}\n{' '.join([edit, *taken_words(wanted), data])}, then: searcher check {folder}"
         )
 
 

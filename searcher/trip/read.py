@@ -53,8 +53,10 @@ LOOKOUT = 30e3
 LEAST_RESERVE = 0.2
 
 
-#: clocks may be so many hours off the sun of a place (3.4 in the far west of China), and these are of none
-MOST_APART = 3.6
+#: clocks may be so many hours off the sun of a place (3.4 in the far west of China), and so many with the
+#: date of the other side of the date line (1.5 in summer at the Chatham Islands; both from memory). And
+#: these are the clocks of no place
+MOST_APART, MOST_ASIDE = 3.6, 1.6
 WORLD_CLOCKS = ("UTC", "GMT", "Etc/UTC", "Etc/GMT")
 #: a port to leave from or to finish in
 AnyPort = TypeVar("AnyPort", Port, Finish)
@@ -415,11 +417,11 @@ def _clock_findings(trip: Trip) -> Iterator[str]:
     if port.timezone not in WORLD_CLOCKS:
         ahead = leave.astimezone(ZoneInfo(port.timezone)).utcoffset() or timedelta()
         apart = ahead.total_seconds() / HOUR - port.at.lon / 15.0
-        apart -= 24.0 * round(apart / 24.0)
-        if abs(apart) > MOST_APART:
+        aside = apart - 24.0 * round(apart / 24.0)  # beside the date line clocks may have the other date
+        if abs(aside) > (MOST_APART if aside == apart else MOST_ASIDE):
             yield (
-                f"[port] timezone: {port.timezone} is {abs(apart):.0f} h off the sun at the port: "
-                "is the sign of its longitude right (east is positive)?"
+                f"[port] timezone: {port.timezone} is {abs(apart):.0f} h off the sun at the port: is it the "
+                "port's own, and the sign of its longitude right (east is positive)?"
             )
-        elif "/" not in port.timezone:
+        elif "/" not in port.timezone or port.timezone.startswith("Etc/"):
             yield f"[port] timezone: {port.timezone} may know no summer time; America/New_York does"
