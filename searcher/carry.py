@@ -18,9 +18,10 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
 
+from searcher.gridded import hours_around
 from searcher.kernels.advect import AFLOAT, GONE, advect
 from searcher.kernels.metric import row_metrics
-from searcher.kernels.sample import Flow, Grid, Stream, sample_field, weave
+from searcher.kernels.sample import Flow, Grid, Stream, weave
 from searcher.sea import flow_of, has
 from searcher.threads import in_threads
 
@@ -42,8 +43,6 @@ FAST = 2.0
 LONGEST_STEP = 1800.0
 #: fewer particles than these go in one thread
 FEW = 4096
-#: a field is seen at a place where at least this share of the cells around was
-LEAST_CLEAR = 0.5
 
 
 class Drift(NamedTuple):
@@ -282,19 +281,8 @@ def _wind_speed(wind: Stream, lon: np.ndarray, lat: np.ndarray, time: np.ndarray
     row = np.clip(np.rint((lat - wind.lat0) / wind.dlat), 0, wind.rows - 1).astype(int)
     column = np.clip(np.rint((lon - wind.lon0) / wind.dlon), 0, wind.columns - 1).astype(int)
     node = 2 * (row * wind.columns + column)
-    hour = np.interp(time, wind.t, np.arange(wind.t.size))
-    before = hour.astype(int)
-    share = hour - before
-    after = np.minimum(before + 1, wind.t.size - 1)
+    before, after, share = hours_around(wind.t, time)
     east, north = (
         (1.0 - share) * wind.uv[before, node + k] + share * wind.uv[after, node + k] for k in (0, 1)
     )
     return np.fmax(np.hypot(east, north), 1.0)
-
-
-def look_at(field: np.ndarray, grid: Grid, lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
-    """Values of a field (lat, lon) at places (n,), bilinear; NaN where it is mostly missing around."""
-    field = np.ascontiguousarray(field, dtype=np.float64)
-    value = sample_field(field, grid, lon, lat)
-    clear = sample_field(np.isfinite(field).astype(np.float64), grid, lon, lat)
-    return np.where(clear >= LEAST_CLEAR, value, np.nan)

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 
 from searcher.carry import DEBRIS, WEED, Drift, Leeway, Seen, drift_doubt, make_drift, scatter
 from searcher.errors import NoData
-from searcher.fronts.persistence import clear_views, join_repeats, longest_afloat, points_along
+from searcher.fronts.persistence import Carried, carry_along, clear_views, join_repeats, longest_afloat
 from searcher.geo import GEOD, Place, line_length, near_longitude, normals
 from searcher.kernels.advect import AFLOAT, GONE
 from searcher.kernels.metric import row_metrics
@@ -49,18 +49,8 @@ def lines_at(table: pd.DataFrame, drift: Drift, time: ArrayLike) -> np.ndarray:
     time: s since `sea.EPOCH`, one for all or one per row.
     """
     lines = table["line" if "line" in table else "geometry"]
-    out = np.empty(len(lines), dtype=object)
-    if not len(lines):
-        return out
-    xy, row = points_along(lines)
-    start = to_seconds(table["valid_time"].to_numpy())[row]
-    end = np.broadcast_to(np.asarray(time, dtype=float), len(lines))[row]
-    windage = np.array([windage_of(kind, drift) for kind in table["kind"]])[row]
-    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start, end, windage=windage)
-    cuts = np.flatnonzero(np.diff(row)) + 1
-    parts = zip(np.split(np.column_stack([lon, lat]), cuts), np.split(afloat, cuts), strict=True)
-    out[:] = [longest_afloat(*part) for part in parts]
-    return out
+    start = to_seconds(table["valid_time"].to_numpy())
+    return carry_along(lines, drift, start, time, windage=_windages(table, drift)).lines
 
 
 def _come_from_pictures(fronts: gpd.GeoDataFrame) -> bool:
@@ -72,6 +62,11 @@ def _come_from_pictures(fronts: gpd.GeoDataFrame) -> bool:
 def windage_of(kind: str, drift: Drift) -> float:
     """Windage of a kind of line: matter gathers on convergence lines, a break is water."""
     return drift.windage if kind == CONVERGENCE_LINE else 0.0
+
+
+def _windages(table: pd.DataFrame, drift: Drift) -> np.ndarray:
+    """`windage_of` every row of a table."""
+    return np.array([windage_of(kind, drift) for kind in table["kind"]], dtype=np.float64)
 
 
 def drift_fronts(
@@ -86,16 +81,13 @@ def drift_fronts(
     drift = make_drift(sea)
     hours = np.broadcast_to(np.asarray(to, dtype="datetime64[ns]"), len(fronts))
     start, end = to_seconds(fronts["valid_time"].values), to_seconds(hours)
-    xy, row = points_along(fronts.geometry)
-    windage = np.array([windage_of(kind, drift) for kind in fronts["kind"]])
-    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], start[row], end[row], windage=windage[row])
-    places = np.column_stack([lon, lat])
+    windage = _windages(fronts, drift)
+    carried = carry_along(fronts.geometry, drift, start, end, windage=windage)
     moved = fronts.copy()
-    moved["geometry"] = [longest_afloat(places[row == k], afloat[row == k]) for k in range(len(fronts))]
+    moved["geometry"] = carried.lines
     moved["doubt"] = _widened(fronts, end)
-    matter = np.array([windage_of(kind, drift) > 0.0 for kind in fronts["kind"]], dtype=bool)
-    if matter.any():
-        spread = _spread_across(fronts, drift, xy, row, places, afloat & matter[row], start, end)
+    if (windage > 0.0).any():
+        spread = _spread_across(fronts, drift, carried, windage > 0.0, start, end)
         moved["doubt"] = np.where(np.isfinite(spread), spread, moved["doubt"])
     moved["valid_time"] = hours
     moved = moved[~moved.geometry.is_empty].reset_index(drop=True)
@@ -117,27 +109,25 @@ def _widened(fronts: gpd.GeoDataFrame, end: np.ndarray) -> np.ndarray:
 def _spread_across(
     fronts: gpd.GeoDataFrame,
     drift: Drift,
-    xy: np.ndarray,
-    row: np.ndarray,
-    places: np.ndarray,
-    chosen: np.ndarray,
+    carried: Carried,
+    matter: np.ndarray,
     start: np.ndarray,
     end: np.ndarray,
 ) -> np.ndarray:
     """How far an ensemble lies from every line, across it: root mean square, m; NaN where nothing is known.
 
-    xy, places: vertices (n, 2) before and after, row: of which line; chosen (n,): which to carry. No smaller
-    than the doubt the line was seen with: currents that draw matter to a line may be out of place themselves.
+    matter: bool (lines,), of which lines to carry it. No smaller than the doubt the line was seen with:
+    currents that draw matter to a line may be out of place themselves.
     """
-    count = len(fronts)
+    count, row, places = len(fronts), carried.row, carried.after
     along = np.arange(row.size) - np.searchsorted(row, row)
-    pick = np.flatnonzero(chosen & (along % EVERY == 0))
+    pick = np.flatnonzero(carried.afloat & matter[row] & (along % EVERY == 0))
     line = row[pick]
     normal = np.vstack([normals(places[row == k]) for k in range(count)])[pick]
     before = start - to_seconds(fronts["seen_time"].values)
     seen = Seen(line, fronts["doubt"].to_numpy(), before)
     leeway = WEED._replace(downwind=(drift.windage, *WEED.downwind[1:]))
-    x, y = xy[pick].T
+    x, y = carried.before[pick].T
     lon, lat, status = scatter(drift, x, y, start[line], end[line], seen, leeway=leeway)
     east, north = row_metrics(np.ascontiguousarray(places[pick, 1]))
     across = (lon - places[pick, :1]) * (east * normal[:, 0])[:, None]

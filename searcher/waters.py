@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike
 
 from searcher.coast import Coast, survey_coast
 from searcher.geo import Place
+from searcher.gridded import at_moments
 from searcher.kernels.march import EVERYWHERE, Medium, march, straight_times, trace_back
 from searcher.kernels.sample import Grid, sample_field
 from searcher.sea import GIVEN, flow_of, grid_of, has, to_seconds
@@ -122,16 +123,10 @@ class Waters(Coast):
         return self._once(key, lambda: self._march(*key, EVERYWHERE))
 
     def times_between(
-        self,
-        place: Place,
-        others: Sequence[Place],
-        speed: float,
-        *,
-        homeward: bool = False,
-        at: float | None = None,
+        self, place: Place, others: Sequence[Place], speed: float, *, homeward: bool = False
     ) -> np.ndarray:
-        """As `times_from`, only as far as to the nodes around some other places; NaN at nodes beyond."""
-        key = place, speed, homeward, at
+        """As `times_from` in mean currents, only to the nodes around some places; NaN at nodes beyond."""
+        key = place, speed, homeward, None
         if key in self._kept:
             return self._kept[key]
         column, row = np.floor(self.cells(*np.array(others).T)).astype(np.int64)
@@ -314,7 +309,7 @@ def _find_currents(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray)
     data = sea["currents"].to_dataset()
     flow = flow_of(data, *(GIVEN if GIVEN[0] in data else ("u", "v")))
     moments = _hours_of(trip)
-    given = (_at_hours(part, flow.t, moments) for part in (flow.u, flow.v))
+    given = (at_moments(_bridge(part, flow.t), flow.t, moments) for part in (flow.u, flow.v))
     fields = np.stack([_sampled(part, grid_of(data), coast, near) for part in given], axis=-1)
     known = _fill_gaps(fields, near)
     if not known.any():
@@ -328,7 +323,8 @@ def _find_waves(trip: Trip, sea: xr.DataTree, coast: Coast, near: np.ndarray) ->
         return None
     data = sea["waves"].to_dataset()
     times, height = to_seconds(data["time"].values), data["hs"].values.astype(np.float64)
-    fields = _sampled(_at_hours(height, times, _hours_of(trip)), grid_of(data), coast, near)
+    given = at_moments(_bridge(height, times), times, _hours_of(trip))
+    fields = _sampled(given, grid_of(data), coast, near)
     return fields if _fill_gaps(fields, near).any() else None
 
 
@@ -378,15 +374,6 @@ def _hours_of(trip: Trip) -> np.ndarray:
     """The hours of a trip in even steps of up to an hour, s since `sea.EPOCH`."""
     first, last = to_seconds(trip.window.start), to_seconds(trip.window.end)
     return np.linspace(first, last, max(int(np.ceil((last - first) / HOUR)), 1) + 1)
-
-
-def _at_hours(field: np.ndarray, times: np.ndarray, moments: np.ndarray) -> np.ndarray:
-    """A field (time, lat, lon) of some times at some moments (s), linear between them, held at both ends."""
-    place = np.interp(moments, times, np.arange(times.size))  # among the times
-    before = place.astype(np.int64)
-    after, share = np.ceil(place).astype(np.int64), (place - before)[:, None, None]
-    field = _bridge(field, times)
-    return field[before] + share * (field[after] - field[before])
 
 
 def _sampled(fields: np.ndarray, grid: Grid, coast: Coast, wanted: np.ndarray) -> np.ndarray:

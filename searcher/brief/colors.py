@@ -46,6 +46,6 @@ def _paler(name: str, low: float, high: float) -> LinearSegmentedColormap:
     return LinearSegmentedColormap.from_list(f"pale_{name}", colors)
 
 
-def to_hex(colors: LinearSegmentedColormap, steps: int = HEX_STEPS) -> list[str]:
+def to_hex(colors: LinearSegmentedColormap) -> list[str]:
     """A palette of hexadecimal colours."""
-    return [hex_of(color) for color in colors(np.linspace(0.0, 1.0, steps))]
+    return [hex_of(color) for color in colors(np.linspace(0.0, 1.0, HEX_STEPS))]

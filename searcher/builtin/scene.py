@@ -105,12 +105,12 @@ def coast_distance() -> np.ndarray:
     return signed
 
 
-def at_nodes(field: np.ndarray, grid: Grid2D, *, order: int = 1) -> np.ndarray:
+def at_nodes(field: np.ndarray, grid: Grid2D) -> np.ndarray:
     """A model field sampled at the nodes of another grid, shape (lat, lon)."""
     rows = (grid.lat - MODELLED.south) / MODEL_STEP
     columns = (grid.lon - MODELLED.west) / MODEL_STEP
     where = np.meshgrid(rows, columns, indexing="ij")
-    return ndimage.map_coordinates(field, where, order=order, mode="nearest")
+    return ndimage.map_coordinates(field, where, order=1, mode="nearest")
 
 
 def floor_depth(grid: Grid2D) -> np.ndarray:

@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike
 from scipy.ndimage import gaussian_filter
 
 from searcher.carry import Drift
+from searcher.gridded import at_moments, smoothed
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.sea import grid_of, metres_between, to_seconds
 
@@ -59,9 +60,7 @@ def slopes(
     """Slope east and north (°C/m) of a smoothed map (lat, lon); 0 beside what was not seen."""
     east, north = metres_between(lat, grid)
     sigma = smoothing / north.mean(), smoothing / east.mean()
-    seen = np.isfinite(field)
-    weight = gaussian_filter(seen.astype(np.float64), sigma)
-    smooth = gaussian_filter(np.where(seen, field, 0.0), sigma) / np.maximum(weight, 1e-6)
+    smooth, weight = smoothed(field, sigma)
     along_north, along_east = np.gradient(smooth)
     clear = gaussian_filter((weight >= CLEAR).astype(np.float64), sigma) * (weight >= CLEAR)
     return clear * along_east / east[:, None], clear * along_north / north[:, None]
@@ -109,16 +108,7 @@ def with_fronts(
     )
     for k, time in enumerate(times):
         if time >= hours[0]:
-            east, north = _between(hours, fronts, time)
+            east, north = at_moments(fronts, hours, time)
             u[k] -= speed * east
             v[k] -= speed * north
     return Flow(times, u, v, *grid)
-
-
-def _between(hours: np.ndarray, fields: np.ndarray, time: float) -> np.ndarray:
-    """The field at a time between its hours, linear."""
-    if hours.size == 1:
-        return fields[0]
-    k = int(np.clip(np.searchsorted(hours, time) - 1, 0, hours.size - 2))
-    share = (time - hours[k]) / (hours[k + 1] - hours[k])
-    return (1.0 - share) * fields[k] + share * fields[k + 1]

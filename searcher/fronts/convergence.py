@@ -18,13 +18,14 @@ import numpy as np
 import shapely
 import xarray as xr
 
+from searcher.fronts.gathering import gathering_row
 from searcher.fronts.lagrangian import blind_to
 from searcher.fronts.trace import ridge_lines
 from searcher.geo import densify, line_length, normals
+from searcher.gridded import at_moments
 from searcher.kernels.sample import Flow, Grid, sample_field
 from searcher.kernels.strain import strain
 from searcher.sea import cell_size, check_hour, flow_of, grid_of, metres_between, to_seconds
-from searcher.tables import CONVERGENCE_LINE
 
 #: squeezing rate of a core, and the share of it that keeps the line (Serra et al. 2020: 0.3), 1/s
 CORE = 5e-6
@@ -41,12 +42,8 @@ def currents_at(currents: xr.Dataset, time: np.datetime64) -> tuple[np.ndarray, 
     """u and v (lat, lon; m/s) at an hour, linear in time, held before the first and after the last field."""
     check_hour(time, currents["time"].values)
     flow = flow_of(currents)
-    moment = to_seconds(time)
-    k = int(np.clip(np.searchsorted(flow.t, moment) - 1, 0, max(flow.t.size - 2, 0)))
-    if flow.t.size == 1:
-        return flow.u[0], flow.v[0]
-    share = float(np.clip((moment - flow.t[k]) / (flow.t[k + 1] - flow.t[k]), 0.0, 1.0))
-    return tuple((1 - share) * field[k] + share * field[k + 1] for field in (flow.u, flow.v))
+    u, v = (at_moments(part, flow.t, to_seconds(time)) for part in (flow.u, flow.v))
+    return u, v
 
 
 def attraction(currents: xr.Dataset, time: np.datetime64) -> xr.Dataset:
@@ -144,16 +141,5 @@ def _gathering_stretches(ridge: shapely.LineString, field: xr.Dataset) -> list[d
         if last - first >= 3 and rate[first:last].max() >= CORE:
             line = shapely.LineString(xy[first:last])
             if line_length(line) >= LEAST_LENGTH:
-                rows.append(_row(line, float(np.median(rate[first:last]))))
+                rows.append(gathering_row(line, float(np.median(rate[first:last]))))
     return rows
-
-
-def _row(line: shapely.LineString, rate: float) -> dict[str, Any]:
-    return {
-        "geometry": line,
-        "kind": CONVERGENCE_LINE,
-        "strength": rate,
-        **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
-        "length": line_length(line),
-        "warm_side": "",
-    }

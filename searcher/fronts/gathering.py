@@ -9,6 +9,7 @@ mean is what a boat meets that trolls along it.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,7 +18,7 @@ import xarray as xr
 
 from searcher.geo import LocalPlane, Place, line_length
 from searcher.sea import cell_size, sample_at
-from searcher.tables import CONVERGENCE_LINE, empty_table, make_table
+from searcher.tables import CONVERGENCE_LINE, FRONTS, empty_table, make_table
 
 #: stretches: their length, how far apart their middles lie (m), and their courses over half a turn
 LENGTH, LATTICE, COURSES = 4000.0, 2000.0, 12
@@ -28,6 +29,17 @@ LEAST_DENSITY = 1.1
 #: at most so many; of strips so wide to either side (m) two share no more than this of their area: so those
 #: side by side are kept, and of those that cross the better
 MOST, ASIDE, SHARED = 40, 1000.0, 0.3
+#: what the fronts table says of every line along which matter gathers: it has no step, and no warm side
+GATHERS: dict[str, Any] = {
+    "kind": CONVERGENCE_LINE,
+    **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
+    "warm_side": "",
+}
+
+
+def gathering_row(line: shapely.LineString, strength: float) -> dict[str, Any]:
+    """The row of a line (degrees) along which matter gathers, at a rate (1/s), for the fronts table."""
+    return {"geometry": line, **GATHERS, "strength": strength, "length": line_length(line)}
 
 
 def find_gathering(
@@ -62,20 +74,16 @@ def find_gathering(
         worth = np.where(spell > 0.0, worth * np.sqrt(spell), np.nan)
     best = choose_apart(ends, worth)
     lines = plane.to_degrees(shapely.linestrings(ends[best]))
-    columns = {
-        "kind": CONVERGENCE_LINE,
+    facts = GATHERS | {
         "valid_time": floating["time"].values,
         "seen_time": seen,
         "strength": np.log(density[best]) / (floating.attrs["days"] * 86400.0),
-        **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
         "length": [line_length(line) for line in lines],
-        "warm_side": "",
         "seen_share": 1.0,
         "doubt": currents.attrs.get("doubt", 0.5 * cell_size(currents)),
         "source": str(currents.attrs.get("source", "")) or "currents",
     }
-    many = {name: np.broadcast_to(values, len(lines)) for name, values in columns.items()}
-    return make_table("fronts", lines, many)
+    return make_table("fronts", lines, {name: np.broadcast_to(facts[name], len(lines)) for name in FRONTS})
 
 
 def lay_stretches(area: shapely.Geometry) -> np.ndarray:
@@ -105,14 +113,14 @@ def density_along(ends: np.ndarray, floating: xr.Dataset, plane: LocalPlane) -> 
     return sample_at(floating["density"], places_along(lonlat, SAMPLING)).reshape(len(ends), -1).mean(axis=1)
 
 
-def choose_apart(ends: np.ndarray, worth: np.ndarray, *, most: int = MOST) -> list[int]:
+def choose_apart(ends: np.ndarray, worth: np.ndarray) -> list[int]:
     """Numbers of the stretches worth most, best first, that lie apart; NaN is worth nothing."""
     lines, middles = shapely.linestrings(ends), ends.mean(axis=1)
     widest = math.hypot(LENGTH, 2.0 * ASIDE)  # strips farther apart have nothing in common
     chosen: list[int] = []
     strips: list[shapely.Polygon] = []
     for k in np.argsort(-worth, kind="stable")[: np.isfinite(worth).sum()]:
-        if len(chosen) == most:
+        if len(chosen) == MOST:
             break
         strip = shapely.buffer(lines[k], ASIDE, cap_style="flat")
         near = np.flatnonzero(np.hypot(*(middles[chosen] - middles[k]).T) < widest)

@@ -23,12 +23,11 @@ from numpy.typing import ArrayLike
 
 from searcher.carry import Drift, make_drift
 from searcher.errors import TableError
+from searcher.fronts.gathering import gathering_row
 from searcher.fronts.trace import ridge_lines
-from searcher.geo import line_length
 from searcher.kernels.advect import AFLOAT
 from searcher.kernels.metric import row_metrics
 from searcher.sea import cell_size, check_hour, grid_of, metres_between, to_seconds
-from searcher.tables import CONVERGENCE_LINE
 
 #: auxiliary points stand so far to each side, m: far above rounding, far below a cell
 APART = 100.0
@@ -218,12 +217,4 @@ def find_attracting_lines(field: xr.Dataset, *, low: float = LOW, high: float = 
 def _row(line: shapely.LineString, height: xr.DataArray, cell: float) -> dict[str, Any]:
     lon, lat = (xr.DataArray(values, dims="point") for values in line.xy)
     strength = float(height.interp(lon=lon, lat=lat).median())
-    return {
-        "geometry": line,
-        "kind": CONVERGENCE_LINE,
-        "strength": strength,
-        **dict.fromkeys(("strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan),
-        "length": line_length(line),
-        "warm_side": "",
-        "doubt": cell,
-    }
+    return gathering_row(line, strength) | {"doubt": cell}

@@ -5,12 +5,15 @@ Lines must all stand for the same hour (drifted there), or a moving front would 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import shapely
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from searcher.carry import Drift, drift_doubt
 from searcher.geo import LocalPlane, Place, densify, line_length
@@ -134,13 +137,44 @@ def longest_afloat(xy: np.ndarray, afloat: np.ndarray) -> shapely.LineString:
     return shapely.LineString(xy[first:last]) if last - first >= 2 else shapely.LineString()
 
 
+class Carried(NamedTuple):
+    """Lines (n,) at another hour, empty if gone, and the points along them that were carried there.
+
+    row: of which line each point is; before, after: (points, 2) degrees; afloat: whether it still is.
+    """
+
+    lines: np.ndarray
+    row: np.ndarray
+    before: np.ndarray
+    after: np.ndarray
+    afloat: np.ndarray
+
+
+def carry_along(
+    lines: Sequence[shapely.LineString] | gpd.GeoSeries,
+    drift: Drift,
+    start: ArrayLike,
+    end: ArrayLike,
+    *,
+    windage: ArrayLike = 0.0,
+) -> Carried:
+    """Lines carried from `start` to `end` (s), by a share of the wind besides; each one for all or per line.
+
+    Points no farther apart than `SPACING` are carried, and the longest run of them that stays afloat is kept.
+    """
+    xy, row = points_along(lines)
+    begin, stop, slip = (np.broadcast_to(values, len(lines))[row] for values in (start, end, windage))
+    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], begin, stop, windage=slip)
+    places = np.column_stack([lon, lat])
+    cuts = pairwise(np.searchsorted(row, np.arange(len(lines) + 1)))
+    moved = [longest_afloat(places[first:last], afloat[first:last]) for first, last in cuts]
+    return Carried(np.array(moved, dtype=object), row, xy, places, afloat)
+
+
 def carry_lines(fronts: gpd.GeoDataFrame, drift: Drift, to: np.datetime64) -> gpd.GeoDataFrame:
     """Fronts at one hour, with `doubt` widened; what ran ashore or left the currents is left out."""
-    xy, row = points_along(fronts.geometry)
     then, now = to_seconds(fronts["valid_time"].values), float(to_seconds(to))
-    lon, lat, afloat = drift.carry(xy[:, 0], xy[:, 1], then[row], now)
-    places = np.column_stack([lon, lat])
-    lines = np.array([longest_afloat(places[row == k], afloat[row == k]) for k in range(len(fronts))])
+    lines = carry_along(fronts.geometry, drift, then, now).lines
     left = ~shapely.is_empty(lines)
     carried = fronts[left].copy()
     carried["geometry"] = lines[left]

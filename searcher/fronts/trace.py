@@ -183,17 +183,16 @@ def ridge_lines(
     high: float,
     least_length: float,
     scale: float,
-    noise: float = 0.0,
     tolerance: float = 0.1,
 ) -> list[shapely.LineString]:
     """Lines along the ridges of a field, in degrees, with vertices between the nodes.
 
     height, across_x, across_y: (lat, lon), the field and the unit vector across its ridges (metres east and
     north). east, north: metres between nodes, (lat,). A line runs on while `height` >= low; which lines count
-    says `link_chains`. A ridge must fall off by `PROMINENCE` of its height, and by `noise`, within `scale` m
-    to either side, or rounding and noise would draw ridges on a plateau.
+    says `link_chains`. A ridge must fall off by `PROMINENCE` of its height within `scale` m to either side,
+    or rounding would draw ridges on a plateau.
     """
-    sharp, rise = falls(scale, noise)
+    sharp, rise = falls(scale, 0.0)
     columns, rows, offsets = trace_ridges(height, across_x, across_y, east, north, low, sharp, rise)
     cells = Grid(0.0, 1.0, 0.0, 1.0)
     at = sample_field(height, cells, columns, rows)

@@ -10,7 +10,7 @@ import xarray as xr
 
 from searcher.boxes import SWEEP
 from searcher.evidence import FACTS, Observer, mean_over, points_across, weigh_features
-from searcher.fronts.gathering import LEAST_DENSITY, LENGTH, lay_stretches, places_along
+from searcher.fronts.gathering import GATHERS, LEAST_DENSITY, LENGTH, lay_stretches, places_along
 from searcher.geo import LocalPlane, Place, buffer, line_length
 from searcher.learn.day import Day
 from searcher.learn.trolled import widen
@@ -84,11 +84,8 @@ def _with_one_more(
 ) -> tuple[gpd.GeoDataFrame, int]:
     """The lines of the morning and one that stands for all new ones, with its label."""
     time = floating["time"].values
-    facts = {"kind": CONVERGENCE_LINE, "valid_time": time, "seen_time": time, "doubt": doubt, "source": "log"}
-    facts |= dict.fromkeys(
-        ("strength", "strength_doubt", "step", "step_doubt", "width", "confidence"), np.nan
-    )
-    facts |= {"length": LENGTH, "seen_share": 1.0, "warm_side": ""}
+    facts = GATHERS | {"valid_time": time, "seen_time": time, "doubt": doubt, "source": "log"}
+    facts |= {"strength": np.nan, "length": LENGTH, "seen_share": 1.0}
     one = make_table("fronts", lines[:1], {name: [value] for name, value in facts.items()})
     label = int(fronts.index.max()) + 1 if len(fronts) else 0
     one.index = [label]

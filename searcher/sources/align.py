@@ -27,10 +27,10 @@ from typing import NamedTuple
 import numpy as np
 import xarray as xr
 from scipy import sparse
-from scipy.ndimage import gaussian_filter
 from scipy.sparse.linalg import splu
 
 from searcher.carry import Drift, drift_in
+from searcher.gridded import smoothed
 from searcher.kernels.metric import row_metrics
 from searcher.kernels.sample import Flow, Grid, sample_field, sample_vectors
 from searcher.sea import GIVEN, cell_size, flow_of, grid_of, make_sea, metres_between, to_seconds
@@ -131,10 +131,8 @@ def smooth(pictures: xr.Dataset, smoothing: float) -> list[Look]:
     sigma = smoothing / north.mean(), smoothing / east.mean()
     looks = []
     for picture, time in zip(pictures["sst"].values, to_seconds(pictures["time"].values), strict=True):
-        clear = np.isfinite(picture)
-        weight = gaussian_filter(clear.astype(np.float64), sigma)
-        field = gaussian_filter(np.where(clear, picture, 0.0).astype(np.float64), sigma)
-        field = np.where(clear & (weight > CLEAR), field / np.maximum(weight, CLEAR), np.nan)
+        field, weight = smoothed(picture, sigma)
+        field = np.where(np.isfinite(picture) & (weight > CLEAR), field, np.nan)
         along_north, along_east = np.gradient(field)
         looks.append(Look(field, along_east / east[:, None], along_north / north[:, None], float(time)))
     return looks

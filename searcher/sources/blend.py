@@ -16,8 +16,8 @@ import shapely
 import xarray as xr
 from scipy import ndimage
 
-from searcher.carry import look_at
 from searcher.geo import Region, land
+from searcher.gridded import at_moments, look_at
 from searcher.sea import AXES, grid_of, region_of, to_seconds, to_times
 
 #: cells of the coarser product over which weights fall from 1 to 0
@@ -176,14 +176,10 @@ def _resample(
 
 def _at_hour(values: xr.DataArray, time: float, *, hold: float) -> np.ndarray:
     """A field (lat, lon) at a time, linear between two hours; missing farther than `hold` beyond them."""
-    hours, fields = to_seconds(values["time"].values), values.values
+    hours = to_seconds(values["time"].values)
     if not hours[0] - hold <= time <= hours[-1] + hold:
-        return np.full(fields.shape[1:], np.nan)
-    after = int(np.clip(np.searchsorted(hours, time), 0, hours.size - 1))
-    if after == 0 or hours[after] <= time:
-        return fields[after]
-    share = (time - hours[after - 1]) / (hours[after] - hours[after - 1])
-    return (1 - share) * fields[after - 1] + share * fields[after]
+        return np.full(values.shape[1:], np.nan)
+    return at_moments(values.values, hours, time)
 
 
 def _dataset(

@@ -18,8 +18,9 @@ from typing import NamedTuple
 import numpy as np
 import xarray as xr
 
-from searcher.carry import Drift, look_at, make_drift
+from searcher.carry import Drift, make_drift
 from searcher.errors import NoData
+from searcher.gridded import look_at
 from searcher.kernels.sample import Grid
 from searcher.sea import grid_of, make_sea, name_fields, to_seconds, to_times
 from searcher.sources.join import join_attrs

@@ -16,14 +16,12 @@ from scipy.sparse.csgraph import connected_components
 LEAST_OVERLAP = 100
 
 
-def match_levels(
-    views: np.ndarray, *, reference: np.ndarray | None = None, least: int = LEAST_OVERLAP
-) -> tuple[np.ndarray, np.ndarray]:
+def match_levels(views: np.ndarray, *, reference: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """How far each picture stands above the common level: (levels (n,), matched (n,) bool).
 
     views: (n, ...) values of the same water in n pictures, NaN where unseen. reference: bool (n,), the
     pictures whose mean level is the common one (default all). To take levels off is to subtract them. A
-    picture that shares fewer than `least` cells with any other is left as it is: level 0, not matched.
+    picture that shares fewer than `LEAST_OVERLAP` cells with any other stays as it is: level 0, not matched.
     """
     count = len(views)
     reference = np.ones(count, bool) if reference is None else np.asarray(reference, bool)
@@ -33,7 +31,7 @@ def match_levels(
         for other in range(one):
             apart = flat[one] - flat[other]
             apart = apart[np.isfinite(apart)]
-            if apart.size >= least:
+            if apart.size >= LEAST_OVERLAP:
                 links[one, other] = True
                 weight = np.sqrt(apart.size)
                 rows.append(weight * (np.eye(count)[one] - np.eye(count)[other]))
