@@ -10,9 +10,12 @@ import numpy as np
 from searcher.geo import compass_point
 from searcher.learn import flock_gain
 from searcher.learn.afloat import NOTED
+from searcher.learn.day import MOST_OFF
 from searcher.learn.hints import LASTING
-from searcher.reranking import Rerank, say_numbers
-from searcher.tables import BIRDS, Row, say_name
+from searcher.onward import say_numbers
+from searcher.reranking import Rerank
+from searcher.tables import BIRDS, COLOR_CHANGE, TEMPERATURE_BREAK, Row, say_name
+from searcher.trip.hours import find_days, to_datetime, to_numpy
 from searcher.units import Show
 
 #: no more of each kind of reason than this, the newest or the strongest
@@ -25,6 +28,13 @@ SOON = 2
 AHEAD = 6
 #: a hint or a factor smaller than this is not worth a line
 LEAST = 1.1
+#: a sea this near the map, °C, is as warm
+SAME = 0.05
+#: said where no way home is known
+SHUT_IN = (
+    "TURN FOR HOME NOW: no way over open water is known from here. Go by the chart. Tell the person ashore.",
+    "On the plan's map land, shoals or a closed area shut the boat in, or the current is too strong for it.",
+)
 
 
 def say_reasons(found: Rerank) -> list[str]:
@@ -36,7 +46,8 @@ def say_reasons(found: Rerank) -> list[str]:
         return []
     others = list(_say_others(found))
     if found.log.empty:
-        return ["Nothing in the log yet: the morning's boxes, drifted on.", *others]
+        nothing = "Nothing in the log yet: the morning's boxes, drifted on."
+        return [nothing, *_say_gone(found), *others]
     said = [
         *_say_worked(found),
         *_say_hookups(found),
@@ -44,6 +55,8 @@ def say_reasons(found: Rerank) -> list[str]:
         *_say_signs(found),
         *_say_offsets(found),
         *_say_bias(found),
+        *_say_not_taken(found),
+        *_say_gone(found),
         *_say_left_out(found),
     ]
     return [*(said or ["Nothing in the log changes the boxes."]), *others]
@@ -69,10 +82,23 @@ def _say_worked(found: Rerank) -> Iterator[str]:
         )
 
 
+def _say_gone(found: Rerank) -> Iterator[str]:
+    """Boxes of the route told last that can no longer be reached, and have not been trolled."""
+    gone = set(found.gone) - _trolled(found)
+    if gone and found.goes_on:
+        which = f"Box {say_numbers(gone)} is" if len(gone) == 1 else f"Boxes {say_numbers(gone)} are"
+        yield f"{which} out of reach now: too far for the hours, light and fuel left."
+
+
+def _trolled(found: Rerank) -> set[int]:
+    """Numbers of the boxes that have been trolled."""
+    changes = found.changes
+    return set(changes["number"][changes["trolled"] > 0.0]) if len(changes) else set()
+
+
 def _say_left_out(found: Rerank) -> Iterator[str]:
-    """Boxes the last answer told that are not in the route any more, and have not been trolled since."""
-    trolled = set(found.changes["number"][found.changes["trolled"] > 0.0]) if len(found.changes) else set()
-    gone = set(found.told) - set(found.plan.stays["box"]) - trolled
+    """Boxes the last answer told that are not in the route any more, for another reason than their way."""
+    gone = set(found.told) - set(found.plan.stays["box"]) - set(found.gone) - _trolled(found)
     if gone and found.goes_on:
         which = f"box {say_numbers(gone)} is" if len(gone) == 1 else f"boxes {say_numbers(gone)} are"
         yield f"Of the last answer {which} left out: banned, out of reach, or worth less than these."
@@ -95,9 +121,8 @@ def _say_signs(found: Rerank) -> Iterator[str]:
         at_first = flock_gain(row.count, row.flying, species)
         age = float((found.now - np.datetime64(row.time)) / np.timedelta64(1, "s"))
         factor = math.exp(at_first * math.exp(-age / LASTING))
-        what = (
-            f"{_count(row)}{row.kind}{f', {row.flying},' if row.flying else ''} at {show.say_clock(row.time)}"
-        )
+        birds = "bird" if row.count == 1 else row.kind
+        what = f"{_count(row)}{birds}{f', {row.flying},' if row.flying else ''} at {show.say_clock(row.time)}"
         if factor >= LEAST:
             yield f"{what[0].upper()}{what[1:]}: water near it counts {factor:.1f} times for now."
         elif at_first == 0.0:
@@ -147,21 +172,38 @@ def _say_bias(found: Rerank) -> Iterator[str]:
     if found.readings:
         show, bias = found.plan.trip.show, found.bias
         way = "warmer" if bias.mean >= 0 else "colder"
-        count = f"{found.readings} reading{'s' if found.readings > 1 else ''}"
-        yield (
-            f"The sea is {show.say_step(abs(bias.mean))} {way} than the map (good to "
-            f"{show.say_step(bias.sd)}, {count}): corrected."
+        good = (
+            f"good to {show.say_step(bias.sd)}, {found.readings} reading{'s' if found.readings > 1 else ''}"
         )
-    if found.unread:
-        figures = "1 figure is" if found.unread == 1 else f"{found.unread} figures are"
-        yield f"{figures} not taken for the water's temperature: the map is silent there, or far off."
+        if abs(bias.mean) < SAME:
+            yield f"The sea is as warm as the map has it ({good})."
+        else:
+            yield f"The sea is {show.say_step(abs(bias.mean))} {way} than the map ({good}): corrected."
+
+
+def _say_not_taken(found: Rerank) -> Iterator[str]:
+    """Figures that are not taken for the temperature of the water, the newest, each with its reason."""
+    show, rows = found.plan.trip.show, list(found.unread.itertuples())
+    for row in rows[-MOST:]:
+        figure = f"{show.say_temperature(row.value)} at {show.say_clock(row.time)}"
+        yield f"{figure} is not taken for the water's: {_say_why_not(row, show)}."
+    if more := len(rows[:-MOST]):
+        yield f"{more} earlier {'figure is' if more == 1 else 'figures are'} not taken either."
+
+
+def _say_why_not(row: Row, show: Show) -> str:
+    if row.kind in (TEMPERATURE_BREAK, COLOR_CHANGE):
+        return f"with a {say_name(row.kind)} it may be the step"
+    if np.isnan(row.mapped):
+        return "the map is silent there"
+    return f"the map has {show.say_temperature(row.mapped)} there, over {show.say_step(MOST_OFF)} off"
 
 
 def say_way(found: Rerank) -> list[str]:
     """Where next, then where, when to leave each, and when to turn for home."""
     show = found.plan.trip.show
     if found.home.way is None:
-        return ["TURN FOR HOME NOW: no way over open water is known from here. Tell the person ashore."]
+        return [*SHUT_IN]
     if not found.home.fits:
         return [_say_late(found, show), _say_home(found, show)]
     if not found.goes_on:
@@ -213,15 +255,29 @@ def _say_stay(stay: Row, now: np.datetime64, show: Show) -> str:
 def _say_home(found: Rerank, show: Show) -> str:
     home, trip = found.home, found.plan.trip
     buoy = f"the sea buoy of {trip.finish.name}" if trip.finish else "the sea buoy"
-    late = (found.plan.legs["end"] > trip.window.sunset).any()
-    dark = f" Some of the way is in the dark: sunset {show.say_clock(trip.window.sunset)}." if late else ""
     count = f"{home.bends} bend{'s' if home.bends > 1 else ''}"
     bends = f" at first ({count}, see the route)" if home.bends else ""
     return (
         f"Home: {home.course:03.0f} true{bends}, {show.say_distance(home.distance)} to {buoy}, "
         f"{say_minutes(home.time)} and {show.say_fuel(home.fuel)} "
-        f"with the throttle for {show.say_speed(home.speed)} in flat water.{dark}"
+        f"with the throttle for {show.say_speed(home.speed)} in flat water.{_say_dark(found, show)}"
     )
+
+
+def _say_dark(found: Rerank, show: Show) -> str:
+    """Whether the way home is in the dark, by the sun at the port of every day it may fall on."""
+    trip, leg = found.plan.trip, found.plan.legs.iloc[-1]
+    start, end = (leg[name].to_datetime64() for name in ("start", "end"))
+    first = to_datetime(min(start, trip.window.start))
+    last = to_datetime(end + np.timedelta64(1, "s"))  # the sun's hours are in whole seconds
+    days = [tuple(map(to_numpy, day)) for day in find_days(trip.port, first, last)]
+    if not days:
+        return " All of the way is in the dark: the sun does not rise."
+    if any(rise <= start and end <= down for rise, down in days):
+        return ""
+    gone_down = [down for _, down in days if down < end]
+    what, when = ("sunset", gone_down[-1]) if gone_down else ("sunrise", days[0][0])
+    return f" Some of the way is in the dark: {what} {show.say_clock(when, day=found.now)}."
 
 
 def _say_late(found: Rerank, show: Show) -> str:

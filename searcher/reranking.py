@@ -8,7 +8,7 @@ route that the last answer told is left only for one clearly better: the boat is
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,69 +17,37 @@ import numpy as np
 import pandas as pd
 import shapely
 import xarray as xr
-from numpy.typing import ArrayLike
 
 from searcher.carry import make_drift
-from searcher.course import Laid, Log, day_of
-from searcher.drift import lines_at
 from searcher.errors import OutOfReach
-from searcher.evidence import Observer
-from searcher.geo import Place, bearing, distance, line_length, near_longitude
+from searcher.evidence import Observer, carried_value
+from searcher.geo import Place, bearing, distance, near_longitude
 from searcher.homeward import WayHome, way_home
 from searcher.keep import open_plan
-from searcher.learn import (
-    Reading,
-    Weights,
-    depth_gain,
-    posterior_rate,
-    prior_weights,
-    shift_lines,
-    update_weights,
-)
+from searcher.learn import Reading, Weights, depth_gain, prior_weights, update_weights
 from searcher.learn.afloat import NOTED, look_again
-from searcher.learn.afresh import gathered_now, lay_afresh, looked_over, tracks_now
 from searcher.learn.day import (
     Day,
     at_their_hour,
-    doubts_at,
     entries_of,
     in_order,
     meet_lines,
-    seen_times,
     temperature_bias,
+    temperature_differences,
 )
-from searcher.learn.trolled import (
-    box_factor,
-    features_of,
-    hints_at,
-    hookups,
-    stretches_of,
-    widen,
-    with_fading,
-    work_of,
-)
-from searcher.plan import Plan, latest_turn
-from searcher.profile import PIECES
-from searcher.reach import at_middles, find_reach
-from searcher.route import RATES, Route, empty_stays, fading_of, find_route, make_legs
-from searcher.sea import to_seconds, to_times
+from searcher.learn.trolled import hookups, stretches_of, with_fading
+from searcher.new_boxes import carried_on
+from searcher.onward import check_numbers, leg_home, out_of_reach, still_worth_it, with_route
+from searcher.plan import Plan
+from searcher.route import empty_stays
+from searcher.sea import to_seconds
 from searcher.sightings.entry import BY_PLAN
-from searcher.sightings.places import middle_of, say_place
-from searcher.tables import CONVERGENCE_LINE, CRS, EVIDENCE, check_table, empty_table
-from searcher.units import HOUR
+from searcher.sightings.places import LastAnswer, middle_of, say_place
+from searcher.tables import CRS, empty_table
+from searcher.weighing import fading_at, weigh_anew
 
 #: from so long before leaving, and until so long after coming home, there is a day to rerank
 EARLY, LATE = np.timedelta64(2, "h"), np.timedelta64(6, "h")
-#: the work a place must leave time and fuel for at sea, s
-WORK = 900.0
-#: so many boxes, the best, are looked at for a route: the answer must not keep the skipper waiting
-MOST_BOXES = 40
-#: the morning's route is left only for what is better by this factor; a box with less left has been worked
-LOYAL, UNWORKED = 1.25, 0.7
-#: a line this short after drifting is no box any more, m
-SHORTEST = 1000.0
-#: a box laid at sea is one laid before where no part of the one lies farther from the other, degrees
-SAME_LINE = 2e-3
 
 
 @dataclass(frozen=True)
@@ -87,15 +55,16 @@ class Rerank:
     """What the log makes of the plan.
 
     plan: as the morning's, with `boxes` (best first; their lines, doubts and rates now), `legs`, `stays`,
-    `reach` and `turn_for_home` from here; where nothing else is left, `legs` is the way home. before: the
-    morning's boxes. changes: per box `number`, `before` (0 of those that are new), `now` (per hour), and
-    why: `signs` (ln rate), `factor`, `left` (share not worked out), `trolled` (s), `met`, `shift` (m),
-    `doubt` before and now (m). offsets: lines met (`searcher.learn.day.meet_lines`). hookups: what is left
-    of each (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the
-    entries up to now. readings: of the thermometer that `bias` is of; unread: figures in the log that are
-    none, or cannot be held against the map. others: entries of other days in the log, left out. laid: lines
-    of all boxes laid at sea today, by number, where each is now. floating: what floats, after the log
-    (`searcher.learn.afloat.look_again`). told: numbers of the boxes of the route told before.
+    `reach` and `turn_for_home` from here; where nothing else is left, `legs` is the way home. changes: per
+    box `number`, `before` (0 of those that are new), `now` (per hour), and why: `signs` (ln rate), `factor`,
+    `left` (share not worked out), `trolled` (s), `met`, `shift` (m), `doubt` before and now (m). offsets:
+    lines met (`searcher.learn.day.meet_lines`). hookups: what is left of each
+    (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the entries up to
+    now. readings: of the thermometer that `bias` is of; unread: figures in the log that are none, or cannot
+    be held against the map (`not_taken`). others: entries of other days in the log, left out. laid: lines of
+    all boxes laid at sea today, by number, where each is now. floating: what floats, after the log
+    (`searcher.learn.afloat.look_again`). told: numbers of the boxes of the route told before. gone: those of
+    the route told last, by the last answer or else in the morning, that are beyond the reach from here.
     """
 
     plan: Plan
@@ -109,13 +78,20 @@ class Rerank:
     hookups: pd.DataFrame
     log: gpd.GeoDataFrame
     readings: int
-    unread: int
+    unread: pd.DataFrame
     others: int
     bias: Reading
     weights: Weights
     laid: dict[int, shapely.LineString]
     floating: xr.Dataset | None = None
     told: tuple[int, ...] = ()
+    gone: tuple[int, ...] = ()
+
+    @property
+    def answer(self) -> LastAnswer:
+        """What the next rerank of the day starts from."""
+        stays = tuple(int(number) for number in self.plan.stays["box"])
+        return LastAnswer(self.laid, self.now, stays, len(self.log))
 
     @property
     def goes_on(self) -> bool:
@@ -141,19 +117,15 @@ def rerank(
     pinned: Collection[int] = (),
     banned: Collection[int] = (),
     home_by: np.datetime64 | None = None,
-    laid: Mapping[int, shapely.LineString] | None = None,
-    laid_at: np.datetime64 | None = None,
-    told: Sequence[int] = (),
-    entries: int | None = None,
+    last: LastAnswer | None = None,
 ) -> Rerank:
     """The boxes and the day anew, from what was seen (`searcher.tables.SIGHTINGS`) up to now.
 
     plan: of the morning, or the trip folder that keeps it. at: where the boat is; fuel: L in the tank, with
     the reserve; now: UTC (default: the clock). pinned, banned: numbers of boxes that must, or must not, be
-    worked. home_by: earlier than the trip's own, UTC. laid: boxes that earlier reranks of the day laid at sea
-    (`Rerank.laid`) and where they lay at `laid_at` (UTC; default: now): their numbers are given to no others.
-    told: numbers of the boxes of the route the last of them told, in order, from a log of so many `entries`:
-    where it has no more now, no new boxes are laid.
+    worked. home_by: earlier than the trip's own, UTC. last: what the last rerank of the day told
+    (`Rerank.answer`; of one written in a folder `searcher.sightings.places.last_answer`): the numbers of
+    boxes laid at sea are given to no others, and where the log has no more entries now, no new ones are laid.
 
     Bites and blanks move the weights and the boxes they came in; hookups raise their depth and birds what is
     near, all fading; weed and debris, met or missed, correct the map of what floats, and new boxes are laid
@@ -162,7 +134,8 @@ def rerank(
     route told last only for one better by `searcher.route.STAYING`. Never plans on the reserve: where nothing
     but the way home fits, that is the only leg.
     Raises `OutOfReach` for a place that is not in the waters of the trip, an hour that is not of the trip,
-    more fuel than the tank holds, or pins that do not fit; `NoData` where no plan is kept.
+    more fuel than the tank holds, or pins and bans of no box, or pins that do not fit; `NoData` where no plan
+    is kept.
     """
     plan = plan if isinstance(plan, Plan) else open_plan(plan)
     now = np.datetime64("now" if now is None else now, "ns")  # type: ignore[call-overload]
@@ -180,20 +153,23 @@ def rerank(
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
     floating = look_again(day, plan.range_polygon) if len(plan.boxes) else None
-    laid = _carried_on(dict(laid or {}), now if laid_at is None else laid_at, day)
+    last = last or LastAnswer({})
+    laid, told = carried_on(last, day), last.told
     kept = set(laid) & {*told, *pinned, *banned}
-    around = at if entries is None or len(day.log) != entries else None
+    around = at if last.entries is None or len(day.log) != last.entries else None
     boxes, changes = weigh_anew(plan, day, around, offsets, bias, stretches, weights, floating, laid, kept)
-    last = plan.boxes["rank"].max()
-    laid |= {int(box.rank): box.line for box in boxes.itertuples() if box.rank > last}
+    check_numbers(boxes, (*pinned, *banned))
+    highest = plan.boxes["rank"].max()
+    laid |= {int(box.rank): box.line for box in boxes.itertuples() if box.rank > highest}
     home = way_home(plan, at, fuel, now)
     hooked = hookups(day, stretches, now)
     made = replace(plan, boxes=boxes, made_at=now, legs=empty_table("legs"), stays=empty_stays(), **NOTHING)
     if home.fits:
-        loyal = _still_worth_it({*plan.stays["box"], *told}, changes)
-        made = _with_route(made, at, fuel, now, pinned, banned, loyal, [n for n in told if n in loyal])
+        loyal = still_worth_it({*plan.stays["box"], *told}, changes)
+        made = with_route(made, at, fuel, now, pinned, banned, loyal, [n for n in told if n in loyal])
+    gone = () if made.legs.empty else out_of_reach(told or plan.stays["box"], made)
     if made.legs.empty:
-        made = replace(made, legs=_leg_home(plan, at, fuel, now, home))
+        made = replace(made, legs=leg_home(plan, at, fuel, now, home))
     return Rerank(
         plan=made,
         at=at,
@@ -206,13 +182,14 @@ def rerank(
         hookups=_with_gain(hooked),
         log=day.log,
         readings=readings,
-        unread=int(day.log["value"].notna().sum()) - readings,
+        unread=not_taken(day, readings),
         others=len(sightings) - len(own),
         bias=bias,
         weights=weights,
         laid=laid,
         floating=floating,
-        told=tuple(told),
+        told=told,
+        gone=gone,
     )
 
 
@@ -272,259 +249,25 @@ def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> D
     return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
 
 
+def not_taken(day: Day, readings: int) -> pd.DataFrame:
+    """Entries whose figures (`value`, °C) are not among the readings of the thermometer: `time`, `kind`,
+    `value` and `mapped`, what the map has there at that hour (°C; NaN where it is silent)."""
+    noted = day.log[day.log["value"].notna()]
+    if len(noted) == readings:
+        left = noted.iloc[:0]
+    else:
+        own = [temperature_differences(replace(day, log=noted.loc[[label]])) for label in noted.index]
+        left = noted[[not np.isfinite(difference).any() for difference in own]]
+    places = shapely.get_coordinates(shapely.centroid(left.geometry.values))
+    times = to_seconds(left["time"].to_numpy())
+    mapped = [
+        carried_value(day.observer.pictures, places[[k], 0], places[[k], 1], times[k], day.drift)[0]
+        for k in range(len(left))
+    ]
+    return pd.DataFrame(left[["time", "kind", "value"]]).assign(mapped=mapped)
+
+
 def _with_gain(hooked: pd.DataFrame) -> pd.DataFrame:
     """Hookups with what each adds to ln rate at its own depth."""
     rows = [hooked.iloc[[k]] for k in range(len(hooked))]
     return hooked.assign(gain=[float(depth_gain(row["depth"].to_numpy(), row)[0]) for row in rows])
-
-
-# ---- the boxes
-
-
-def weigh_anew(
-    plan: Plan,
-    day: Day,
-    at: Place | None,
-    offsets: pd.DataFrame,
-    bias: Reading,
-    stretches: pd.DataFrame,
-    weights: Weights,
-    floating: xr.Dataset | None,
-    laid: Mapping[int, shapely.LineString],
-    kept: Collection[int],
-) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """The boxes where they are now, with what is to be expected of them now, best first; and what changed.
-
-    at: where the boat is, around which new ones are laid; None to lay none.
-    """
-    boxes = boxes_now(plan, day)
-    if boxes.empty:
-        return boxes, pd.DataFrame()
-    tracks = tracks_now(stretches, day)
-    boxes = _shifted(boxes, offsets)
-    if floating is not None:
-        boxes = with_new(plan, day, at, boxes, tracks, floating, laid, kept)
-    features = features_of(boxes, day, bias=bias.mean)
-    signs = hints_at(day, boxes, features["bottom"], stretches)
-    plain = posterior_rate(weights, features)
-    rates = posterior_rate(weights, features.assign(offset=signs))
-    over = looked_over(boxes["line"].to_numpy(), tracks)
-    work = [work_of(stretches, *pair) for pair in zip(boxes["rank"], over, strict=True)]
-    trolled, met, along = np.array(work).T
-    fading = fading_at(plan, boxes)
-    factor = box_factor(plain["expected"] / HOUR * -np.expm1(-fading * trolled) / fading, met)
-    left = np.exp(-fading * along)
-    scale = factor * left
-    shares = {EVIDENCE + piece: features[piece] * _weight_of(weights, piece) for piece in PIECES}
-    boxes = boxes.assign(**{name: rates[name] * scale for name in RATES}, **shares)
-    boxes["depth"], boxes["temperature"] = features["bottom"], boxes["temperature"] + bias.mean
-    changes = pd.DataFrame(
-        {
-            "number": boxes["rank"],
-            "before": boxes["rank"].map(plan.boxes.set_index("rank")["expected"]).fillna(0.0),
-            "now": boxes["expected"],
-            "signs": signs,
-            "factor": factor,
-            "left": left,
-            "trolled": trolled,
-            "met": met,
-            "shift": boxes["shift"],
-            "doubt_before": boxes["doubt_before"],
-            "doubt": boxes["doubt"],
-        }
-    )
-    order = np.lexsort((boxes["rank"], -boxes["expected"]))
-    return check_table("boxes", boxes.iloc[order].reset_index(drop=True)), changes.iloc[order].reset_index(
-        drop=True
-    )
-
-
-def _shifted(boxes: gpd.GeoDataFrame, offsets: pd.DataFrame) -> gpd.GeoDataFrame:
-    """Boxes where lines met elsewhere put them; `shift` (m), `doubt_before` (m)."""
-    moved = shift_lines(boxes.set_geometry(gpd.GeoSeries(boxes["line"], crs=CRS)), offsets)
-    shift = [distance(*pair) for pair in zip(_middles(boxes["line"]), _middles(moved.geometry), strict=True)]
-    boxes = boxes.assign(doubt_before=boxes["doubt"], shift=shift)
-    boxes = boxes.assign(line=moved.geometry.values, doubt=moved["doubt"])
-    boxes["geometry"] = widen(boxes["line"].to_numpy(), boxes["doubt"])
-    boxes["length"] = [line_length(line) for line in boxes["line"]]
-    return boxes
-
-
-def with_new(
-    plan: Plan,
-    day: Day,
-    at: Place | None,
-    boxes: gpd.GeoDataFrame,
-    tracks: np.ndarray,
-    floating: xr.Dataset,
-    laid: Mapping[int, shapely.LineString],
-    kept: Collection[int],
-) -> gpd.GeoDataFrame:
-    """Boxes with what is reckoned to float over them now, new ones around the boat where that is more, and
-    those of the ones laid before that are kept."""
-    boxes = boxes.assign(gathered=gathered_now(boxes, floating, day))
-    used = np.concatenate([boxes["line"].to_numpy(), tracks])
-    stay = np.empty(len(kept), dtype=object)
-    stay[:] = [laid[number] for number in sorted(kept)]
-    new = lay_afresh(day, floating, at, plan.range_polygon, used, stay)
-    if new.empty:
-        return boxes
-    numbers = _numbered(new["line"], laid, int(plan.boxes["rank"].max()))
-    new = new.assign(rank=numbers, shift=0.0, doubt_before=new["doubt"])
-    return gpd.GeoDataFrame(pd.concat([boxes, new], ignore_index=True), geometry="geometry", crs=CRS)
-
-
-def _numbered(
-    lines: Iterable[shapely.LineString], laid: Mapping[int, shapely.LineString], last: int
-) -> list[int]:
-    """Numbers of lines laid at sea: of the one laid there before, else beyond all and `last`, never used."""
-    numbers: list[int] = []
-    for line in lines:
-        there = [n for n, other in laid.items() if shapely.hausdorff_distance(line, other) < SAME_LINE]
-        numbers.append(min(set(there) - set(numbers), default=max([last, *laid, *numbers]) + 1))
-    return numbers
-
-
-def _carried_on(
-    laid: dict[int, shapely.LineString], since: np.datetime64, day: Day
-) -> dict[int, shapely.LineString]:
-    """Where boxes laid at sea lie by now; where they lay if they have left the currents."""
-    if not laid or float(to_seconds(since)) == day.now:
-        return laid
-    lines = np.empty(len(laid), dtype=object)
-    lines[:] = list(laid.values())
-    table = pd.DataFrame({"line": lines, "kind": CONVERGENCE_LINE, "valid_time": np.datetime64(since, "ns")})  # type: ignore[call-overload]
-    carried = lines_at(table, day.drift, day.now)
-    pairs = zip(laid, lines, carried, strict=True)
-    return {number: was if line.is_empty else line for number, was, line in pairs}
-
-
-def boxes_now(plan: Plan, day: Day) -> gpd.GeoDataFrame:
-    """The morning's boxes where currents and wind have carried their lines by now, with doubts grown."""
-    boxes = plan.boxes
-    if boxes.empty:
-        return boxes
-    lines = lines_at(boxes, day.drift, day.now)
-    doubt = doubts_at(boxes, seen_times(day, boxes["front"]), day.now)
-    kept = np.array([not line.is_empty and line_length(line) >= SHORTEST for line in lines])
-    boxes = boxes.assign(line=lines, doubt=doubt, valid_time=to_times(day.now))
-    return boxes[kept].reset_index(drop=True)
-
-
-def _middles(lines: ArrayLike) -> list[Place]:
-    points = shapely.line_interpolate_point(np.asarray(lines, dtype=object), 0.5, normalized=True)
-    return [Place(*xy) for xy in shapely.get_coordinates(points)]
-
-
-def fading_at(plan: Plan, boxes: gpd.GeoDataFrame) -> np.ndarray:
-    """How fast (1/s) each box is worked out."""
-    return fading_of(boxes, day_of(plan.trip, plan.reach)) if len(boxes) else np.array([])
-
-
-def _weight_of(weights: Weights, piece: str) -> float:
-    return float(weights.mean[weights.names.index(piece)])
-
-
-# ---- the way on
-
-
-def _with_route(
-    plan: Plan,
-    at: Place,
-    fuel: float,
-    now: np.datetime64,
-    pinned: Collection[int],
-    banned: Collection[int],
-    loyal: Collection[int],
-    told: Sequence[int],
-) -> Plan:
-    """The plan with the reach from here and the best day in it; as it is where only the way home fits."""
-    try:
-        reach = find_reach(plan.trip, plan.sea, start=at, at=now, fuel=fuel, work=WORK, waters=plan.waters)
-    except OutOfReach:  # the way home fits, but no work before it
-        return plan
-    boxes = plan.boxes
-    if len(boxes):
-        fields = {name: at_middles(reach[name], boxes["line"]) for name in ("time_out", "time_home")}
-        burnt = at_middles(reach["fuel_out"] + reach["fuel_home"], boxes["line"])
-        boxes = boxes.assign(**fields, fuel=burnt)
-    plan = replace(plan, boxes=boxes, reach=reach)
-    route = _route(plan, at, fuel, now, pinned, banned, loyal, told)
-    turn = latest_turn(route.legs, reach, plan.trip, plan.waters)
-    return replace(
-        plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
-    )
-
-
-def _leg_home(plan: Plan, at: Place, fuel: float, now: np.datetime64, home: WayHome) -> gpd.GeoDataFrame:
-    """The way home as the only leg, begun at once; none where no way over open water is known."""
-    if home.way is None:
-        return empty_table("legs")
-    log = Log(at, float(to_seconds(now)), fuel)
-    log.add("home", home.way, home.run, home.speed, float(plan.trip.boat.burn(home.speed)), 0)
-    return make_legs(Laid(log.finish(0.0)))
-
-
-def _route(
-    plan: Plan,
-    at: Place,
-    fuel: float,
-    now: np.datetime64,
-    pinned: Collection[int],
-    banned: Collection[int],
-    loyal: Collection[int],
-    told: Sequence[int],
-) -> Route:
-    """The best day from here over the best of the boxes within reach, and those that are pinned."""
-    boxes = plan.boxes
-    _check_numbers(boxes, (*pinned, *banned))
-    planned = boxes["rank"].isin(list(loyal)).to_numpy()
-    boxes = boxes.assign(**{name: boxes[name] * np.where(planned, LOYAL, 1.0) for name in RATES})
-    chosen = boxes["rank"].isin(list(pinned))
-    if len(boxes):
-        within = at_middles(plan.reach["slack"], boxes["line"]) >= 0.0
-        chosen |= boxes.index.isin(np.flatnonzero(within)[:MOST_BOXES])
-    some = boxes[chosen]
-    route = find_route(
-        some,
-        plan.reach,
-        plan.trip,
-        sea=plan.sea,
-        waters=plan.waters,
-        start=at,
-        at=now,
-        fuel=fuel,
-        pinned=pinned,
-        banned=[number for number in banned if number in set(some["rank"])],
-        told=told,
-    )
-    share = np.where(route.stays["box"].isin(list(loyal)), LOYAL, 1.0)
-    return replace(route, stays=route.stays.assign(expected=route.stays["expected"] / share))
-
-
-def _still_worth_it(planned: Collection[int], changes: pd.DataFrame) -> set[int]:
-    """Those of some numbers whose boxes have not been worked."""
-    if changes.empty:
-        return set()
-    return set(planned) & set(changes["number"][changes["left"] > UNWORKED])
-
-
-def say_numbers(numbers: Iterable[int]) -> str:
-    """Numbers of boxes in words: "1 to 40, 127 and 130 to 146"."""
-    ordered = sorted(set(numbers))
-    if not ordered:
-        return "none"
-    cuts = [k for k in range(1, len(ordered)) if ordered[k] != ordered[k - 1] + 1]
-    runs = [ordered[a:b] for a, b in zip([0, *cuts], [*cuts, len(ordered)], strict=True)]
-    *others, last = [str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
-    return f"{', '.join(others)} and {last}" if others else last
-
-
-def _check_numbers(boxes: gpd.GeoDataFrame, given: Collection[int]) -> None:
-    strangers = sorted(set(given) - set(boxes["rank"]))
-    if strangers:
-        raise OutOfReach(
-            "boxes pinned or banned that are not there",
-            given=", ".join(map(str, strangers)),
-            expected=f"numbers of boxes that are still afloat: {say_numbers(map(int, boxes['rank']))}",
-        )

@@ -32,9 +32,10 @@ from searcher.learn.registration import MATCHES
 from searcher.learn.trolled import stretches_of, with_fading
 from searcher.plan import Plan
 from searcher.profile import PIECES, read_profile
-from searcher.reranking import day_at_sea, fading_at
+from searcher.reranking import day_at_sea
 from searcher.sightings.entry import BY_PLAN
 from searcher.units import HOUR
+from searcher.weighing import fading_at
 
 #: stretches in a class of the reliability table, and classes, at most
 PER_CLASS, CLASSES = 3, 5

@@ -1,5 +1,7 @@
 """The shape of the package, read from its source: which module may know which, names, size, docstrings.
 
+The order of the modules is that of the table in docs/architecture.md.
+
 Every rule is a function from a parsed module to the faults it finds; `test_rules_bite` shows each of them a
 module that breaks it.
 """
@@ -8,6 +10,7 @@ from __future__ import annotations
 
 import ast
 import fnmatch
+import itertools
 import re
 import tomllib
 from graphlib import CycleError, TopologicalSorter
@@ -18,48 +21,22 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "searcher"
 
+PAGE = "docs/architecture.md"
+
+
+def rows_of(page: str) -> list[str]:
+    """The first column of the page's table of modules, from the top down; a package ends with a slash."""
+    lines = iter(page.splitlines())
+    if not any(line.startswith("| module |") for line in lines):
+        raise ValueError(f"{PAGE} has no table that begins with '| module |'")
+    next(lines)  # the rule under the heading
+    rows = itertools.takewhile(lambda line: line.startswith("|"), lines)
+    return [row.split("|")[1].strip().strip("`") for row in rows]
+
+
+ROWS = rows_of((ROOT / PAGE).read_text(encoding="utf-8"))
 #: a part may import the parts before it, and itself
-ORDER = (
-    "errors",
-    "files",
-    "units",
-    "effort",
-    "threads",
-    "kernels",
-    "ready",
-    "geo",
-    "tables",
-    "sea",
-    "carry",
-    "derived",
-    "trip",
-    "builtin",
-    "sources",
-    "fronts",
-    "drift",
-    "coast",
-    "waters",
-    "reach",
-    "boxes",
-    "profile",
-    "evidence",
-    "score",
-    "sightings",
-    "learn",
-    "course",
-    "route",
-    "conditions",
-    "plan",
-    "keep",
-    "homeward",
-    "reranking",
-    "reasons",
-    "reviewing",
-    "findings",
-    "brief",
-    "desk",
-    "cli",
-)
+ORDER = tuple(row.rstrip("/") for row in ROWS)
 #: parts that may import only these
 ONLY = {
     "kernels": {"kernels", "threads"},
@@ -139,14 +116,44 @@ def order_faults(name: str, tree: ast.Module) -> list[str]:
     part = part_of(name)
     if part == "":
         return []
+    imports = sorted(ours(imports_of(name, tree, NAMES)))
     if part not in ORDER:
-        return [f"{name}: {part!r} is in no place of the order"]
-    allowed = set(ORDER[: ORDER.index(part) + 1]) & ONLY.get(part, set(ORDER))
-    return [
-        f"{name} imports {other}"
-        for other in sorted(ours(imports_of(name, tree, NAMES)))
-        if part_of(other) not in allowed
-    ]
+        return [missing_row(part, {part_of(other) for other in imports})]
+    faults = (order_fault(name, other) for other in imports)
+    return [fault for fault in faults if fault]
+
+
+def missing_row(part: str, imported: set[str]) -> str:
+    """What to do about a part that the table of modules leaves out."""
+    above = [other for other in ORDER if other in imported]
+    place = f"below the row of `{above[-1]}`" if above else "at the top"
+    return (
+        f"searcher.{part} is not in the table of modules of {PAGE}: add a row '| `{part}` | what it does |' "
+        f"(with a slash, `{part}/`, for a package) {place} and above the rows of all that import it"
+    )
+
+
+def order_fault(name: str, other: str) -> str:
+    """What is wrong with an import, and what to do; "" where it is allowed."""
+    part, wanted = part_of(name), part_of(other)
+    said = f"{name} imports {other}"
+    if wanted and wanted not in ORDER:
+        return f"{said}, which is not in the table of modules of {PAGE}: add its row above that of `{part}`"
+    if wanted not in ONLY.get(part, {*ORDER}):
+        return f"{said}: `{part}` may not know `{wanted or 'searcher'}` (ONLY in tests/test_architecture.py)"
+    if ORDER.index(wanted) > ORDER.index(part):
+        return (
+            f"{said}, whose row stands below that of `{part}` in {PAGE}: move the row of `{wanted}` up, if "
+            f"all that it imports stays above it; else put what both need into a module above both"
+        )
+    return ""
+
+
+def row_faults(rows: list[str], modules: set[str]) -> list[str]:
+    """Rows of the table of modules that no module answers to, that stand twice, or whose slash is wrong."""
+    gone = [f"{PAGE}: no module is called `{row}`: take its row out" for row in rows if row not in modules]
+    twice = {row for row in rows if rows.count(row) > 1}
+    return gone + [f"{PAGE}: `{row}` has more than one row: keep one" for row in sorted(twice)]
 
 
 def kernel_faults(name: str, tree: ast.Module) -> list[str]:
@@ -306,6 +313,39 @@ def test_there_are_no_import_cycles():
         list(TopologicalSorter(graph).static_order())
     except CycleError as error:
         pytest.fail(f"import cycle: {' -> '.join(error.args[1])}")
+
+
+def test_every_row_of_the_table_is_a_module():
+    parts = {path.name + "/" for path in PACKAGE.iterdir() if (path / "__init__.py").exists()}
+    parts |= {path.stem for path in PACKAGE.glob("[!_]*.py")}
+    faults = row_faults(ROWS, parts)
+    assert not faults, "\n".join(faults)
+
+
+def test_rows_are_read_from_the_table():
+    other, modules = (
+        "| other |\n|---|\n| `x` |\n\n",
+        "| module | what |\n|---|---|\n| `a/` | `b` |\n| `c` | |\n",
+    )
+    page = f"# A\n{other}{modules}\n| `d` |"
+    assert rows_of(page) == ["a/", "c"]
+    with pytest.raises(ValueError, match="no table"):
+        rows_of("| other | what |")
+
+
+@pytest.mark.parametrize(
+    ("rows", "count"), [(["a", "b/"], 0), (["a", "b"], 1), (["a", "a"], 1), (["gone"], 1)]
+)
+def test_wrong_rows_are_found(rows, count):
+    assert len(row_faults(rows, {"a", "b/"})) == count
+
+
+def test_faults_of_order_say_what_to_do():
+    (fault,) = order_faults("searcher.helpers", ast.parse("from searcher.geo import Place"))
+    assert "add a row '| `helpers` | what it does |'" in fault
+    assert "below the row of `geo`" in fault
+    (fault,) = order_faults("searcher.geo", ast.parse("from searcher.sea import Grid"))
+    assert "move the row of `sea` up" in fault
 
 
 def test_top_level_holds_only_what_was_agreed():

@@ -28,12 +28,14 @@ from searcher.homeward import way_home
 from searcher.learn.hints import DEPTH_GAIN, FLOCK_GAIN
 from searcher.learn.registration import NOISE
 from searcher.learn.trolled import SHAPE, box_factor, with_fading
-from searcher.reasons import say_reasons, say_way
-from searcher.reranking import day_at_sea, place_of_box, rerank, say_numbers
+from searcher.onward import say_numbers
+from searcher.reasons import SHUT_IN, say_reasons, say_way
+from searcher.reranking import day_at_sea, place_of_box, rerank
 from searcher.route import fading_of
 from searcher.sea import to_seconds
 from searcher.sightings import Sighting, middle_of, parse_place
 from searcher.sightings.entry import BY_PLAN
+from searcher.sightings.places import LastAnswer, last_answer
 from searcher.tables import COLOR_CHANGE, TEMPERATURE, TEMPERATURE_BREAK, WEED_LINE, check_table
 
 HERE = place(17e3, 2e3)
@@ -330,8 +332,8 @@ def test_a_number_given_to_a_box_at_sea_is_given_to_no_other(plan, tmp_path):
         for x, y in ((17e3, 2e3), (20e3, -16e3))
     ]
     first = again(plan, *weed[0])
-    same = again(plan, *weed[0], fuel=0.75 * plan.trip.boat.tank, laid=first.laid)
-    other = again(plan, *weed[1], at=place(20e3, -16e3), laid=first.laid)
+    same = again(plan, *weed[0], fuel=0.75 * plan.trip.boat.tank, last=LastAnswer(first.laid))
+    other = again(plan, *weed[1], at=place(20e3, -16e3), last=LastAnswer(first.laid))
     assert first.laid
     assert same.laid == first.laid
     last = plan.boxes["rank"].max()
@@ -351,24 +353,23 @@ def test_a_boat_on_its_way_is_not_sent_to_and_fro(plan):
     told, under its number: also one that was laid at sea, near weed."""
     weed = [Sighting("weed line", shapely.Point(place(17e3 + 400.0 * k, 2e3)), NOW) for k in range(3)]
     here, found = place(8e3, -4e3), None
-    firsts, memory = [], {}
+    firsts, last = [], None
     for minutes in range(0, 12, 3):
         now = NOW + np.timedelta64(minutes, "m")
-        found = again(plan, *weed, at=here, now=now, fuel=0.8 * plan.trip.boat.tank, **memory)
-        told = found.plan.stays["box"].tolist()
+        found = again(plan, *weed, at=here, now=now, fuel=0.8 * plan.trip.boat.tank, last=last)
+        told, last = found.plan.stays["box"].tolist(), found.answer
         firsts.append(told[0])
-        memory = {"laid": found.laid, "laid_at": now, "told": told, "entries": len(found.log)}
         xy = shapely.get_coordinates(found.plan.legs.geometry.iloc[0])[1]
         here = destination(here, bearing(here, Place(*xy)), 1000.0)
     assert len(set(firsts)) == 1
     assert set(found.told) <= set(found.plan.boxes["rank"])
     laid = min(set(told) & set(found.laid), default=max(found.laid))
     for _ in range(2):  # a box laid at sea may be banned as often as one likes
-        found = again(plan, *weed, at=here, now=now, banned=[laid], **memory)
+        found = again(plan, *weed, at=here, now=now, banned=[laid], last=last)
         told = found.plan.stays["box"].tolist()
         assert laid not in told
         assert any("left out" in text for text in say_reasons(found)) == bool(set(found.told) - set(told))
-        memory |= {"laid": found.laid, "told": told}
+        last = found.answer
 
 
 def test_a_hookup_counts_from_its_own_minute_on(plan):
@@ -534,8 +535,7 @@ def test_where_no_way_home_is_known_that_is_all_that_is_said(plan):
     found = again(replace(plan, waters=waters))
     assert found.home.way is None
     assert found.plan.legs.empty
-    (said,) = say_way(found)
-    assert said.startswith("TURN FOR HOME NOW: no way over open water is known from here.")
+    assert say_way(found) == [*SHUT_IN]
     facts = json.loads(json.dumps(facts_of(found), allow_nan=False))
     assert facts["home"]["course"] is facts["home"]["distance"] is None
 
@@ -610,6 +610,20 @@ def test_a_plan_without_boxes_still_knows_the_way_home(plan):
 
 
 # ---- files
+
+
+def test_the_next_answer_starts_from_what_the_last_one_wrote(plan, tmp_path):
+    """What a folder keeps of an answer is the answer; of a folder without one nothing is known."""
+    weed = [Sighting("weed line", shapely.Point(place(17e3 + 400.0 * k, 2e3)), NOW) for k in range(3)]
+    found = again(plan, *weed)
+    assert found.answer.laid
+    assert found.answer.told
+    assert last_answer(tmp_path) == LastAnswer({})
+    write_rerank(found, facts_of(found), tmp_path)
+    kept = last_answer(tmp_path)
+    assert kept.laid.keys() == found.answer.laid.keys()
+    assert all(line.equals_exact(found.answer.laid[number], 1e-9) for number, line in kept.laid.items())
+    assert kept[1:] == found.answer[1:]
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
@@ -694,7 +708,7 @@ def test_entries_of_another_day_are_left_out_and_told(plan):
 )
 def test_what_is_no_reading_of_the_water_corrects_nothing(plan, kind, figure):
     found = again(plan, Sighting(kind, HERE, after(1.0), value=figure))
-    assert (found.readings, found.unread) == (0, 1)
+    assert (found.readings, found.unread["value"].tolist()) == (0, [figure])
     assert found.bias.mean == 0.0
 
 

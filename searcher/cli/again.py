@@ -85,9 +85,8 @@ def rerank(
         pinned=pin or (),
         banned=ban or (),
         home_by=None if home_by is None else to_numpy(find_moment(trip, clock_of(home_by), ahead=True)),
-        **last_answer(folder),
+        last=last_answer(folder),
     )
-    check_numbers(found, [*(pin or ()), *(ban or ())])
     facts = facts_of(found)
     if as_json:
         typer.echo(json.dumps(facts, indent=1))
@@ -98,20 +97,6 @@ def rerank(
     write_rerank(found, facts, trip.folder)
     gc.freeze()
     gc.enable()
-
-
-def check_numbers(found: Rerank, given: list[int]) -> None:
-    """Refuse numbers that no box has, also where only the way home fits and no box is looked at."""
-    from searcher.reranking import say_numbers
-
-    known = [int(number) for number in found.plan.boxes["rank"]]
-    strangers = sorted(set(given) - set(known))
-    if strangers:
-        raise SearcherError(
-            "boxes pinned or banned that are not there",
-            given=", ".join(map(str, strangers)),
-            expected=f"numbers of boxes that are still afloat: {say_numbers(known)}",
-        )
 
 
 def clock_of(text: str) -> tuple[int, int] | datetime:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -40,6 +41,20 @@ class Found(NamedTuple):
             return middle_of(self.line)
         assert self.place is not None
         return self.place
+
+
+class LastAnswer(NamedTuple):
+    """What a rerank told, which the next one of the day starts from.
+
+    laid: lines (degrees) of the boxes laid at sea, by number, where they lay at `time` (UTC; None: where they
+    lie now). told: numbers of the boxes of its route, in order. entries: how many the log had by then; None
+    where that is not known.
+    """
+
+    laid: Mapping[int, shapely.LineString]
+    time: np.datetime64 | None = None
+    told: tuple[int, ...] = ()
+    entries: int | None = None
 
 
 def parse_place(text: str, *, region: Region | None = None, folder: Path | None = None) -> Found:
@@ -188,16 +203,16 @@ def _lines_in(answer: dict[str, Any]) -> dict[int, shapely.LineString]:
         return {}
 
 
-def last_answer(folder: Path) -> dict[str, Any]:
-    """What the last rerank of a folder's plan told, as `rerank` takes it; of what cannot be read nothing."""
+def last_answer(folder: Path) -> LastAnswer:
+    """What the last rerank of a folder's plan told; of what cannot be read nothing."""
     answer = _answer(folder)
-    laid = {"laid": _lines_in(answer)}
+    laid = _lines_in(answer)
     try:
         told = tuple(int(stay["box"]) for stay in answer["stays"])
         time = np.datetime64(answer["time"].removesuffix("Z"), "ns")
-        return laid | {"laid_at": time, "told": told, "entries": int(answer["entries"])}
+        return LastAnswer(laid, time, told, int(answer["entries"]))
     except (KeyError, ValueError, TypeError, AttributeError):
-        return laid
+        return LastAnswer(laid)
 
 
 def plan_digest(folder: Path) -> str:
