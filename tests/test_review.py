@@ -216,7 +216,8 @@ def test_a_learned_profile_named_as_the_species_counts_no_trip_twice(season, pla
     trip = trip_in(season, CONSENT)
     once, _ = learned_weights(trip)
     (season / "today" / "mine.toml").write_text(
-        season_profile(read_profile("dolphinfish"), read_season(season, read_profile("dolphinfish")))
+        season_profile(read_profile("dolphinfish"), read_season(season, read_profile("dolphinfish"))),
+        encoding="utf-8",
     )
     own = trip.model_copy(update={"target": trip.target.model_copy(update={"species": "mine.toml"})})
     twice, trips = learned_weights(own)
@@ -229,7 +230,7 @@ def test_a_learned_profile_named_as_the_species_counts_no_trip_twice(season, pla
     (season / "four").mkdir()
     write_review(found, season / "four")
     assert learned_weights(own)[1] == 1
-    (season / "today" / "mine.toml").write_text(found.learned)
+    (season / "today" / "mine.toml").write_text(found.learned, encoding="utf-8")
     assert learned_weights(own)[1] == 0
 
 
@@ -238,7 +239,7 @@ def test_without_consent_nothing_is_read(season):
     assert (profile, trips) == (read_profile("dolphinfish"), 0)
     (season / "one" / "review.json").write_text("{")
     learned_weights(trip_in(season, ""))
-    with pytest.raises(TableError, match=r"one/review\.json cannot be read as the review of a trip"):
+    with pytest.raises(TableError, match=r"one.review\.json cannot be read as the review of a trip"):
         learned_weights(trip_in(season, CONSENT))
 
 

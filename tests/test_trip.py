@@ -390,6 +390,17 @@ def test_a_night_at_sea_has_the_light_of_the_day_that_has_most():
     assert not any("daylight" in text for text in check_trip(parse()))
 
 
+def test_a_sun_that_does_not_set_does_not_set_earlier_either():
+    """Where it does not set, sunrise and sunset are the ends of the window: those of a shorter one too."""
+    trip = parse()
+    early = trip.window.end - np.timedelta64(2, "h")
+    assert trip.until(early).window.sunset == trip.window.sunset
+    polar = {"sunrise": trip.window.start, "sunset": trip.window.end}
+    light = trip.model_copy(update={"window": trip.window.model_copy(update=polar)})
+    assert light.until(early).window.sunset == early
+    assert light.until(early).window.daylight == light.until(early).window.hours
+
+
 @pytest.mark.parametrize(
     ("zone", "said"),
     [

@@ -354,7 +354,10 @@ class Trip(Section):
 
     def until(self, home_by: np.datetime64) -> Trip:
         """The same trip with another hour to be home by, UTC."""
-        return self.model_copy(update={"window": self.window.model_copy(update={"end": home_by})})
+        window = self.window
+        light = (window.sunrise, window.sunset) == (window.start, window.end)  # the sun does not set
+        changed = {"end": home_by, "sunset": home_by if light else window.sunset}
+        return self.model_copy(update={"window": window.model_copy(update=changed)})
 
     @property
     def sources(self) -> Sources:
