@@ -378,6 +378,12 @@ def test_new_takes_the_port_and_the_hours(tmp_path):
         assert line in text
 
 
+def test_new_names_the_next_command_as_it_is_typed(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "the day").out.endswith('then: searcher check "the day"\n')
+    assert run("new", "sunday").out.endswith("then: searcher check sunday\n")
+
+
 def test_new_says_what_it_took_for_granted_of_a_port(tmp_path):
     """Clocks of Honolulu were Sydney's: a day and two hours off, and a plan of the wrong day."""
     got = run("new", tmp_path, "--at", "21°15.0'N 158°00.0'W")

@@ -88,6 +88,7 @@ def new(
     Example: searcher new saturday/ --leave "2026-01-17 05:00"
     """
     from searcher.cli.ask import PLACES, ask_trip, is_terminal, read_place
+    from searcher.cli.next_step import quoted
     from searcher.trip import write_trip
 
     given = {
@@ -112,10 +113,9 @@ def new(
     elif not quiet:
         invented = "the boat" if "at" in wanted else "the port, the boat"
         edit = f"Edit it: {invented}, its fuel and your limits in it are only an example."
-        data = f"Put data files in {path.parent / 'data'} or name products to fetch"
-        typer.echo(
-            f"wrote {path}\n{' '.join([edit, *taken_words(wanted), data])}, then: searcher check {folder}"
-        )
+        data = f"Put data files in {path.parent / 'data'} or name products to fetch, then:"
+        check_it = f"searcher check {quoted(str(folder))}"
+        typer.echo(f"wrote {path}\n{' '.join([edit, *taken_words(wanted), data, check_it])}")
 
 
 @app.command()
