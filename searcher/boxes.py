@@ -66,7 +66,7 @@ def lay_boxes(
 
 
 def shoulder(step: float, slope: float) -> float:
-    """How far (m) on its dense side a break levels off: where matter gathers, and where to troll.
+    """How far (m) from the steepest place of a break, on its dense side, to troll: there matter gathers.
 
     Surface water converges on the dense (cold) side of a front that is being sharpened (Hoskins 1982, Annu.
     Rev. Fluid Mech. 14:131-151; seen in drifters by D'Asaro et al. 2018, PNAS 115:1162-1167). For a front

@@ -299,8 +299,10 @@ def suitability(temperature: float, profile: Profile) -> float:
 
 
 def with_floating(gathered: float, share: float) -> float:
-    """ln of how many more there are where floating matter lies exp(`gathered`) times as dense: a share of all
-    keeps with it, the rest with the water. 0 where the density is not known."""
+    """ln of the factor on the rate where floating matter lies exp(`gathered`) times as dense.
+
+    A `share` of all fish keeps with it, the rest with the water. 0 where the density is not known.
+    """
     density = 1.0 if np.isnan(gathered) else min(np.exp(gathered), MOST_GATHERED)
     return float(np.log(1.0 - share + share * density))
 

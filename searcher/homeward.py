@@ -55,11 +55,11 @@ class WayHome:
 
 
 def way_home(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> WayHome:
-    """The way home from a place with `fuel` L in the tank, at cruise or, where that no longer fits, another.
+    """The way home from a place with `fuel` L in the tank: at cruise, or another speed if that does not fit.
 
-    Of other speeds that fit it is the one that leaves the most time here. Where none fits it is the one, not
-    below cruise, that is least late and keeps the reserve. Where none keeps it, the reserve is for coming
-    home at cruise, unless even the whole tank would not do: then at the speed that burns least.
+    Of the other speeds that fit, the one that leaves the most time here. If none fits: of those that keep
+    the reserve and are not below cruise, the least late. If none keeps the reserve: at cruise on the
+    reserve, or, if even the whole tank is too little for that, at the speed that burns least.
     """
     trip = plan.trip
     budget = make_budget(trip, start=at, at=now, fuel=fuel, work=0.0)

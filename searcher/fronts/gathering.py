@@ -52,9 +52,10 @@ def find_gathering(
 ) -> gpd.GeoDataFrame:
     """The stretches inside an area (degrees) over which most matter has gathered, best first: a fronts table.
 
-    time: how long (s) a boat could troll at places (lat, lon; `searcher.reach.time_to_troll`). Density then
-    counts times the root of it, half way from what an hour yields to what the day does: of density alone,
-    times the time and times its root the last gave the days of most encounters on twelve built-in seas.
+    time: how long (s) a boat could troll at places (lat, lon; `searcher.reach.time_to_troll`). Stretches are
+    then ranked by density times the root of it, half way between density alone (the best hour) and density
+    times the time (the best day): of the three the root gave the days of most encounters on twelve built-in
+    seas.
 
     floating: of `searcher.fronts.floating`, reckoned from `currents`. `strength` is the mean rate (1/s) at
     which the water has been drawn together over the days that matter was followed, ln(density)/time. `doubt`
