@@ -171,7 +171,8 @@ def _route_day(plan: Plan, pinned: Collection[int], banned: Collection[int], *, 
         bound=route.bound,
         cautions=cautions + STANDING_CAUTIONS,
         turn_for_home=latest_turn(route.legs, reach, trip, plan.waters),
-        settings=plan.settings | {"cruise": route.speed},
+        settings=plan.settings
+        | {"cruise": route.speed, "pinned": sorted(map(int, pinned)), "banned": sorted(map(int, banned))},
     )
 
 

@@ -274,7 +274,7 @@ def grid_of(data: xr.Dataset | xr.DataArray) -> Grid:
 
 
 def check_hour(at: np.datetime64, times: np.ndarray) -> None:
-    """Raise `NoData` for an hour that is `HELD` or more before the first of the currents or after the last."""
+    """Raise `NoData` for an hour `HELD` or more before the first of the currents or after the last."""
     first, last = times.min(), times.max()
     if not first - HELD < np.datetime64(at, "ns") < last + HELD:  # type: ignore[call-overload]
         raise NoData(

@@ -153,6 +153,55 @@ def test_page_has_what_a_skipper_asks(plan, read):
         assert plan.trip.show.say_fuel(leg.fuel_left) in text
 
 
+def with_ranks(plan, ranks, **settings):
+    """The plan with a route over the boxes of some ranks."""
+    legs = brief_plan.make_legs(plan.trip, plan.boxes, ranks=ranks)
+    return replace(plan, legs=legs, settings=plan.settings | settings)
+
+
+@pytest.mark.parametrize(
+    ("ranks", "settings", "said"),
+    [
+        ((4, 7), {"banned": []}, "Boxes 1 to 3 hold more an hour, but are not on the route"),
+        ((5, 6), {"banned": [3]}, "Boxes 1 to 2 and 4 hold more"),
+        ((2, 3), {"banned": []}, "Box 1 holds more an hour, but is not on the route"),
+        ((3,), {"banned": []}, "Boxes 1 to 2 hold more"),
+        ((1, 9), {"banned": []}, ""),
+        ((2, 3), {"banned": [1]}, ""),
+        ((2, 3), {}, ""),  # the plan does not know whether the skipper left box 1 out
+        ((2, 3), {"banned": [], "pinned": [3]}, ""),
+        ((), {"banned": []}, ""),
+    ],
+)
+def test_better_boxes_that_the_route_passes_over_are_explained(plan, ranks, settings, said):
+    made = with_ranks(plan, ranks, **settings)
+    text = stories.passed_over(made, words.steps_of(made))
+    assert text.startswith(said)
+    assert bool(text) == bool(said)
+    if len(ranks) > 1:
+        shown = Reader(page.page_text(made)).text
+        assert ("not on the route" in shown) == bool(said)
+        assert text in shown
+
+
+def test_a_box_that_holds_as_much_as_the_best_of_the_route_needs_no_words(plan):
+    boxes = plan.boxes.assign(expected=2.0)
+    made = replace(with_ranks(plan, (2, 3), banned=[]), boxes=boxes)
+    assert stories.passed_over(made, words.steps_of(made)) == ""
+
+
+@pytest.mark.parametrize("empty", [False, True])
+def test_links_at_the_top_lead_to_the_sections_there_are(read, empty):
+    here = Reader(page.page_text(brief_plan.empty_plan())) if empty else read
+    ids = {attrs["id"] for _, attrs in here.tags if "id" in attrs}
+    links = [attrs["href"].removeprefix("#") for tag, attrs in here.tags if tag == "a"]
+    assert set(links) <= ids
+    assert {"map", "boxes", "float"} <= set(links)
+    assert ("route" in links) == ("timeline" in links) == (not empty)
+    navs = [attrs for tag, attrs in here.tags if tag == "nav"]
+    assert [nav["aria-label"] for nav in navs] == ["On this page"]
+
+
 def test_first_place_agrees_with_the_geodesic(plan):
     """Bearing and distance from the buoy to the first lines-in point, by pyproj's Geod."""
     from pyproj import Geod

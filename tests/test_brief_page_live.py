@@ -333,6 +333,12 @@ def luminance(color: str) -> float:
     return float(linear @ [0.2126, 0.7152, 0.0722])
 
 
+def contrast(one: str, other: str) -> float:
+    """How much lighter one colour is than another (WCAG 2.2, contrast ratio)."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
 def test_themes_switch_and_stay(visit):
     tab = visit.tab
     button = tab.get_by_role("button", name="Night red")
@@ -362,6 +368,9 @@ def test_themes_need_no_storage(browser, pages):
         visit.tab.wait_for_selector("#live-map[data-ready]")
         visit.tab.get_by_role("button", name="Night red").click()
         assert visit.tab.url.endswith("#night")
+        visit.tab.get_by_role("link", name="Float plan").click()  # which does not take the night's place
+        visit.tab.wait_for_function("scrollY > 500")
+        assert visit.tab.url.endswith("#night")
         visit.tab.reload()
         visit.tab.wait_for_selector("#live-map[data-ready]")
         assert visit.tab.evaluate("document.documentElement.dataset.theme") == "night"
@@ -384,8 +393,42 @@ def test_text_has_contrast(visit, theme):
     )
     assert len(pairs) > 100
     for ink, ground, text in pairs:
-        high, low = sorted((luminance(ink), luminance(ground)), reverse=True)
-        assert (high + 0.05) / (low + 0.05) >= 4.5, (text, ink, ground)
+        assert contrast(ink, ground) >= 4.5, (text, ink, ground)
+
+
+PARTS = """() => {
+  const inks = (e) => { const s = getComputedStyle(e); return [s.fill, s.stroke].filter(c => c !== "none") };
+  const first = (name) => document.querySelector(name);
+  const ground = (e) => {
+    while (/rgba\\(.*, 0\\)/.test(getComputedStyle(e).backgroundColor)) e = e.parentElement;
+    return getComputedStyle(e).backgroundColor;
+  };
+  const drawn = (name) => [name, inks(first(name)), ground(first(name).closest("svg"))];
+  const box = first(".layers input:not(:checked)");
+  const up = inks(first(".evidence .up"))[0], down = inks(first(".evidence .down"));
+  return [
+    drawn(".evidence .up"), drawn(".evidence .down"), ["down on up", down, up],
+    drawn(".bar.troll"), drawn(".bar.run"), drawn(".reserve"), drawn(".level"),
+    ["troll on dark", inks(first(".bar.troll")), inks(first(".day .dark"))[0]],
+    ["run on dark", inks(first(".bar.run")), inks(first(".day .dark"))[0]],
+    ["gauge", inks(first(".gauge .fuel")), inks(first(".gauge .tank"))[0]],
+    ["number", inks(first("svg .number")).slice(0, 1), inks(first(".bar.troll"))[0]],
+    ["box", [getComputedStyle(box).borderTopColor], ground(box.parentElement)],
+  ];
+}"""
+
+
+@pytest.mark.parametrize("theme", ["day", "night"])
+def test_what_is_drawn_has_contrast(browser, plan, tmp_path, theme):
+    """At least 3 to 1 (WCAG 2.2, 1.4.11) by its filling or its edge, against what it lies on or beside."""
+    columns = {"evidence_depth": np.linspace(0.2, -1.0, len(plan.boxes))}
+    mixed = replace(plan, boxes=plan.boxes.assign(**columns))
+    with Visit(browser, brief.write_brief(mixed, tmp_path / "mixed.html")) as visit:
+        if theme == "night":
+            visit.tab.get_by_role("button", name="Night red").click()
+        for name, inks, ground in visit.tab.evaluate(PARTS):
+            ratios = [contrast(ink, ground) for ink in inks]
+            assert max(ratios) >= 3, (name, inks, ground, ratios)
 
 
 # ---- any width, no scripts, aloud, on paper
@@ -433,7 +476,7 @@ def test_page_without_scripts_shows_the_still_map(browser, pages):
 def test_page_has_landmarks_and_names(visit):
     """Roles by the browser's own reckoning (WAI-ARIA 1.2); every control has a name."""
     tab = visit.tab
-    for role in ("banner", "main", "contentinfo"):
+    for role in ("banner", "main", "navigation", "contentinfo"):
         assert tab.get_by_role(role).count() == 1, role
     regions = tab.get_by_role("region").all()
     assert len(regions) >= 8
@@ -450,12 +493,15 @@ def test_page_has_landmarks_and_names(visit):
 
 def test_page_is_reached_by_tab_keys_in_order(visit):
     seen = []
-    for _ in range(18):
+    for _ in range(25):
         visit.tab.keyboard.press("Tab")
         seen.append(
-            visit.tab.evaluate("(e => e.id || e.className || e.dataset.layer)(document.activeElement)")
+            visit.tab.evaluate(
+                "(e => e.id || e.className || e.dataset.layer || e.hash)(document.activeElement)"
+            )
         )
     assert seen[:2] == ["skip", "night"]
+    assert seen[2:9] == ["#map", "#timeline", "#cautions", "#route", "#boxes", "#data", "#float"]
     assert seen.index("temperature") < seen.index("zoom-in") < seen.index("pick") < seen.index("live-map")
     inside = """() => {
       const all = [];
@@ -510,6 +556,29 @@ def test_the_demonstrations_day_prints_on_two_sheets(browser, demo_folder):
     assert len(re.findall(rb"/MediaBox", paper)) == 2
     trolled = {words.split()[-1] for words in legs if words.startswith("Troll") and "stay in" not in words}
     assert trolled == {words.strip() for words in stays}
+
+
+def test_links_of_the_page_lead_to_their_headings(browser, pages):
+    with Visit(browser, pages["plain"], width=320, height=640) as visit:
+        links = visit.tab.get_by_role("navigation", name="On this page").get_by_role("link").all()
+        assert len(links) == 7
+        for link in links:
+            assert link.bounding_box()["height"] >= 24  # WCAG 2.2, 2.5.8
+            heading = visit.tab.locator(link.get_attribute("href"))
+            assert heading.evaluate("e => e.tagName") == "H2"
+            link.click()
+            visit.tab.wait_for_timeout(50)
+            assert 0 <= heading.bounding_box()["y"] < 640
+        visit.tab.emulate_media(media="print")
+        assert not visit.tab.locator("nav").is_visible()
+        visit.check_quiet()
+
+
+def test_words_on_better_boxes_fit_the_two_sheets(browser, plan, tmp_path):
+    legs = brief_plan.make_legs(plan.trip, plan.boxes, ranks=range(3, 11))
+    settings = plan.settings | {"banned": []}
+    paper = printed(browser, replace(plan, legs=legs, settings=settings), tmp_path, "page_printed_passed")
+    assert len(re.findall(rb"/MediaBox", paper)) == 2
 
 
 @pytest.mark.parametrize("boxes", [7, 10])

@@ -248,6 +248,13 @@ def test_a_morning_at_the_desk(browser, served, desk):
     assert tab.get_by_text("The official marine forecast decides").is_visible()
     for label in ("Fuel in the tank", "Leave at", "Home by", "Bait", "Trolling speed", "Target", "Box"):
         assert tab.get_by_label(label, exact=False).first.is_visible(), label
+    # the arrows beside a number, which have no name, are no stops of the tab key: the field does the same
+    arrows = tab.locator(".bk-spin-btn")
+    assert (
+        arrows.evaluate_all("(all) => all.map((node) => [node.tabIndex, node.ariaHidden])")
+        == [[-1, "true"]] * 4
+    )
+    assert tab.get_by_role("button", name=re.compile(r"^$")).count() == 0
     stays = visit.stays()
     assert stays
 

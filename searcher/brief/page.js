@@ -35,6 +35,15 @@
   });
   dress(kept() === NIGHT ? NIGHT : "day");
 
+  // a link within the page must not take the place of the night that is kept in the address
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("a[href^='#']");
+    if (!link || location.hash !== "#" + NIGHT) return;
+    event.preventDefault();
+    location.replace(link.hash);
+    history.replaceState(null, "", "#" + NIGHT);
+  });
+
   // ---- places: metres of the map to degrees, and degrees in words
 
   const live = JSON.parse(byId("map-data").textContent);

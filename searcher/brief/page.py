@@ -28,6 +28,7 @@ from searcher.brief.stories import (
     from_buoy,
     leg_story,
     line_story,
+    passed_over,
     proof_words,
     spot,
     stay_rows,
@@ -88,6 +89,18 @@ LAYERS = (
     ("depth", "Depth", True),
     ("reach", "Fuel range", True),
 )
+#: sections a link leads to from the top: id and label, in the order of the page
+JUMPS = (
+    ("map", "Map"),
+    ("timeline", "The day"),
+    ("cautions", "Cautions"),
+    ("route", "Route"),
+    ("boxes", "Boxes"),
+    ("data", "Data"),
+    ("float", "Float plan"),
+)
+#: those of them that a plan without legs does not have
+OF_ROUTE = ("timeline", "route")
 
 
 def write_brief(plan: Plan, path: str | os.PathLike[str]) -> Path:
@@ -160,6 +173,8 @@ def page_facts(plan: Plan) -> dict[str, Any]:
         "tight": length > TIGHT,
         "longest": length > LONGEST,
         "first": _first(plan, steps),
+        "passed_over": passed_over(plan, steps),
+        "jumps": [jump for jump in JUMPS if steps or jump[0] not in OF_ROUTE],
         "clock": clock_rows(plan, steps),
         "timeline": draw_timeline(plan, steps),
         "steps": _rows(plan, steps),

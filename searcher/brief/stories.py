@@ -19,9 +19,11 @@ from searcher.brief.words import (
     say_place,
     say_rate,
     say_span,
+    worked_boxes,
     working_line,
 )
 from searcher.geo import Place
+from searcher.onward import say_numbers
 from searcher.plan import Plan
 from searcher.tables import RUNS, Row, say_name
 
@@ -199,6 +201,28 @@ def stay_rows(plan: Plan) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def passed_over(plan: Plan, steps: list[Step]) -> str:
+    """Why no box that promises more an hour than those of the route is on it; "" where there is no such box.
+
+    Of boxes left out by the skipper nothing is said, and nothing at all where the plan does not know which
+    those are (`settings`), or where boxes were pinned: then the reason may be another.
+    """
+    worked, banned = worked_boxes(steps), plan.settings.get("banned")
+    if not worked or banned is None or plan.settings.get("pinned"):
+        return ""
+    rates = plan.boxes.set_index("rank")["expected"]
+    better = rates[(rates.index < min(worked)) & (rates > rates[worked].max())].index
+    ranks = sorted({int(rank) for rank in better} - set(banned))
+    if not ranks:
+        return ""
+    one = len(ranks) == 1
+    begin = f"Box {ranks[0]} holds" if one else f"Boxes {say_numbers(ranks)} hold"
+    return (
+        f"{begin} more an hour, but {'is' if one else 'are'} not on the route: with the time and fuel of "
+        f"this day no route found through {'it' if one else 'them'} yields more in all."
+    )
 
 
 def proof_words(plan: Plan) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 import jinja2
 from bokeh.core.templates import FILE
 from bokeh.document import Document
-from bokeh.events import ConnectionLost
+from bokeh.events import ConnectionLost, DocumentReady
 from bokeh.models import CustomJS, Div, InlineStyleSheet
 from markupsafe import Markup
 
@@ -33,6 +33,18 @@ PROVING = "Whether another day of these boxes promises more is being worked out.
 BREATH = 60
 #: in the browser, once the desk answers no more
 LOST = "document.getElementById('lost').hidden = false; document.querySelector('main').inert = true"
+#: the little arrows beside a number have no name, and by keys the field itself does what they do
+NO_STOPS = """
+const within = (node) => [...node.children, ...(node.shadowRoot?.children ?? [])];
+const mend = (node) => {
+  if (node.classList.contains("bk-spin-btn")) {
+    node.tabIndex = -1;
+    node.ariaHidden = "true";
+  }
+  within(node).forEach(mend);
+};
+mend(document.body);
+"""
 HERE = files("searcher.desk")
 
 
@@ -95,6 +107,7 @@ class Page:
         for part in (self.watch, self.form.box, self.chart.box, self.day):
             doc.add_root(part)
         doc.js_on_event(ConnectionLost, CustomJS(code=LOST))
+        doc.js_on_event(DocumentReady, CustomJS(code=NO_STOPS))
         self._draw()
         self._tell()
 
