@@ -194,6 +194,8 @@ def _say_not_taken(found: Rerank) -> Iterator[str]:
 def _say_why_not(row: Row, show: Show) -> str:
     if row.kind in (TEMPERATURE_BREAK, COLOR_CHANGE):
         return f"with a {say_name(row.kind)} it may be the step"
+    if row.inside:
+        return "it was taken inside the sea buoy"
     if np.isnan(row.mapped):
         return "the map is silent there"
     return f"the map has {show.say_temperature(row.mapped)} there, over {show.say_step(MOST_OFF)} off"

@@ -30,6 +30,7 @@ from searcher.learn.day import (
     Day,
     at_their_hour,
     entries_of,
+    in_harbour,
     in_order,
     meet_lines,
     temperature_bias,
@@ -250,8 +251,11 @@ def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> D
 
 
 def not_taken(day: Day, readings: int) -> pd.DataFrame:
-    """Entries whose figures (`value`, °C) are not among the readings of the thermometer: `time`, `kind`,
-    `value` and `mapped`, what the map has there at that hour (°C; NaN where it is silent)."""
+    """Entries whose figures (`value`, °C) are not among the readings of the thermometer.
+
+    Of each `time`, `kind`, `value`, `mapped`, what the map has there at that hour (°C; NaN where it is
+    silent), and `inside`, whether it was taken in a harbour.
+    """
     noted = day.log[day.log["value"].notna()]
     if len(noted) == readings:
         left = noted.iloc[:0]
@@ -264,7 +268,9 @@ def not_taken(day: Day, readings: int) -> pd.DataFrame:
         carried_value(day.observer.pictures, places[[k], 0], places[[k], 1], times[k], day.drift)[0]
         for k in range(len(left))
     ]
-    return pd.DataFrame(left[["time", "kind", "value"]]).assign(mapped=mapped)
+    return pd.DataFrame(left[["time", "kind", "value"]]).assign(
+        mapped=mapped, inside=in_harbour(day.trip, places)
+    )
 
 
 def _with_gain(hooked: pd.DataFrame) -> pd.DataFrame:

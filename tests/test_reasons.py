@@ -221,6 +221,20 @@ def test_a_reading_where_the_map_is_silent(plan):
     assert say_reasons(found) == ["24.0 °C at 06:00 is not taken for the water's: the map is silent there."]
 
 
+def test_a_reading_in_the_harbour_is_not_the_sea(plan):
+    """Half-way from the berth to the sea buoy, and as far beyond the buoy, where the map has water."""
+    port = plan.trip.port
+    inside, outside = (
+        Place(*(np.array(port.at) + share * (np.array(port.sea_buoy) - port.at))) for share in (0.5, 1.5)
+    )
+    found = again(plan, seen(plan, TEMPERATURE, 1.0, at=inside, value=24.0))
+    assert found.readings == 0
+    assert say_reasons(found) == [
+        "24.0 °C at 06:00 is not taken for the water's: it was taken inside the sea buoy."
+    ]
+    assert again(plan, seen(plan, TEMPERATURE, 1.0, at=outside, value=24.0)).readings == 1
+
+
 @pytest.mark.parametrize(
     ("kind", "words"), [(TEMPERATURE_BREAK, "temperature break"), (COLOR_CHANGE, "colour change")]
 )

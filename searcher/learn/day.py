@@ -18,7 +18,7 @@ from searcher.carry import Drift, drift_doubt
 from searcher.drift import drift_line, lines_at, windage_of
 from searcher.evidence import Observer, carried_value
 from searcher.fronts.persistence import SPACING
-from searcher.geo import densify, line_distances
+from searcher.geo import densify, distance, distances, line_distances
 from searcher.learn.registration import (
     MATCHES,
     NOISE,
@@ -177,7 +177,8 @@ def temperature_differences(day: Day) -> np.ndarray:
     """Readings less the map, °C, each of the water it was taken in; NaN where the map says nothing.
 
     And where they are farther from it than a map can be: the step of a break that was written down, or a slip
-    of the pen. What stands beside a break or a change of colour is its step and no reading.
+    of the pen; and inside a sea buoy. What stands beside a break or a change of colour is its step and no
+    reading.
     """
     readings = day.log[day.log["value"].notna() & ~day.log["kind"].isin((TEMPERATURE_BREAK, COLOR_CHANGE))]
     if readings.empty:
@@ -189,7 +190,17 @@ def temperature_differences(day: Day) -> np.ndarray:
         for k in range(len(readings))
     ]
     differences = readings["value"].to_numpy() - np.array(mapped)
-    return np.where(np.abs(differences) <= MOST_OFF, differences, np.nan)
+    believed = (np.abs(differences) <= MOST_OFF) & ~in_harbour(day.trip, places)
+    return np.where(believed, differences, np.nan)
+
+
+def in_harbour(trip: Trip, places: np.ndarray) -> np.ndarray:
+    """Which of some places (n, 2; degrees) lie nearer to a berth than its sea buoy does: their water is not
+    that of the open sea."""
+    inside = np.zeros(len(places), dtype=bool)
+    for port in {trip.port, trip.last_port}:
+        inside |= distances(port.at, *places.T) < distance(port.at, port.sea_buoy)
+    return inside
 
 
 def temperature_bias(day: Day) -> tuple[Reading, int]:
