@@ -72,6 +72,14 @@ def test_a_folder_of_trips_leads_into_one():
     assert "in morning, saturday." in describe(found, LEAVE)[0]
 
 
+def test_a_folder_of_a_what_if_leads_back_to_its_trip(tmp_path):
+    (tmp_path / "trip.toml").write_text("", encoding="utf-8")
+    (tmp_path / "desk-1").mkdir()
+    found = look_into(tmp_path / "desk-1")
+    assert next_steps(found, LEAVE)[0].command == "cd .."
+    assert describe(found, LEAVE) == ["There is no trip.toml in this folder, but in the one above."]
+
+
 def test_a_faulty_trip_file_is_checked_first():
     found = Folder(problem="trip.toml line 3, [port] at: given 7")
     assert commands(found, LEAVE) == ["searcher check"]

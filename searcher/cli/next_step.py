@@ -23,6 +23,8 @@ PLAN, PAGE, REVIEW = "plan.nc", "brief.html", "review.json"
 BEFORE = np.timedelta64(60, "m")
 #: page and plan of one command are written within this
 WRITING = np.timedelta64(60, "s")
+#: the folder above, as one goes there: in a trip's folder of data, or of a what-if, that is the trip
+ABOVE = ".."
 #: so many other trips are named at most
 MOST_NAMED = 5
 #: what a new folder may be called
@@ -50,7 +52,7 @@ class Folder:
     briefed: np.datetime64 | None = None
     entries: int = 0  # of the log
     reviewed: bool = False
-    others: tuple[str, ...] = ()  # folders in it that hold a trip
+    others: tuple[str, ...] = ()  # folders in it, or above, that hold a trip
 
 
 def look_into(folder: Path) -> Folder:
@@ -58,7 +60,9 @@ def look_into(folder: Path) -> Folder:
     from searcher.trip import read_trip
 
     if not (folder / TRIP_FILE).exists():
-        return Folder(others=tuple(sorted(path.parent.name for path in folder.glob(f"*/{TRIP_FILE}"))))
+        below = sorted(path.parent.name for path in folder.glob(f"*/{TRIP_FILE}"))
+        above = [ABOVE] if (folder.resolve().parent / TRIP_FILE).exists() else []
+        return Folder(others=(*above, *below))
     edited = written(folder / TRIP_FILE)
     try:
         trip = read_trip(folder)
@@ -137,7 +141,8 @@ def describe_others(others: tuple[str, ...]) -> str:
     """That there is no trip here, and where there are some."""
     if not others:
         return f"There is no {TRIP_FILE} in this folder."
-    named = ", ".join(others[:MOST_NAMED]) + (", ..." if len(others) > MOST_NAMED else "")
+    names = ["the one above" if name == ABOVE else name for name in others[:MOST_NAMED]]
+    named = ", ".join(names) + (", ..." if len(others) > MOST_NAMED else "")
     return f"There is no {TRIP_FILE} in this folder, but in {named}."
 
 
