@@ -15,7 +15,7 @@ from searcher.geo import Place
 from searcher.homeward import WayHome
 from searcher.plan import Plan, latest_turn
 from searcher.reach import at_middles, find_reach
-from searcher.route import RATES, Route, find_route, make_legs
+from searcher.route import RATES, find_route, make_legs
 from searcher.sea import to_seconds
 from searcher.tables import empty_table
 
@@ -37,52 +37,17 @@ def with_route(
     loyal: Collection[int],
     told: Sequence[int],
 ) -> Plan:
-    """The plan with the reach from here and the best day in it; as it is where only the way home fits."""
+    """The plan with the reach from here and the best day in it, over the best of the boxes within reach and
+    those that are pinned; as it is where only the way home fits."""
     try:
-        reach = find_reach(plan.trip, plan.sea, start=at, at=now, fuel=fuel, work=WORK, waters=plan.waters)
+        plan = _with_reach(plan, at, fuel, now)
     except OutOfReach:  # the way home fits, but no work before it
         return plan
     boxes = plan.boxes
-    if len(boxes):
-        fields = {name: at_middles(reach[name], boxes["line"]) for name in ("time_out", "time_home")}
-        burnt = at_middles(reach["fuel_out"] + reach["fuel_home"], boxes["line"])
-        boxes = boxes.assign(**fields, fuel=burnt)
-    plan = replace(plan, boxes=boxes, reach=reach)
-    route = _route(plan, at, fuel, now, pinned, banned, loyal, told)
-    turn = latest_turn(route.legs, reach, plan.trip, plan.waters)
-    return replace(
-        plan, legs=route.legs, stays=route.stays, best=route.best, bound=route.bound, turn_for_home=turn
-    )
-
-
-def leg_home(plan: Plan, at: Place, fuel: float, now: np.datetime64, home: WayHome) -> gpd.GeoDataFrame:
-    """The way home as the only leg, begun at once; none where no way over open water is known."""
-    if home.way is None:
-        return empty_table("legs")
-    log = Log(at, float(to_seconds(now)), fuel)
-    log.add("home", home.way, home.run, home.speed, float(plan.trip.boat.burn(home.speed)), 0)
-    return make_legs(Laid(log.finish(0.0)))
-
-
-def _route(
-    plan: Plan,
-    at: Place,
-    fuel: float,
-    now: np.datetime64,
-    pinned: Collection[int],
-    banned: Collection[int],
-    loyal: Collection[int],
-    told: Sequence[int],
-) -> Route:
-    """The best day from here over the best of the boxes within reach, and those that are pinned."""
-    boxes = plan.boxes
     planned = boxes["rank"].isin(list(loyal)).to_numpy()
-    boxes = boxes.assign(**{name: boxes[name] * np.where(planned, LOYAL, 1.0) for name in RATES})
-    chosen = boxes["rank"].isin(list(pinned))
-    if len(boxes):
-        within = at_middles(plan.reach["slack"], boxes["line"]) >= 0.0
-        chosen |= boxes.index.isin(np.flatnonzero(within)[:MOST_BOXES])
-    some = boxes[chosen]
+    weighed = boxes.assign(**{name: boxes[name] * np.where(planned, LOYAL, 1.0) for name in RATES})
+    chosen = boxes["rank"].isin(list(pinned)) | boxes.index.isin(np.flatnonzero(_within(plan))[:MOST_BOXES])
+    some = weighed[chosen]
     route = find_route(
         some,
         plan.reach,
@@ -97,7 +62,40 @@ def _route(
         told=told,
     )
     share = np.where(route.stays["box"].isin(list(loyal)), LOYAL, 1.0)
-    return replace(route, stays=route.stays.assign(expected=route.stays["expected"] / share))
+    return replace(
+        plan,
+        legs=route.legs,
+        stays=route.stays.assign(expected=route.stays["expected"] / share),
+        best=route.best,
+        bound=route.bound,
+        turn_for_home=latest_turn(route.legs, plan.reach, plan.trip, plan.waters),
+    )
+
+
+def _with_reach(plan: Plan, at: Place, fuel: float, now: np.datetime64) -> Plan:
+    """The plan with the reach from here, and what it takes to its boxes and home from them."""
+    reach = find_reach(plan.trip, plan.sea, start=at, at=now, fuel=fuel, work=WORK, waters=plan.waters)
+    boxes = plan.boxes
+    if len(boxes):
+        fields = {name: at_middles(reach[name], boxes["line"]) for name in ("time_out", "time_home")}
+        burnt = at_middles(reach["fuel_out"] + reach["fuel_home"], boxes["line"])
+        boxes = boxes.assign(**fields, fuel=burnt)
+    return replace(plan, boxes=boxes, reach=reach)
+
+
+def _within(plan: Plan) -> np.ndarray:
+    """Which boxes are within reach; bool (boxes,)."""
+    boxes = plan.boxes
+    return at_middles(plan.reach["slack"], boxes["line"]) >= 0.0 if len(boxes) else np.zeros(0, dtype=bool)
+
+
+def leg_home(plan: Plan, at: Place, fuel: float, now: np.datetime64, home: WayHome) -> gpd.GeoDataFrame:
+    """The way home as the only leg, begun at once; none where no way over open water is known."""
+    if home.way is None:
+        return empty_table("legs")
+    log = Log(at, float(to_seconds(now)), fuel)
+    log.add("home", home.way, home.run, home.speed, float(plan.trip.boat.burn(home.speed)), 0)
+    return make_legs(Laid(log.finish(0.0)))
 
 
 def still_worth_it(planned: Collection[int], changes: pd.DataFrame) -> set[int]:
@@ -109,11 +107,7 @@ def still_worth_it(planned: Collection[int], changes: pd.DataFrame) -> set[int]:
 
 def out_of_reach(numbers: Iterable[int], plan: Plan) -> tuple[int, ...]:
     """Those of some numbers whose boxes are still afloat, but too far for what is left (`Plan.reach`)."""
-    boxes = plan.boxes
-    if boxes.empty:
-        return ()
-    within = at_middles(plan.reach["slack"], boxes["line"]) >= 0.0
-    return tuple(sorted({int(number) for number in boxes["rank"][~within]} & set(numbers)))
+    return tuple(sorted({int(number) for number in plan.boxes["rank"][~_within(plan)]} & set(numbers)))
 
 
 def say_numbers(numbers: Iterable[int]) -> str:

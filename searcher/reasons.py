@@ -86,8 +86,12 @@ def _say_gone(found: Rerank) -> Iterator[str]:
     """Boxes of the route told last that can no longer be reached, and have not been trolled."""
     gone = set(found.gone) - _trolled(found)
     if gone and found.goes_on:
-        which = f"Box {say_numbers(gone)} is" if len(gone) == 1 else f"Boxes {say_numbers(gone)} are"
-        yield f"{which} out of reach now: too far for the hours, light and fuel left."
+        yield f"{_boxes_are(gone)} out of reach now: too far for the hours, light and fuel left."
+
+
+def _boxes_are(numbers: set[int]) -> str:
+    """Boxes by their numbers, and the verb: "Box 3 is", "Boxes 3 to 5 are"."""
+    return f"Box {say_numbers(numbers)} is" if len(numbers) == 1 else f"Boxes {say_numbers(numbers)} are"
 
 
 def _trolled(found: Rerank) -> set[int]:
@@ -100,7 +104,7 @@ def _say_left_out(found: Rerank) -> Iterator[str]:
     """Boxes the last answer told that are not in the route any more, for another reason than their way."""
     gone = set(found.told) - set(found.plan.stays["box"]) - set(found.gone) - _trolled(found)
     if gone and found.goes_on:
-        which = f"box {say_numbers(gone)} is" if len(gone) == 1 else f"boxes {say_numbers(gone)} are"
+        which = _boxes_are(gone).replace("Box", "box")
         yield f"Of the last answer {which} left out: banned, out of reach, or worth less than these."
 
 
@@ -142,8 +146,7 @@ def _say_floating(found: Rerank) -> Iterator[str]:
         yield f"{what} makes {gain:.1f} times the floating matter that was reckoned there."
     laid = set(found.changes["number"][found.changes["before"] == 0.0]) if len(found.changes) else set()
     if new := laid - set(found.told):
-        which = f"Boxes {say_numbers(new)} are" if len(new) > 1 else f"Box {say_numbers(new)} is"
-        yield f"{which} new: around you, where the log says that more floats."
+        yield f"{_boxes_are(new)} new: around you, where the log says that more floats."
 
 
 def _say_offsets(found: Rerank) -> Iterator[str]:

@@ -20,7 +20,7 @@ import xarray as xr
 
 from searcher.carry import make_drift
 from searcher.errors import OutOfReach
-from searcher.evidence import Observer, carried_value
+from searcher.evidence import Observer
 from searcher.geo import Place, bearing, distance, near_longitude
 from searcher.homeward import WayHome, way_home
 from searcher.keep import open_plan
@@ -30,11 +30,10 @@ from searcher.learn.day import (
     Day,
     at_their_hour,
     entries_of,
-    in_harbour,
     in_order,
     meet_lines,
+    read_thermometer,
     temperature_bias,
-    temperature_differences,
 )
 from searcher.learn.trolled import hookups, stretches_of, with_fading
 from searcher.new_boxes import carried_on
@@ -62,10 +61,11 @@ class Rerank:
     lines met (`searcher.learn.day.meet_lines`). hookups: what is left of each
     (`searcher.learn.hookup_state`), with `gain`, what it adds to ln rate at its depth. log: the entries up to
     now. readings: of the thermometer that `bias` is of; unread: figures in the log that are none, or cannot
-    be held against the map (`not_taken`). others: entries of other days in the log, left out. laid: lines of
-    all boxes laid at sea today, by number, where each is now. floating: what floats, after the log
-    (`searcher.learn.afloat.look_again`). told: numbers of the boxes of the route told before. gone: those of
-    the route told last, by the last answer or else in the morning, that are beyond the reach from here.
+    be held against the map (`searcher.learn.day.read_thermometer`). others: entries of other days in the log,
+    left out. laid: lines of all boxes laid at sea today, by number, where each is now. floating: what floats,
+    after the log (`searcher.learn.afloat.look_again`). told: numbers of the boxes of the route told before.
+    gone: those of the route told last, by the last answer or else in the morning, that are beyond the reach
+    from here.
     """
 
     plan: Plan
@@ -149,7 +149,8 @@ def rerank(
     day = day_at_sea(plan, own, now)
     # weed and debris lie in many places besides the forecast lines: they tell of what floats, not of a line
     offsets = meet_lines(replace(day, log=day.log[~day.log["kind"].isin(NOTED)]))
-    bias, readings = temperature_bias(day)
+    figures = read_thermometer(day)
+    bias, readings = temperature_bias(figures)
     stretches = with_fading(stretches_of(day), plan.boxes, fading_at(plan, plan.boxes))
     weights = prior_weights(day.profile)
     weights = update_weights(weights, stretches) if len(stretches) else weights
@@ -183,7 +184,7 @@ def rerank(
         hookups=_with_gain(hooked),
         log=day.log,
         readings=readings,
-        unread=not_taken(day, readings),
+        unread=figures[figures["difference"].isna()],
         others=len(sightings) - len(own),
         bias=bias,
         weights=weights,
@@ -248,29 +249,6 @@ def day_at_sea(plan: Plan, sightings: gpd.GeoDataFrame, now: np.datetime64) -> D
     observer = Observer(plan.sea, plan.fronts, drift, plan.floating)
     log = at_their_hour(in_order(sightings, now, species=plan.profile.name), plan.boxes, drift)
     return Day(plan.fronts, plan.boxes, observer, plan.profile, plan.trip, log, float(to_seconds(now)))
-
-
-def not_taken(day: Day, readings: int) -> pd.DataFrame:
-    """Entries whose figures (`value`, °C) are not among the readings of the thermometer.
-
-    Of each `time`, `kind`, `value`, `mapped`, what the map has there at that hour (°C; NaN where it is
-    silent), and `inside`, whether it was taken in a harbour.
-    """
-    noted = day.log[day.log["value"].notna()]
-    if len(noted) == readings:
-        left = noted.iloc[:0]
-    else:
-        own = [temperature_differences(replace(day, log=noted.loc[[label]])) for label in noted.index]
-        left = noted[[not np.isfinite(difference).any() for difference in own]]
-    places = shapely.get_coordinates(shapely.centroid(left.geometry.values))
-    times = to_seconds(left["time"].to_numpy())
-    mapped = [
-        carried_value(day.observer.pictures, places[[k], 0], places[[k], 1], times[k], day.drift)[0]
-        for k in range(len(left))
-    ]
-    return pd.DataFrame(left[["time", "kind", "value"]]).assign(
-        mapped=mapped, inside=in_harbour(day.trip, places)
-    )
 
 
 def _with_gain(hooked: pd.DataFrame) -> pd.DataFrame:

@@ -27,7 +27,7 @@ from searcher.learn import (
     reliability,
     season_profile,
 )
-from searcher.learn.day import entries_of, meet_lines, temperature_bias
+from searcher.learn.day import entries_of, meet_lines, read_thermometer, temperature_bias
 from searcher.learn.registration import MATCHES
 from searcher.learn.trolled import stretches_of, with_fading
 from searcher.plan import Plan
@@ -97,7 +97,7 @@ def review(plan: Plan | str | os.PathLike[str], sightings: gpd.GeoDataFrame) -> 
         raise TableError("nothing in the log to review", given=given, hint=hint)
     last = max(np.datetime64(sightings["end"].max(), "ns"), plan.trip.window.end)
     day = day_at_sea(plan, sightings, last)
-    bias, readings = temperature_bias(day)
+    bias, readings = temperature_bias(read_thermometer(day))
     plain = stretches_of(day)
     stretches = with_fading(plain, plan.boxes, fading_at(plan, plan.boxes))
     rate = posterior_rate(prior_weights(plan.profile), plain[list(PIECES)])["expected"]

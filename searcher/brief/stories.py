@@ -61,23 +61,17 @@ def turns_of(step: Step) -> list[Place]:
     return [] if follows_line(step) else [begin for begin, _ in ways[1:]]
 
 
-def has_night(plan: Plan) -> bool:
-    """Whether the sun is down at some time of that day (`searcher.trip.hours` says how a window tells)."""
-    window = plan.trip.window
-    return (window.sunrise, window.sunset) != (window.start, window.end)
-
-
 def sun_moments(plan: Plan) -> list[tuple[np.datetime64, str]]:
     """Sunrise and sunset at the port with their words; none where the sun does not set or rise that day."""
     rise, down, say = plan.trip.window.sunrise, plan.trip.window.sunset, plan.trip.show.say_clock
-    if rise == down or not has_night(plan):
+    if rise == down or not plan.trip.window.has_night:
         return []
     return [(rise, f"sunrise {say(rise)}"), (down, f"sunset {say(down)}")]
 
 
 def sun_words(plan: Plan) -> str:
     """When the sun rises and sets at the port that day, or that it does not."""
-    without = "the sun does not rise" if has_night(plan) else "the sun does not set"
+    without = "the sun does not rise" if plan.trip.window.has_night else "the sun does not set"
     return ", ".join(words for _, words in sun_moments(plan)) or without
 
 

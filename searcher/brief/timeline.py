@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from searcher.brief.stories import has_night, sun_moments, sun_words
+from searcher.brief.stories import sun_moments, sun_words
 from searcher.brief.words import Step, fuel_home, home_words, port_hours, say_hour, turn_words
 from searcher.plan import Plan
 
@@ -51,7 +51,7 @@ def draw_timeline(plan: Plan, steps: list[Step]) -> dict[str, Any]:
         "lines": _stagger(lines),
         "top": top,
         "hours": _hours(plan, first, last, x),
-        "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)] if has_night(plan) else [],
+        "night": [(INSET, x(window.sunrise)), (x(window.sunset), WIDE - INSET)] if window.has_night else [],
         "sun": sun_words(plan).capitalize(),
     }
 

@@ -303,6 +303,7 @@ def trolling_speeds(trip: Trip) -> tuple[float, float]:
 
 def show_exported(trip: Trip, path: Path, how: Telling) -> None:
     """Write the log as CSV or GeoJSON and say where."""
+    from searcher.cli.next_step import count_of
     from searcher.sightings import read_sightings, write_csv
 
     rows = where_they_lay(trip, read_sightings(trip.folder)).drop(columns="placed")
@@ -315,7 +316,7 @@ def show_exported(trip: Trip, path: Path, how: Telling) -> None:
         written = write_table(path.stem, rows, path.parent, about=about)
     else:
         raise SearcherError("export", given=path.name, expected="a name that ends in .csv or .geojson")
-    entries = "1 entry" if len(rows) == 1 else f"{len(rows)} entries"
+    entries = count_of(len(rows), "entry", "entries")
     how.tell({"wrote": str(written)}, f"wrote {entries} to {written}")
 
 

@@ -173,25 +173,25 @@ def _meet(day: Day, label: int) -> list[dict[str, Any]]:
 # ---- the thermometer
 
 
-def temperature_differences(day: Day) -> np.ndarray:
-    """Readings less the map, °C, each of the water it was taken in; NaN where the map says nothing.
+def read_thermometer(day: Day) -> pd.DataFrame:
+    """Entries with a figure: `time`, `kind`, `value`, `mapped`, `inside` and `difference`, °C.
 
-    And where they are farther from it than a map can be: the step of a break that was written down, or a slip
-    of the pen; and inside a sea buoy. What stands beside a break or a change of colour is its step and no
-    reading.
+    mapped: what the map has of that water at that hour; NaN where it says nothing. inside: taken in a
+    harbour. difference: the reading less the map; NaN where it is not taken for one: beside a break or a
+    change of colour it is the step; farther from the map than a map can be it is a slip of the pen.
     """
-    readings = day.log[day.log["value"].notna() & ~day.log["kind"].isin((TEMPERATURE_BREAK, COLOR_CHANGE))]
-    if readings.empty:
-        return np.array([])
-    places = shapely.get_coordinates(shapely.centroid(readings.geometry.values))
-    times = to_seconds(readings["time"].to_numpy())
+    noted = day.log[day.log["value"].notna()]
+    places = shapely.get_coordinates(shapely.centroid(noted.geometry.values))
+    times = to_seconds(noted["time"].to_numpy())
     mapped = [
         carried_value(day.observer.pictures, places[[k], 0], places[[k], 1], times[k], day.drift)[0]
-        for k in range(len(readings))
+        for k in range(len(noted))
     ]
-    differences = readings["value"].to_numpy() - np.array(mapped)
-    believed = (np.abs(differences) <= MOST_OFF) & ~in_harbour(day.trip, places)
-    return np.where(believed, differences, np.nan)
+    inside = in_harbour(day.trip, places)
+    off = noted["value"].to_numpy() - np.array(mapped)
+    taken = (np.abs(off) <= MOST_OFF) & ~inside & ~noted["kind"].isin((TEMPERATURE_BREAK, COLOR_CHANGE))
+    figures = pd.DataFrame(noted[["time", "kind", "value"]])
+    return figures.assign(mapped=mapped, inside=inside, difference=np.where(taken, off, np.nan))
 
 
 def in_harbour(trip: Trip, places: np.ndarray) -> np.ndarray:
@@ -203,12 +203,11 @@ def in_harbour(trip: Trip, places: np.ndarray) -> np.ndarray:
     return inside
 
 
-def temperature_bias(day: Day) -> tuple[Reading, int]:
-    """What is to be added to the map of the temperature, °C; and of how many readings.
+def temperature_bias(figures: pd.DataFrame) -> tuple[Reading, int]:
+    """What is to be added to the map of the temperature, °C; and of how many readings (`read_thermometer`).
 
     Those that disagree with each other more than readings do count for less.
     """
-    differences = temperature_differences(day)
-    known = differences[np.isfinite(differences)]
+    known = figures["difference"].dropna().to_numpy()
     scatter = float(known.std(ddof=1)) if known.size > 1 else 0.0
     return correct_temperature(known, reading_sd=max(scatter, READING_SD)), known.size

@@ -88,6 +88,11 @@ class Window(Section):
     sunset: np.datetime64
 
     @property
+    def has_night(self) -> bool:
+        """Whether the sun is down at some time of that day."""
+        return bool((self.sunrise, self.sunset) != (self.start, self.end))
+
+    @property
     def hours(self) -> float:
         """Length of the window, s."""
         return float((self.end - self.start) / np.timedelta64(1, "s"))
@@ -355,8 +360,7 @@ class Trip(Section):
     def until(self, home_by: np.datetime64) -> Trip:
         """The same trip with another hour to be home by, UTC."""
         window = self.window
-        light = (window.sunrise, window.sunset) == (window.start, window.end)  # the sun does not set
-        changed = {"end": home_by, "sunset": home_by if light else window.sunset}
+        changed = {"end": home_by, "sunset": window.sunset if window.has_night else home_by}
         return self.model_copy(update={"window": window.model_copy(update=changed)})
 
     @property
