@@ -7,19 +7,17 @@ there are processors. Whatever fails here does no harm: what is not ready is com
 
 from __future__ import annotations
 
-import gc
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 import numba
 import numpy as np
-from numba.core.types import Function
 
+from searcher.compiling import spared
 from searcher.kernels import (
     advect,
     bound,
@@ -119,46 +117,10 @@ def _is_kept(kernel: Any, kept: dict[str, dict[str, float]]) -> bool:
     )
 
 
-@contextmanager
-def _no_collection() -> Iterator[None]:
-    """Without the collection of garbage, which takes a tenth of the time of compiling."""
-    before = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if before:
-            gc.enable()
-
-
-@contextmanager
-def _remembered_calls() -> Iterator[None]:
-    """Without asking again what a sum of two reals is: a fifth of the time of compiling.
-
-    Numba works out the types of a function over and over until nothing changes, and tries up to thirty
-    overloads each time it meets an operator: 14,600 times for the 760 different calls in these kernels.
-    """
-    built_in: Any = Function
-    plain = built_in.get_call_type
-    known: dict[Any, Any] = {}
-
-    def get_call_type(self: Any, context: Any, args: Any, kws: Any) -> Any:
-        call = self, context, args, tuple(kws.items())
-        if call not in known:
-            known[call] = plain(self, context, args, kws)
-        return known[call]
-
-    built_in.get_call_type = get_call_type
-    try:
-        yield
-    finally:
-        built_in.get_call_type = plain
-
-
 def compile_kernels(names: Iterable[str]) -> None:
     """Compile some kernels here, or read them from disk, for the types the package calls them with."""
     kernels = _kernels()
-    with _no_collection(), _remembered_calls():
+    with spared():
         for name in names:
             kernel, _, kinds = kernels[name]
             for given in kinds:
