@@ -95,6 +95,7 @@ def test_what_no_trip_can_have_is_asked_again_at_once(capsys):
     assert len(asked) == len(QUESTIONS) + 2
     said = capsys.readouterr().out
     assert "[port] sea_buoy: " in said
+    assert "trip.toml line" not in said, "nobody has seen that file"
     assert "[window] home_by: " in said
     assert "expected a time after leave" in said
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import sys
@@ -15,6 +16,7 @@ import brief_plan
 import numpy as np
 import pytest
 import typer
+from typer.main import get_command
 
 from searcher import cli
 from searcher.cli.next_step import Folder, describe, look_into, next_step_text, next_steps, say_away
@@ -193,10 +195,10 @@ def test_tables_without_the_plan_are_no_plan(tmp_path):
     assert "searcher review" in next_step_text(tmp_path, now=HOME + HOURS)
 
 
-def run_alone(folder: Path, monkeypatch) -> str:
+def run_alone(folder: Path, monkeypatch, *options: str) -> str:
     monkeypatch.chdir(folder)
     out = StringIO()
-    argv = patch.object(sys, "argv", ["searcher"])
+    argv = patch.object(sys, "argv", ["searcher", *options])
     with argv, redirect_stdout(out), pytest.raises(SystemExit, match=r"^0$"):
         cli.main()
     return out.getvalue()
@@ -207,6 +209,17 @@ def test_searcher_alone_prints_it(tmp_path, monkeypatch):
     assert said == next_step_text(tmp_path, now=np.datetime64("now", "ns")) + "\n"
     assert re.search(r"(?m)^  searcher demo morning  \S", said)
     assert "searcher --help" in said
+
+
+def test_searcher_alone_tells_a_program(tmp_path, monkeypatch):
+    said = json.loads(run_alone(tmp_path, monkeypatch, "--json"))
+    assert said["here"] == describe(Folder(), LEAVE)
+    assert [step["command"] for step in said["next"]] == ["searcher demo morning", "searcher new saturday"]
+
+
+def test_json_before_a_verb_is_told_where_it_goes():
+    with pytest.raises(typer.BadParameter, match='behind the verb: "searcher plan --json"'):
+        get_command(cli.app).main(["--json", "plan"], standalone_mode=False)
 
 
 def test_file_names_suit_every_system(demo_folder):

@@ -60,13 +60,13 @@ def complaint(name: str, known: dict[str, Any]) -> str:
     """What a trip file of some fields would be refused for because of one of them; "" for nothing."""
     from searcher.errors import TripError
     from searcher.trip import new_trip_text, parse_trip
+    from searcher.trip.write import unseen_faults
 
     section, key, *_ = QUESTIONS[name]
     try:
         parse_trip(new_trip_text(**known), TRIP_FILE)
     except TripError as error:
-        ours = [text for text in error.problems if f"[{section}] {key}" in text]
-        return "; ".join(re.sub(r"^line \d+, ", "", text) for text in ours)
+        return "; ".join(text for text in unseen_faults(error, TRIP_FILE) if f"[{section}] {key}" in text)
     return ""
 
 

@@ -101,13 +101,18 @@ def count_entries(folder: Path) -> int:
         return 0
 
 
+def next_step(folder: Path, *, now: np.datetime64) -> tuple[list[str], list[Step]]:
+    """Where one stands, sentence by sentence, and the commands that come next."""
+    found = look_into(folder)
+    return describe(found, now), next_steps(found, now)
+
+
 def next_step_text(folder: Path, *, now: np.datetime64) -> str:
     """Where one stands, and the commands that come next, as `searcher` alone prints them."""
-    found = look_into(folder)
-    steps = next_steps(found, now)
+    said, steps = next_step(folder, now=now)
     width = max(len(step.command) for step in steps)
     lines = [f"  {step.command:{width}}  {step.what}" for step in steps]
-    return "\n".join([*describe(found, now), "", "Next:", *lines, "", "Every command: searcher --help"])
+    return "\n".join([*said, "", "Next:", *lines, "", "Every command: searcher --help"])
 
 
 def describe(found: Folder, now: np.datetime64) -> list[str]:

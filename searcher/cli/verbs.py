@@ -51,6 +51,7 @@ def about(
     version: Annotated[  # noqa: ARG001 (its callback prints it)
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Where to search the sea surface today: fronts, drift, reach, search boxes and a route.
 
@@ -59,9 +60,17 @@ def about(
     if context.invoked_subcommand is None:
         import numpy as np
 
-        from searcher.cli.next_step import next_step_text
+        from searcher.cli.next_step import next_step, next_step_text
 
-        typer.echo(next_step_text(HERE, now=np.datetime64("now", "ns")))
+        now = np.datetime64("now", "ns")
+        if as_json:
+            said, steps = next_step(HERE, now=now)
+            typer.echo(json.dumps({"here": said, "next": [step._asdict() for step in steps]}))
+        else:
+            typer.echo(next_step_text(HERE, now=now))
+    elif as_json:
+        verb = context.invoked_subcommand
+        raise typer.BadParameter(f'write it behind the verb: "searcher {verb} --json"', param_hint="--json")
 
 
 @app.command()

@@ -101,8 +101,12 @@ def write_trip(path: str | os.PathLike[str], *, overwrite: bool = False, **field
     text = new_trip_text(**fields)
     try:
         parse_trip(text, path)
-    except TripError as error:  # nobody has seen the lines of this file
-        faults = [re.sub(rf"^{re.escape(path.name)} line \d+, ", "", fault) for fault in error.problems]
-        raise TripError.of_problems(f"{path} is not written", faults) from error
+    except TripError as error:
+        raise TripError.of_problems(f"{path} is not written", unseen_faults(error, path.name)) from error
     make_folder(path.parent)
     return write_text(path, text)
+
+
+def unseen_faults(error: TripError, name: str) -> list[str]:
+    """Faults of a trip file `name` that nobody has seen yet: without the numbers of its lines."""
+    return [re.sub(rf"^{re.escape(name)} line \d+, ", "", fault) for fault in error.problems]
