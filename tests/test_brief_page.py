@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-from searcher import brief
+from searcher import brief, geo
 from searcher.brief import page, stories, words
 from searcher.brief.float_plan import BLANK, float_plan_text
 from searcher.brief.timeline import draw_timeline
@@ -151,6 +151,14 @@ def test_page_has_what_a_skipper_asks(plan, read):
     for leg in plan.legs.itertuples():
         assert plan.trip.show.say_clock(leg.end.to_datetime64()) in text
         assert plan.trip.show.say_fuel(leg.fuel_left) in text
+
+
+def test_fuel_at_the_end_is_that_of_the_float_plan(plan, read):
+    """The legs end at the sea buoy; the way in from there, at cruising speed, is paid for too."""
+    into = geo.distance(brief_plan.PORT, brief_plan.BUOY) / brief_plan.CRUISE * brief_plan.BURN_CRUISE
+    left = plan.trip.show.say_fuel(plan.legs["fuel_left"].iloc[-1] - into)
+    assert re.search(rf"After the last one you are in .+ at \d\d:\d\d, with {re.escape(left)}\.", read.text)
+    assert f"Left on return: {left}" in float_plan_text(plan)
 
 
 def with_ranks(plan, ranks, **settings):

@@ -179,6 +179,7 @@ def page_facts(plan: Plan) -> dict[str, Any]:
         "timeline": draw_timeline(plan, steps),
         "steps": _rows(plan, steps),
         "stays": stay_rows(plan),
+        "berthed": _berthed(plan),
         "proof": proof_words(plan),
         "zone": f"{day:%Z}",
         "reserve": show.say_fuel(trip.boat.tank - trip.boat.usable),
@@ -276,6 +277,15 @@ def _gloss(plan: Plan) -> str:
     """The meanings of the evidence in the table, as one text."""
     names = [column.removeprefix(tables.EVIDENCE) for column in tables.evidence_columns(plan.boxes)]
     return "; ".join(f"{say_name(name)}: {GLOSS[name]}" for name in names if name in GLOSS)
+
+
+def _berthed(plan: Plan) -> str:
+    """Where, when and with what fuel the day ends after its last leg; "" without a route."""
+    hours = port_hours(plan)
+    if hours is None:
+        return ""
+    left = plan.trip.show.say_fuel(fuel_home(plan))
+    return f"in {home_words(plan)} at {say_hour(plan, hours[1])}, with {left}"
 
 
 def clock_rows(plan: Plan, steps: list[Step]) -> list[tuple[str, str, str]]:
