@@ -11,6 +11,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -142,7 +143,8 @@ def prepare_kernels(
     own, *others = share_out(unready, min(_processors(), MOST))
     helpers = [helper for helper in map(_start, filter(None, others)) if helper]
     try:
-        compile_kernels(own)
+        with suppress(Exception):  # a later numba may not bear being spared: it compiles when called
+            compile_kernels(own)
         for helper in helpers:
             helper.wait(LONGEST)
     except subprocess.TimeoutExpired:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numba
 import numba.core.event as event
+import numpy as np
 import pytest
 from llvmlite.binding import ffi
 from numba.core import ir
@@ -21,6 +22,7 @@ from orienteering import chao
 import searcher
 from searcher import compiling, ready
 from searcher.kernels.bound import prove_tour
+from searcher.kernels.metric import row_metrics
 from searcher.kernels.tour import search_tour
 
 PACKAGE = Path(__file__).parents[1] / "searcher"
@@ -126,6 +128,18 @@ def test_kernels_are_prepared_once_by_two_processes(sealed):
     program = PREPARE.format(executable=sys.executable)
     assert run(sealed, program=program) == ["True", "1", "False", "False"]
     assert run(sealed, program=program) == ["False", "0", "False", "False"]
+
+
+def test_preparing_that_fails_leaves_kernels_for_when_they_are_called(monkeypatch):
+    """As with a version of numba that has its methods otherwise."""
+
+    def fail(*_):
+        raise AttributeError("no such method")
+
+    monkeypatch.setattr(ready, "list_unready", lambda: [SMALL[0]])
+    monkeypatch.setattr(ready, "compile_kernels", fail)
+    assert ready.prepare_kernels()
+    assert row_metrics(np.array([0.0]))[1][0] == pytest.approx(110574.28, abs=0.01)  # m in 1° north, WGS 84
 
 
 @pytest.mark.skipif(os.name != "posix", reason="as above")
