@@ -50,10 +50,10 @@ wanted = "edges", "ridge", "march", "tour"
 ready.compile_kernels(name for name in ready.list_all() if name.split(".")[2] in wanted)
 east, north = np.meshgrid(np.arange(40.0), np.arange(40.0))
 sea = (20.0 + np.tanh((east - 20.0 - 3.0 * np.sin(north / 8)) / 2)).astype(np.float32)
-columns, rows, *_ = trace_edges(sea, np.full(40, 1000.0), np.full(40, 1000.0), 2000.0, 5e-5)
+metres = np.full(40, 1000.0)
+columns, rows, *_ = trace_edges(sea, metres, metres, 2000.0, 5e-5)
 print(*columns, *rows)
 flow = np.stack([0.3 * np.sin(north / 9), 0.2 * np.cos(east / 7)], axis=-1)[None]
-metres = np.full(40, 1000.0)
 medium = Medium(np.full((1, 40, 40), 6.0), flow, 0.0, 3600.0, metres, metres)
 print(*march(medium, 0.0, 5.0, 7.0, 3000.0, EVERYWHERE).ravel())
 tour, profit = search_tour(chao(15.0), 20, 0)[:2]
